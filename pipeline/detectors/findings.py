@@ -1,0 +1,97 @@
+"""What a detector returns: intervals, measures, and the samples it marks."""
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+Severity = Literal["note", "warning", "fault"]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """An interval in which a detector saw something, with the measured value.
+
+    ``channel`` is None where it concerns all channels. ``value`` and ``limit`` are in ``unit`` (UCUM)
+    and None where they cannot be had. ``explanation`` is one sentence that a person can act on.
+    """
+
+    detector: str
+    channel: str | None
+    start_s: float
+    stop_s: float
+    severity: Severity
+    measure: str
+    value: float | None
+    limit: float | None
+    unit: str
+    explanation: str
+
+
+@dataclass(frozen=True)
+class Measure:
+    """A number that describes the whole recording; ``absent`` says why where there is none."""
+
+    name: str
+    value: float | None
+    unit: str
+    channel: str | None = None
+    absent: str = ""
+
+
+@dataclass(frozen=True)
+class Spans:
+    """Disjoint ascending half-open sample ranges [start, stop); both arrays int64 of equal length."""
+
+    start: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    stop: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+
+    @property
+    def n_samples(self) -> int:
+        """Samples in all spans together."""
+        return int((self.stop - self.start).sum())
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    @staticmethod
+    def of_mask(mask: npt.NDArray[np.bool_], first: int = 0) -> "Spans":
+        """Runs of True in `mask`, whose element 0 is sample `first`."""
+        edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0)).astype(np.int64)
+        return Spans(edges[::2] + first, edges[1::2] + first)
+
+    @staticmethod
+    def merged(*several: "Spans", bridge: int = 0) -> "Spans":
+        """Union of `several`; gaps of at most `bridge` samples are closed."""
+        start = np.concatenate([spans.start for spans in several] or [np.empty(0, np.int64)])
+        stop = np.concatenate([spans.stop for spans in several] or [np.empty(0, np.int64)])
+        if not len(start):
+            return Spans()
+        order = np.argsort(start, kind="stable")
+        start, reach = start[order], np.maximum.accumulate(stop[order])
+        begins = np.flatnonzero(np.concatenate(([True], start[1:] > reach[:-1] + bridge)))
+        return Spans(start[begins], reach[np.concatenate((begins[1:] - 1, [len(reach) - 1]))])
+
+    def clipped(self, low: int, high: int) -> "Spans":
+        """The parts of the spans that lie in [low, high)."""
+        start, stop = np.clip(self.start, low, high), np.clip(self.stop, low, high)
+        keep = stop > start
+        return Spans(start[keep], stop[keep])
+
+    def mask(self, start: int, stop: int) -> npt.NDArray[np.bool_]:
+        """For each sample in [start, stop), whether it lies in a span."""
+        inside = self.clipped(start, stop)
+        steps = np.zeros(stop - start + 1, np.int32)
+        np.add.at(steps, inside.start - start, 1)
+        np.add.at(steps, inside.stop - start, -1)
+        return np.cumsum(steps[:-1]) > 0
+
+
+@dataclass(frozen=True)
+class Detected:
+    """One detector's result. ``marks`` has the samples by the name of the condition."""
+
+    findings: tuple[Finding, ...] = ()
+    measures: tuple[Measure, ...] = ()
+    marks: dict[str, Spans] = field(default_factory=dict)

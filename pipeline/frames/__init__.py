@@ -1,0 +1,5 @@
+"""Dump bytes to frames: readers by framing, checksums, and the ledger of every byte."""
+
+from pipeline.frames.frames import CountSpool, Dump, DumpFile, Frames, FrameTable, Ledger
+
+__all__ = ["CountSpool", "Dump", "DumpFile", "FrameTable", "Frames", "Ledger"]

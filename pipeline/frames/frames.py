@@ -1,0 +1,122 @@
+"""What comes out of the dumps: frames, where each stood, and where every byte went."""
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.layouts import Layout
+
+SPOOL_IN_MEMORY_BYTES = 32 << 20
+"""Decoded counts beyond this size go to a temporary file, so that memory stays bounded."""
+
+
+class CountSpool:
+    """Decoded counts in the order of the dump, `n_channels` to a row, in memory or in a temporary file.
+
+    Parameters
+    ----------
+    n_channels : int
+        Columns.
+    dtype : str
+        NumPy integer type that holds every count of the layout.
+    folder : Path
+        Where the temporary file goes once the counts outgrow memory.
+    """
+
+    def __init__(self, n_channels: int, dtype: str, folder: Path) -> None:
+        self.n_channels = n_channels
+        self.dtype = np.dtype(dtype)
+        self.n_rows = 0
+        self._file = tempfile.SpooledTemporaryFile(SPOOL_IN_MEMORY_BYTES, dir=folder)  # noqa: SIM115
+
+    def append(self, counts: npt.NDArray[np.integer]) -> None:
+        """Add rows; `counts` has shape (rows, n_channels)."""
+        self._file.seek(0, 2)
+        self._file.write(np.ascontiguousarray(counts, dtype=self.dtype).tobytes())
+        self.n_rows += len(counts)
+
+    def read(self, start: int, stop: int) -> npt.NDArray[np.integer]:
+        """Rows [start, stop), shape (stop - start, n_channels)."""
+        row_bytes = self.n_channels * self.dtype.itemsize
+        self._file.seek(start * row_bytes)
+        data = self._file.read((stop - start) * row_bytes)
+        return np.frombuffer(data, dtype=self.dtype).reshape(-1, self.n_channels)
+
+
+@dataclass(frozen=True)
+class FrameTable:
+    """One entry for each frame that passed its check, in the order of the dumps; all arrays have length n.
+
+    Attributes
+    ----------
+    dump : int32
+        Index of the dump.
+    offset, n_bytes : int64
+        Where the frame stands in its dump; a delimiter counts with its frame.
+    sequence, ticks : int64
+        As read, before any wrap is undone; -1 where the layout has none.
+    first_row, n_samples : int64
+        Where its counts stand in the spool: rows [first_row, first_row + n_samples).
+    """
+
+    dump: npt.NDArray[np.int32]
+    offset: npt.NDArray[np.int64]
+    n_bytes: npt.NDArray[np.int64]
+    sequence: npt.NDArray[np.int64]
+    ticks: npt.NDArray[np.int64]
+    first_row: npt.NDArray[np.int64]
+    n_samples: npt.NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.offset)
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """Bytes of one dump by what became of them; they sum to the file's size."""
+
+    decoded: int = 0
+    duplicate: int = 0
+    damaged: int = 0
+    unrecognised: int = 0
+    padding: int = 0
+
+    @property
+    def total(self) -> int:
+        """Sum of all entries, in bytes."""
+        return self.decoded + self.duplicate + self.damaged + self.unrecognised + self.padding
+
+
+@dataclass(frozen=True)
+class Dump:
+    """One file as it was read: its path in the study, size, SHA-256 and ledger.
+
+    ``n_damaged_frames`` counts frames that were recognised and failed their check or lacked their end.
+    """
+
+    name: str
+    n_bytes: int
+    sha256: str
+    ledger: Ledger
+    n_damaged_frames: int = 0
+
+
+@dataclass(frozen=True)
+class Frames:
+    """All frames of a session, from all of its dumps. Duplicates are still among them."""
+
+    layout: Layout
+    dumps: tuple[Dump, ...]
+    table: FrameTable
+    counts: CountSpool
+    notes: tuple[str, ...] = field(default=())
+
+
+DumpFile = tuple[str, Path]
+"""A dump's path in the study, as the user knows it, and where it is on this machine."""
+
+Dumps = Sequence[DumpFile]

@@ -1,0 +1,1 @@
+"""Counts to a recording in units: written as Parquet, validated, read again in blocks."""

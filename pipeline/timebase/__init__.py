@@ -1,0 +1,1 @@
+"""Frames to counts on one time grid: sequence numbers, order, duplicates, losses, clock."""
