@@ -1,0 +1,95 @@
+"""Columns of every table that leaves the project: name, type, unit, meaning.
+
+Parquet metadata, pandera validation and the data dictionary are made from these tables and from nothing
+else. Units are UCUM codes; '1' is a pure number.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from schemas.measures import MEASURES
+
+DType = Literal["int64", "uint32", "float32", "float64", "string"]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column. A missing value is a Parquet null, allowed only where ``nullable``."""
+
+    name: str
+    dtype: DType
+    description: str
+    unit: str = ""
+    nullable: bool = False
+    choices: tuple[str, ...] = ()
+    minimum: float | None = None
+    maximum: float | None = None
+    increasing: bool = False
+
+
+VERDICTS = ("accept", "accept_in_part", "reject", "unreadable")
+SEVERITIES = ("note", "warning", "fault")
+DETECTORS = (
+    "saturation",
+    "settling",
+    "mains",
+    "contact_loss",
+    "stuck",
+    "low_coupling",
+    "uncorroborated",
+    "dropout",
+    "clock",
+    "noise_floor",
+    "gravity",
+    "activity_mismatch",
+    "duplicate",
+)
+
+SAMPLE = Column(
+    "sample", "int64", "index on the device's own grid; 0 is the first sample decoded", "1", minimum=0, increasing=True
+)
+TIME = Column(
+    "time_s", "float64", "time since the session's first sample, on the corrected clock", "s", increasing=True
+)
+QUALITY = Column("quality", "uint32", "a bit for each condition of the sample; 0 is clean", "1", maximum=255)
+
+FINDINGS = (
+    Column("session", "string", "name of the session"),
+    Column("detector", "string", "what looked", choices=DETECTORS),
+    Column("channel", "string", "where it looked; null where it concerns all channels", nullable=True),
+    Column("start_s", "float64", "start of the interval, from the session's first sample", "s"),
+    Column("stop_s", "float64", "end of the interval, not part of it", "s"),
+    Column("severity", "string", "a note never counts against a session", choices=SEVERITIES),
+    Column("measure", "string", "what was measured"),
+    Column("value", "float64", "the measured value; null where it cannot be had", nullable=True),
+    Column("limit", "float64", "the policy's limit for it; null where there is none", nullable=True),
+    Column("unit", "string", "unit of value and limit, by UCUM code"),
+    Column("explanation", "string", "one sentence that a person can act on"),
+)
+
+SESSIONS = (
+    Column("session", "string", "name of the session"),
+    Column("participant", "string", "code of the wearer"),
+    Column("site", "string", "where it was recorded"),
+    Column("device", "string", "which device was worn"),
+    Column("layout", "string", "layout of its dumps"),
+    Column("started_at", "string", "start as stated in the study, by RFC 3339"),
+    Column("verdict", "string", "what may be used", choices=VERDICTS),
+    Column("reasons", "string", "why not all of it, by measure; empty where all of it may be used"),
+    Column("sentence", "string", "the verdict and its reasons in one sentence"),
+    Column("usable_intervals", "string", "start and stop of what may be used in seconds, as '0.00-61.20;80.00-150.00'"),
+    *(
+        Column(measure.name, "float64", measure.description, measure.unit, nullable=True)
+        for measure in MEASURES
+    ),
+)
+
+EXCLUSIONS = (
+    Column("session", "string", "name of the session"),
+    Column("participant", "string", "code of the wearer"),
+    Column("verdict", "string", "the verdict that left it out, whole or in part", choices=VERDICTS[1:]),
+    Column("start_s", "float64", "start of what was left out; null where the session could not be read", "s", True),
+    Column("stop_s", "float64", "end of what was left out", "s", True),
+    Column("reason", "string", "measure or condition that decided"),
+    Column("explanation", "string", "the same in words"),
+)
