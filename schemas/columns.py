@@ -46,7 +46,12 @@ DETECTORS = (
 )
 
 SAMPLE = Column(
-    "sample", "int64", "index on the device's own grid; 0 is the first sample decoded", "1", minimum=0, increasing=True
+    "sample",
+    "int64",
+    "index on the device's own grid; 0 is the first sample decoded",
+    "1",
+    minimum=0,
+    increasing=True,
 )
 TIME = Column(
     "time_s", "float64", "time since the session's first sample, on the corrected clock", "s", increasing=True
@@ -77,7 +82,11 @@ SESSIONS = (
     Column("verdict", "string", "what may be used", choices=VERDICTS),
     Column("reasons", "string", "why not all of it, by measure; empty where all of it may be used"),
     Column("sentence", "string", "the verdict and its reasons in one sentence"),
-    Column("usable_intervals", "string", "start and stop of what may be used in seconds, as '0.00-61.20;80.00-150.00'"),
+    Column(
+        "usable_intervals",
+        "string",
+        "start and stop of what may be used in seconds, as '0.00-61.20;80.00-150.00'",
+    ),
     *(
         Column(measure.name, "float64", measure.description, measure.unit, nullable=True)
         for measure in MEASURES
@@ -88,7 +97,13 @@ EXCLUSIONS = (
     Column("session", "string", "name of the session"),
     Column("participant", "string", "code of the wearer"),
     Column("verdict", "string", "the verdict that left it out, whole or in part", choices=VERDICTS[1:]),
-    Column("start_s", "float64", "start of what was left out; null where the session could not be read", "s", True),
+    Column(
+        "start_s",
+        "float64",
+        "start of what was left out; null where the session could not be read",
+        "s",
+        True,
+    ),
     Column("stop_s", "float64", "end of what was left out", "s", True),
     Column("reason", "string", "measure or condition that decided"),
     Column("explanation", "string", "the same in words"),

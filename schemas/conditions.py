@@ -25,9 +25,14 @@ CONDITIONS = (
     Condition(3, "mains", "lay where mains exceeds its limit"),
     Condition(4, "contact_loss", "lay where the electrode had left the body"),
     Condition(5, "stuck", "repeats a value longer than the signal can"),
-    Condition(6, "low_coupling", "lay where the wearer was tied to ground and the field hardly moved", fault=False),
     Condition(
-        7, "uncorroborated", "showed field change that the co-worn accelerometer does not bear out", fault=False
+        6, "low_coupling", "lay where the wearer was tied to ground and the field hardly moved", fault=False
+    ),
+    Condition(
+        7,
+        "uncorroborated",
+        "showed field change that the co-worn accelerometer does not bear out",
+        fault=False,
     ),
 )
 

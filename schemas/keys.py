@@ -14,6 +14,8 @@ class Key:
     """One key of a TOML table.
 
     ``minimum`` and ``above`` bound numbers (inclusive, exclusive); ``choices`` closes a set of strings.
+    ``parts`` are the kinds of part that take the key and ``framing`` the framing that does; empty: all.
+    ``example`` is what stands in the files of ``sessiongate new``.
     """
 
     name: str
@@ -26,10 +28,17 @@ class Key:
     above: float | None = None
     maximum: float | None = None
     example: Any = None
+    parts: tuple[str, ...] = ()
+    framing: Literal["", "sync", "text"] = ""
 
 
 LAYOUT = (
-    Key("title", "string", "what kind of dump this is, in words", example="Radio capture of the strap"),
+    Key(
+        "title",
+        "string",
+        "what kind of dump this is, in words",
+        example="Radio capture of the strap (invented)",
+    ),
     Key(
         "framing",
         "string",
@@ -44,6 +53,7 @@ LAYOUT = (
         "order of the bytes of a number, for every part that does not say otherwise",
         choices=("little", "big"),
         example="little",
+        framing="sync",
     ),
     Key(
         "sample_hz",
@@ -55,7 +65,7 @@ LAYOUT = (
         example=125.0,
     ),
     Key("tick_hz", "number", "rate of the device's own tick counter", unit="Hz", above=0, example=32768.0),
-    Key("text", "table", "how lines are written (framing 'text' only)"),
+    Key("text", "table", "how lines are written", framing="text"),
     Key("frame", "tables", "the parts of a frame, in the order in which they stand", required=True),
     Key("channel", "tables", "what each sample value means", required=True),
 )
@@ -74,8 +84,16 @@ TEXT = (
 )
 
 FRAME = (
-    Key("name", "string", "name of this kind of frame", example="field"),
-    Key("max_bytes", "integer", "longest frame that is believed, for frames that state their length", minimum=1),
+    Key("name", "string", "name of this kind of frame", example="field and acceleration"),
+    Key(
+        "max_bytes",
+        "integer",
+        "longest frame that is believed, for frames that state their length",
+        unit="bytes",
+        minimum=1,
+        example=512,
+        framing="sync",
+    ),
     Key("part", "tables", "one part of the frame", required=True),
 )
 
@@ -86,44 +104,176 @@ PART = (
         "what the part is",
         required=True,
         choices=("sync", "length", "sequence", "ticks", "samples", "checksum", "ignored"),
+        example="samples",
     ),
-    Key("bytes", "string", "sync: the fixed bytes, in hexadecimal", example="A5 5A"),
+    Key(
+        "bytes",
+        "string",
+        "the fixed bytes, in hexadecimal",
+        example="A5 5A",
+        parts=("sync",),
+        framing="sync",
+    ),
     Key(
         "type",
         "string",
-        "number type in binary frames: u or i (unsigned, two's complement) and the number of bits",
+        "number type: u or i (unsigned, two's complement) and the number of bits",
         choices=("u8", "u16", "u24", "u32", "i8", "i16", "i24", "i32"),
+        example="u16",
+        parts=("length", "sequence", "ticks", "samples"),
+        framing="sync",
     ),
-    Key("byte_order", "string", "byte order of this part alone", choices=("little", "big")),
-    Key("count", "integer", "samples: values of each channel in one frame; ignored: bytes", minimum=1),
-    Key("channels", "strings", "samples: the channels, in the order in which they are interleaved"),
+    Key(
+        "byte_order",
+        "string",
+        "byte order of this part alone",
+        choices=("little", "big"),
+        example="big",
+        parts=("length", "sequence", "ticks", "samples", "checksum"),
+        framing="sync",
+    ),
+    Key(
+        "count",
+        "integer",
+        "samples: values of each channel in one frame; ignored: bytes, or columns in text",
+        minimum=1,
+        example=10,
+        parts=("samples", "ignored"),
+    ),
+    Key(
+        "channels",
+        "strings",
+        "the channels, in the order in which they are interleaved",
+        example=("field", "acc_x"),
+        parts=("samples",),
+    ),
     Key(
         "counts_bytes",
         "string",
-        "length: what the stated number counts",
+        "what the stated number counts: bytes of the frame, bytes after this part, or samples of each channel",
         choices=("frame", "after_length", "samples"),
+        example="frame",
+        parts=("length",),
+        framing="sync",
     ),
-    Key("bits", "integer", "sequence or ticks in text: width at which the counter wraps", minimum=8, maximum=64),
-    Key("column", "string", "text with a header: name of the column"),
-    Key("columns", "strings", "samples in text with a header: column names, where they are not the channels'"),
-    Key("decimals", "integer", "samples in text: digits after the decimal sign", minimum=0, maximum=9),
-    Key("name", "string", "checksum: its name in the catalogue", example="CRC-16/XMODEM"),
-    Key("width", "integer", "checksum by parameters: bits", minimum=8, maximum=64),
-    Key("poly", "integer", "checksum by parameters: polynomial, without its leading term", minimum=0),
-    Key("init", "integer", "checksum by parameters: initial value", minimum=0),
-    Key("reflect_in", "boolean", "checksum by parameters: bits of each byte reversed"),
-    Key("reflect_out", "boolean", "checksum by parameters: bits of the result reversed"),
-    Key("xor_out", "integer", "checksum by parameters: final exclusive or", minimum=0),
+    Key(
+        "bits",
+        "integer",
+        "width at which the counter wraps; without it, it never does",
+        unit="bits",
+        minimum=8,
+        maximum=64,
+        example=16,
+        parts=("sequence", "ticks"),
+        framing="text",
+    ),
+    Key(
+        "column",
+        "string",
+        "name of the column, with a header",
+        example="n",
+        parts=("sequence", "ticks", "ignored"),
+        framing="text",
+    ),
+    Key(
+        "columns",
+        "strings",
+        "column names, with a header, where they are not the channels' names",
+        example=("field", "acc_x"),
+        parts=("samples",),
+        framing="text",
+    ),
+    Key(
+        "decimals",
+        "integer",
+        "digits after the decimal sign; a count is the number without its sign",
+        minimum=0,
+        maximum=9,
+        example=0,
+        parts=("samples",),
+        framing="text",
+    ),
+    Key(
+        "name",
+        "string",
+        "its name in the catalogue of parametrised CRC algorithms",
+        example="CRC-16/XMODEM",
+        parts=("checksum",),
+        framing="sync",
+    ),
+    Key(
+        "width",
+        "integer",
+        "instead of a name: bits",
+        unit="bits",
+        minimum=8,
+        maximum=64,
+        example=16,
+        parts=("checksum",),
+        framing="sync",
+    ),
+    Key(
+        "poly",
+        "integer",
+        "instead of a name: polynomial, without its leading term",
+        minimum=0,
+        example=0x1021,
+        parts=("checksum",),
+        framing="sync",
+    ),
+    Key(
+        "init",
+        "integer",
+        "instead of a name: initial value",
+        minimum=0,
+        example=0,
+        parts=("checksum",),
+        framing="sync",
+    ),
+    Key(
+        "reflect_in",
+        "boolean",
+        "instead of a name: bits of each byte reversed",
+        example=False,
+        parts=("checksum",),
+        framing="sync",
+    ),
+    Key(
+        "reflect_out",
+        "boolean",
+        "instead of a name: bits of the result reversed",
+        example=False,
+        parts=("checksum",),
+        framing="sync",
+    ),
+    Key(
+        "xor_out",
+        "integer",
+        "instead of a name: final exclusive or",
+        minimum=0,
+        example=0,
+        parts=("checksum",),
+        framing="sync",
+    ),
     Key(
         "covers",
         "string",
-        "checksum: from which part on, up to the checksum itself (default: after the sync bytes)",
+        "from where on, up to the checksum itself (without it: after the sync bytes)",
         choices=("frame", "after_sync"),
+        example="after_sync",
+        parts=("checksum",),
+        framing="sync",
     ),
 )
 
 CHANNEL = (
-    Key("name", "string", "column name in the dataset", required=True, example="field"),
+    Key(
+        "name",
+        "string",
+        "column name in the dataset: lower-case letters, digits, '_'",
+        required=True,
+        example="field",
+    ),
     Key(
         "kind",
         "string",
@@ -132,26 +282,73 @@ CHANNEL = (
         choices=("field", "acceleration", "other"),
         example="field",
     ),
-    Key("unit", "string", "unit by UCUM code, of `scale` and `offset` (m[g] is milli-g, g is gram)", required=True),
-    Key("description", "string", "what the channel is, for the data dictionary"),
-    Key("sample_hz", "number", "sampling rate of this channel", unit="Hz", above=0),
-    Key("bits", "integer", "width of the converter; its range follows from it", minimum=2, maximum=32),
-    Key("adc_min", "integer", "lowest code of the converter, where it is not the type's own"),
-    Key("adc_max", "integer", "highest code of the converter, where it is not the type's own"),
-    Key("reference_v", "number", "voltage across the converter's whole range", unit="V", above=0),
-    Key("bias_v", "number", "voltage at the converter while nothing is sensed (mid-rail)", unit="V"),
-    Key("gain", "number", "amplification between electrode and converter", unit="1", above=0),
-    Key("amplifier_low_v", "number", "lowest output of the amplifier, at the converter", unit="V"),
-    Key("amplifier_high_v", "number", "highest output of the amplifier, at the converter", unit="V"),
-    Key("scale", "number", "unit per count, where no reference and gain are given"),
-    Key("offset", "number", "value at count 0, where no reference and gain are given"),
-    Key("ac_corner_hz", "number", "corner frequency of the AC coupling", unit="Hz", above=0),
-    Key("lowpass_hz", "number", "corner frequency of the low-pass before the converter", unit="Hz", above=0),
+    Key(
+        "unit",
+        "string",
+        "unit by UCUM code, of `scale` and `offset` (m[g] is milli-g, g is gram)",
+        required=True,
+        example="V",
+    ),
+    Key(
+        "description",
+        "string",
+        "what the channel is, for the data dictionary",
+        example="electrode at the wrist, input-referred",
+    ),
+    Key("sample_hz", "number", "sampling rate of this channel", unit="Hz", above=0, example=125.0),
+    Key(
+        "bits",
+        "integer",
+        "width of the converter; its range follows from it",
+        unit="bits",
+        minimum=2,
+        maximum=32,
+        example=12,
+    ),
+    Key("adc_min", "integer", "lowest code of the converter, where it is not the type's own", example=0),
+    Key("adc_max", "integer", "highest code of the converter, where it is not the type's own", example=4095),
+    Key(
+        "reference_v", "number", "voltage across the converter's whole range", unit="V", above=0, example=3.0
+    ),
+    Key(
+        "bias_v",
+        "number",
+        "voltage at the converter while nothing is sensed (without it: mid-rail, or 0 for codes below 0)",
+        unit="V",
+        example=1.5,
+    ),
+    Key("gain", "number", "amplification between electrode and converter", unit="V/V", above=0, example=5.0),
+    Key(
+        "amplifier_low_v", "number", "lowest output of the amplifier, at the converter", unit="V", example=0.1
+    ),
+    Key(
+        "amplifier_high_v",
+        "number",
+        "highest output of the amplifier, at the converter",
+        unit="V",
+        example=2.9,
+    ),
+    Key("scale", "number", "unit per count, where no reference and gain are given", example=0.00390625),
+    Key("offset", "number", "value at count 0, where no reference and gain are given", example=0.0),
+    Key("ac_corner_hz", "number", "corner frequency of the AC coupling", unit="Hz", above=0, example=0.16),
+    Key(
+        "lowpass_hz",
+        "number",
+        "corner frequency of the low-pass before the converter",
+        unit="Hz",
+        above=0,
+        example=40.0,
+    ),
 )
 
 STUDY = (
     Key("title", "string", "name of the study", required=True, example="A pottery workshop (invented)"),
-    Key("time_zone", "string", "IANA name of the zone in which people read the reports", example="Europe/Lisbon"),
+    Key(
+        "time_zone",
+        "string",
+        "IANA name of the zone in which people read the reports (without it: UTC)",
+        example="Europe/Lisbon",
+    ),
     Key(
         "mains_hz",
         "number",
@@ -168,24 +365,68 @@ STUDY = (
 )
 
 SITE = (
-    Key("name", "string", "as in the sessions table", required=True),
-    Key("mains_hz", "number", "nominal frequency of the mains at this site", required=True, unit="Hz"),
+    Key("name", "string", "as in the sessions table", required=True, example="kiln room"),
+    Key(
+        "mains_hz",
+        "number",
+        "nominal frequency of the mains at this site, 50 or 60",
+        required=True,
+        unit="Hz",
+        example=60,
+    ),
 )
 
 SESSION_COLUMNS = (
-    Key("session", "string", "unique name: letters, digits, hyphens", required=True),
-    Key("participant", "string", "who wore the device, by a code", required=True),
-    Key("site", "string", "where", required=True),
-    Key("device", "string", "which device", required=True),
-    Key("layout", "string", "file name in the layouts folder, without .toml", required=True),
-    Key("dumps", "string", "paths below the study folder, several parts separated by ';'", required=True),
-    Key("started_at", "string", "start by RFC 3339 with offset", required=True, example="2026-03-02T09:30:00+00:00"),
+    Key("session", "string", "unique name: letters, digits, hyphens", required=True, example="throwing-01"),
+    Key("participant", "string", "who wore the device, by a code", required=True, example="P01"),
+    Key("site", "string", "where", required=True, example="throwing room"),
+    Key("device", "string", "which device", required=True, example="strap-3"),
+    Key(
+        "layout", "string", "file name in the layouts folder, without .toml", required=True, example="binary"
+    ),
+    Key(
+        "dumps",
+        "string",
+        "paths below the study folder, several parts separated by ';'",
+        required=True,
+        example="dumps/throwing-01.bin",
+    ),
+    Key(
+        "started_at",
+        "string",
+        "start by RFC 3339 with its offset from UTC",
+        required=True,
+        example="2026-03-02T09:30:00+00:00",
+    ),
 )
 
 ACTIVITY_COLUMNS = (
-    Key("session", "string", "as in the sessions table", required=True),
-    Key("start_s", "number", "seconds from the session's first sample", required=True, unit="s"),
-    Key("stop_s", "number", "seconds from the session's first sample", required=True, unit="s"),
-    Key("activity", "string", "what was done", required=True),
-    Key("intensity", "string", "how much of the body moved", required=True, choices=("rest", "hand", "arm", "body")),
+    Key("session", "string", "as in the sessions table", required=True, example="throwing-01"),
+    Key(
+        "start_s",
+        "number",
+        "start, from the session's first sample",
+        required=True,
+        unit="s",
+        minimum=0,
+        example=0,
+    ),
+    Key(
+        "stop_s",
+        "number",
+        "end, from the session's first sample",
+        required=True,
+        unit="s",
+        above=0,
+        example=60,
+    ),
+    Key("activity", "string", "what was done", required=True, example="wedging"),
+    Key(
+        "intensity",
+        "string",
+        "how much of the body moved",
+        required=True,
+        choices=("rest", "hand", "arm", "body"),
+        example="arm",
+    ),
 )

@@ -19,33 +19,67 @@ MEASURES = (
     MeasureDef("usable_fraction", "1", "Usable share", "usable time over duration"),
     MeasureDef("lost_fraction", "1", "Samples lost", "samples lost over samples expected"),
     MeasureDef("longest_gap_s", "s", "Longest gap", "longest run of lost samples"),
-    MeasureDef("damaged_fraction", "1", "Dump damaged", "bytes damaged or unrecognised over bytes in the dumps"),
-    MeasureDef("saturated_fraction", "1", "At a rail", "samples at a rail of converter or amplifier over samples present"),
-    MeasureDef("longest_saturated_s", "s", "Longest overload", "longest run at a rail"),
-    MeasureDef("settling_fraction", "1", "Settling", "samples in recovery of the AC coupling over samples present"),
     MeasureDef(
-        "mains_fraction", "1", "Mains above limit", "windows of 10 or 12 cycles above the mains limit over windows measured"
+        "damaged_fraction", "1", "Dump damaged", "bytes damaged or unrecognised over bytes in the dumps"
     ),
-    MeasureDef("mains_rms_v", "V", "Mains, rms", "median over windows of line and harmonics, rms at the electrode"),
-    MeasureDef("mains_peak_v", "V", "Mains, peak", "95th percentile over windows of line and harmonics, peak at the electrode"),
+    MeasureDef(
+        "saturated_fraction",
+        "1",
+        "At a rail",
+        "samples at a rail of converter or amplifier over samples present",
+    ),
+    MeasureDef("longest_saturated_s", "s", "Longest overload", "longest run at a rail"),
+    MeasureDef(
+        "settling_fraction", "1", "Settling", "samples in recovery of the AC coupling over samples present"
+    ),
+    MeasureDef(
+        "mains_fraction",
+        "1",
+        "Mains above limit",
+        "windows of 10 or 12 cycles above the mains limit over windows measured",
+    ),
+    MeasureDef(
+        "mains_rms_v", "V", "Mains, rms", "median over windows of line and harmonics, rms at the electrode"
+    ),
+    MeasureDef(
+        "mains_peak_v",
+        "V",
+        "Mains, peak",
+        "95th percentile over windows of line and harmonics, peak at the electrode",
+    ),
     MeasureDef("mains_hz", "Hz", "Mains found at", "frequency of the line before any folding"),
     MeasureDef(
-        "mains_to_movement", "1", "Mains to movement", "rms of line and harmonics over rms of the movement band"
+        "mains_to_movement",
+        "1",
+        "Mains to movement",
+        "rms of line and harmonics over rms of the movement band",
     ),
-    MeasureDef("movement_rms_v", "V", "Movement band, rms", "field between 0.5 and 10 Hz while contact holds, rms"),
+    MeasureDef(
+        "movement_rms_v", "V", "Movement band, rms", "field between 0.5 and 10 Hz while contact holds, rms"
+    ),
     MeasureDef("contact_loss_fraction", "1", "Electrode off", "samples without contact over samples present"),
     MeasureDef("stuck_fraction", "1", "Stuck", "samples that repeat a value longer than the signal can"),
     MeasureDef(
-        "low_coupling_fraction", "1", "Tied to ground", "moving time in which the field hardly moved over moving time"
+        "low_coupling_fraction",
+        "1",
+        "Tied to ground",
+        "moving time in which the field hardly moved over moving time",
     ),
     MeasureDef("moving_fraction", "1", "Wearer moving", "time in which the accelerometer shows movement"),
     MeasureDef(
-        "uncorroborated_fraction", "1", "Field without movement", "time with field change that no acceleration bears out"
+        "uncorroborated_fraction",
+        "1",
+        "Field without movement",
+        "time with field change that no acceleration bears out",
     ),
     MeasureDef("rate_hz", "Hz", "Sampling rate", "samples per second of the corrected clock"),
     MeasureDef("rate_error_ppm", "[ppm]", "Rate error", "sampling rate against the layout's nominal rate"),
-    MeasureDef("gravity_m_s2", "m/s2", "Gravity at rest", "median length of the acceleration vector while still"),
-    MeasureDef("noise_v", "V", "Noise, rms", "quietest tenth of one-second windows, above the movement band, rms"),
+    MeasureDef(
+        "gravity_m_s2", "m/s2", "Gravity at rest", "median length of the acceleration vector while still"
+    ),
+    MeasureDef(
+        "noise_v", "V", "Noise, rms", "quietest tenth of one-second windows, above the movement band, rms"
+    ),
 )
 
 BY_NAME = {measure.name: measure for measure in MEASURES}

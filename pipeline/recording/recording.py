@@ -1,0 +1,130 @@
+"""A recording on disk: what it is, and its samples block by block."""
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy.typing as npt
+import pyarrow.parquet as pq
+
+from pipeline.layouts import Channel
+from pipeline.recording.units import stored_type
+from schemas.columns import QUALITY, SAMPLE, TIME, Column
+
+BLOCK_ROWS = 1 << 17
+"""Rows of a block and of a Parquet row group: 2.4 minutes at 1 kHz, a few MB in memory."""
+
+
+_TEXT_KEYS = frozenset({"kind", "unit", "description"})
+_NUMBER_KEYS = frozenset(Channel.__dataclass_fields__) - _TEXT_KEYS - {"name"}
+
+
+@dataclass(frozen=True)
+class Block:
+    """Consecutive rows: `start` is the first sample, each column has the block's length, NaN where lost."""
+
+    start: int
+    columns: Mapping[str, npt.NDArray[Any]]
+
+    def __len__(self) -> int:
+        return len(next(iter(self.columns.values())))
+
+
+@dataclass(frozen=True)
+class Recording:
+    """A Parquet file of samples, opened for reading.
+
+    Attributes
+    ----------
+    path : Path
+        The file.
+    channels : tuple of Channel
+        In file order, with scale, offset and rails.
+    sample_hz : float
+        Rate by which detectors reckon: measured where the dump had a clock, else nominal.
+    n_rows : int
+        Rows, lost samples included.
+    duration_s : float
+        ``n_rows / sample_hz``.
+    metadata : mapping
+        The file's key-value metadata.
+    """
+
+    path: Path
+    channels: tuple[Channel, ...]
+    sample_hz: float
+    n_rows: int
+    metadata: Mapping[str, str]
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the recording."""
+        return self.n_rows / self.sample_hz
+
+    def of_kind(self, kind: str) -> tuple[Channel, ...]:
+        """The channels of that kind, in file order."""
+        return tuple(channel for channel in self.channels if channel.kind == kind)
+
+    def blocks(self, columns: Sequence[str], block_rows: int = BLOCK_ROWS) -> Iterator[Block]:
+        """Yield the named columns block by block; lost samples are NaN."""
+        if not self.n_rows:
+            return
+        # A path, not a Python file object: Arrow may abort at exit on the latter (arrow#50482).
+        file = pq.ParquetFile(self.path)
+        start = 0
+        for batch in file.iter_batches(block_rows, columns=list(columns)):
+            arrays = {name: batch.column(name).to_numpy(zero_copy_only=False) for name in columns}
+            yield Block(start, arrays)
+            start += batch.num_rows
+
+
+def sample_columns(channels: Sequence[Channel], with_quality: bool) -> tuple[Column, ...]:
+    """The columns of a file of samples."""
+    of_channels = tuple(
+        Column(
+            channel.name,
+            "float32" if stored_type(channel) == "float32" else "float64",
+            channel.description or f"{channel.kind} channel",
+            channel.unit,
+            nullable=True,
+        )
+        for channel in channels
+    )
+    return (SAMPLE, TIME, *of_channels, *((QUALITY,) if with_quality else ()))
+
+
+def channel_metadata(channels: Sequence[Channel]) -> dict[str, dict[str, str]]:
+    """What stands beside each column so that counts come back: ``count = (value - offset) / scale``."""
+    return {
+        channel.name: {
+            key: value if key in _TEXT_KEYS else json.dumps(value)
+            for key, value in asdict(channel).items()
+            if value is not None and key != "name"
+        }
+        for channel in channels
+    }
+
+
+def open_recording(path: Path) -> Recording:
+    """Open a file of samples that this project wrote.
+
+    Raises
+    ------
+    ValueError
+        Where the file lacks our metadata.
+    """
+    schema = pq.read_schema(path)
+    metadata = {key.decode(): value.decode() for key, value in (schema.metadata or {}).items()}
+    if "sample_hz" not in metadata:
+        raise ValueError(f"{path}: expected a file of samples with its metadata; found none")
+    channels = []
+    for field in schema:
+        own = {key.decode(): value.decode() for key, value in (field.metadata or {}).items()}
+        if "scale" in own:
+            numbers = {key: json.loads(own[key]) for key in own.keys() & _NUMBER_KEYS}
+            texts = {key: own[key] for key in _TEXT_KEYS}
+            channels.append(Channel(**numbers, **texts, name=field.name))
+    n_rows = pq.ParquetFile(path).metadata.num_rows
+    return Recording(path, tuple(channels), float(metadata["sample_hz"]), n_rows, metadata)

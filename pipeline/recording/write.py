@@ -1,0 +1,129 @@
+"""Write samples as Parquet, validated block by block while they are written and again when read."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline.layouts import Channel
+from pipeline.recording.recording import (
+    BLOCK_ROWS,
+    Recording,
+    channel_metadata,
+    open_recording,
+    sample_columns,
+)
+from pipeline.recording.units import to_units
+from pipeline.timebase.grid import Grid
+from pipeline.writing import written_aside
+from schemas.columns import Column
+from schemas.tables import arrow_schema, pandera_schema
+
+Rows = tuple[npt.NDArray[np.bool_], Mapping[str, npt.NDArray[Any]]]
+"""Which rows are present, and each column's values (whatever stands in rows that are not)."""
+
+
+def write_recording(grid: Grid, metadata: Mapping[str, str], path: Path) -> None:
+    """Write the recording of a grid, without the column ``quality``.
+
+    Parameters
+    ----------
+    grid : Grid
+        Counts in their places.
+    metadata : mapping
+        For the file; ``sample_hz`` and the measured clock are added here.
+    path : Path
+        Appears complete or not at all.
+
+    Raises
+    ------
+    pandera.errors.SchemaErrors
+        Where a block contradicts its schema; no file is left.
+    """
+    channels = grid.frames.layout.sampled
+    rate_hz = grid.clock.rate_hz or channels[0].sample_hz
+    write_samples(path, channels, _rows_of_grid(grid, channels), {**metadata, "sample_hz": repr(rate_hz)})
+
+
+def write_samples(
+    path: Path,
+    channels: Sequence[Channel],
+    blocks: Iterator[Rows],
+    metadata: Mapping[str, str],
+    with_quality: bool = False,
+) -> None:
+    """Write blocks of rows under the schema of `channels`; lost rows become nulls."""
+    columns = sample_columns(channels, with_quality)
+    schema = arrow_schema(columns, metadata, channel_metadata(channels))
+    pandera = pandera_schema(columns)
+    nullable = {column.name for column in columns if column.nullable}
+    with written_aside(path) as aside, pq.ParquetWriter(aside, schema, **_writer_options(columns)) as writer:
+        for present, values in blocks:
+            _check_block(pandera, columns, present, values)
+            lost = None if present.all() else ~present
+            arrays = [
+                pa.array(values[c.name], mask=lost if c.name in nullable else None, from_pandas=False)
+                for c in columns
+            ]
+            writer.write_table(pa.Table.from_arrays(arrays, schema=schema), row_group_size=BLOCK_ROWS)
+
+
+def validate_recording(path: Path) -> Recording:
+    """Read a file of samples again and hold every block against the schema; return it opened.
+
+    Raises
+    ------
+    ValueError
+        Where the metadata is missing, a block contradicts the schema, or rows do not follow each other.
+    """
+    recording = open_recording(path)
+    names = pq.read_schema(path).names
+    columns = sample_columns(recording.channels, "quality" in names)
+    pandera = pandera_schema(columns)
+    last_s = -np.inf
+    for block in recording.blocks([column.name for column in columns]):
+        expected = np.arange(block.start, block.start + len(block))
+        time_s = block.columns["time_s"]
+        if not np.array_equal(block.columns["sample"], expected) or time_s[0] <= last_s:
+            raise ValueError(
+                f"{path}: expected rows in the order of samples and time; row {block.start} is not"
+            )
+        last_s = time_s[-1]
+        pandera.validate(pd.DataFrame(dict(block.columns), copy=False), lazy=True)
+    return recording
+
+
+def _rows_of_grid(grid: Grid, channels: Sequence[Channel]) -> Iterator[Rows]:
+    for start, counts, present in grid.blocks(BLOCK_ROWS):
+        rows = np.arange(start, start + len(counts), dtype=np.int64)
+        values: dict[str, npt.NDArray[Any]] = {"sample": rows, "time_s": grid.clock.time_s(rows)}
+        for i, channel in enumerate(channels):
+            values[channel.name] = to_units(counts[:, i], channel)
+        yield present, values
+
+
+def _check_block(
+    pandera: Any, columns: Sequence[Column], present: npt.NDArray[np.bool_], values: Mapping[str, Any]
+) -> None:
+    frame = {}
+    for column in columns:
+        array = values[column.name]
+        if column.nullable and not present.all():
+            array = np.where(present, array, np.array(np.nan, array.dtype))
+        frame[column.name] = array
+    pandera.validate(pd.DataFrame(frame, copy=False), lazy=True)
+
+
+def _writer_options(columns: Sequence[Column]) -> dict[str, Any]:
+    """Encodings by measurement: time steps evenly, samples are few distinct values."""
+    return {
+        "compression": "zstd",
+        "compression_level": 1,
+        "use_dictionary": [c.name for c in columns if c.name not in ("sample", "time_s")],
+        "column_encoding": {"sample": "DELTA_BINARY_PACKED", "time_s": "BYTE_STREAM_SPLIT"},
+    }
