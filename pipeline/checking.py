@@ -1,13 +1,17 @@
 """Check what a user wrote in TOML against the tables of keys; collect every fault, stop at none."""
 
 import difflib
+import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from pipeline.errors import Problem
 from schemas.keys import Key
+
+Fault = Callable[[str, str, str, str], None]
+"""Adds a problem about one key of one table: key, expected, found, remedy."""
 
 _TYPE_WORDS = {
     "string": "a string",
@@ -20,21 +24,45 @@ _TYPE_WORDS = {
 }
 
 
+def faults_in(where: str, shown: str, problems: list[Problem]) -> Fault:
+    """Give what adds a problem about a key of the table `where` of the file `shown`."""
+
+    def fault(key: str, expected: str, found: str, remedy: str) -> None:
+        problems.append(Problem(shown, _place(where, key), expected, found, remedy))
+
+    return fault
+
+
 def read_toml(path: Path, shown: str, problems: list[Problem]) -> dict[str, Any] | None:
     """Read a TOML file; a file that cannot be read adds a problem and gives None."""
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        return tomllib.loads(read_utf8(path))
     except FileNotFoundError:
         problems.append(Problem(shown, "", "a TOML file", "no such file", "Create it or correct the path."))
     except OSError as error:
-        problems.append(Problem(shown, "", "a readable file", error.strerror or str(error), "Check the path."))
-    except UnicodeDecodeError as error:
         problems.append(
-            Problem(shown, f"byte {error.start}", "UTF-8 text", "other bytes", "Save the file as UTF-8.")
+            Problem(shown, "", "a readable file", error.strerror or str(error), "Check the path.")
         )
-    except tomllib.TOMLDecodeError as error:
-        problems.append(Problem(shown, "", "TOML", str(error), "Correct the line named."))
+    except UnicodeDecodeError as error:
+        problems.append(not_utf8(shown, error))
+    except (ValueError, RecursionError) as error:  # TOMLDecodeError, and numbers or nesting beyond all bounds
+        at = re.search(r" ?\(at (line \d+, column \d+)\)", str(error))
+        found = str(error).replace(at[0], "") if at else str(error)
+        problems.append(Problem(shown, at[1] if at else "", "TOML", found, "Correct it there."))
     return None
+
+
+def read_utf8(path: Path) -> str:
+    """Text of a file in UTF-8, with or without a byte order mark."""
+    return path.read_bytes().decode("utf-8").removeprefix("\ufeff")
+
+
+def not_utf8(shown: str, error: UnicodeDecodeError) -> Problem:
+    """Say where a file ceases to be UTF-8."""
+    line = error.object.count(b"\n", 0, error.start) + 1
+    where = f"line {line}, byte {error.start}"
+    found = f"the byte 0x{error.object[error.start]:02X}, which is none"
+    return Problem(shown, where, "UTF-8 text", found, "Save the file as UTF-8.")
 
 
 def check_table(
@@ -57,61 +85,75 @@ def check_table(
     """
     before = len(problems)
     known = {key.name: key for key in keys}
+    fault = faults_in(where, shown, problems)
     for name, value in table.items():
-        place = _place(where, name)
         if name not in known:
-            problems.append(_unknown(name, known, shown, place))
-        elif (fault := _fault_of_value(value, known[name])) is not None:
-            expected, found = fault
-            problems.append(Problem(shown, place, expected, found, known[name].description.capitalize() + "."))
+            remedy = did_you_mean(name, known) or "Remove it or correct its name."
+            fault(name, "one of " + ", ".join(known), f"unknown key '{name}'", remedy)
+        elif not _is_right(value, known[name]):
+            description = known[name].description
+            fault(name, wanted(known[name]), _shortened(value), f"{description[0].upper()}{description[1:]}.")
     for key in keys:
         if key.required and key.name not in table:
-            remedy = f"Add it: {key.description}."
-            problems.append(Problem(shown, _place(where, key.name), _wanted(key), "no such key", remedy))
+            fault(key.name, wanted(key), "no such key", f"Add it: {key.description}.")
     return len(problems) == before
+
+
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """A question that names the closest of the known names, or nothing where none is close."""
+    by_folded = {other.casefold(): other for other in known}
+    close = difflib.get_close_matches(name.casefold(), by_folded, n=1)
+    return f"Did you mean '{by_folded[close[0]]}'?" if close else ""
+
+
+def wanted(key: Key) -> str:
+    """What may stand at a key, in words: type or choices, bounds and unit."""
+    words = "one of " + ", ".join(key.choices) if key.choices else _TYPE_WORDS[key.type]
+    if key.above is not None:
+        words += f" above {key.above:g}"
+    bounds = [
+        f"{word} {bound:g}"
+        for word, bound in (("at least", key.minimum), ("at most", key.maximum))
+        if bound is not None
+    ]
+    if bounds:
+        words += " of " + " and ".join(bounds)
+    return words + (f" in {key.unit}" if key.unit else "")
 
 
 def _place(where: str, name: str) -> str:
     return f"key {where}.{name}" if where else f"key {name}"
 
 
-def _unknown(name: str, known: Mapping[str, Key], shown: str, place: str) -> Problem:
-    close = difflib.get_close_matches(name, known, n=1)
-    remedy = f"Did you mean '{close[0]}'?" if close else "Remove it or correct its name."
-    return Problem(shown, place, "one of " + ", ".join(known), f"unknown key '{name}'", remedy)
+def _shortened(value: Any) -> str:
+    """A value as TOML users write it, cut where it would flood the message."""
+    shown = str(value).lower() if isinstance(value, bool) else repr(value)
+    return shown if len(shown) <= 60 else shown[:57] + "..."
 
 
-def _wanted(key: Key) -> str:
-    words = "one of " + ", ".join(key.choices) if key.choices else _TYPE_WORDS[key.type]
-    if key.above is not None:
-        words += f" above {key.above:g}"
-    if key.minimum is not None:
-        words += f" of at least {key.minimum:g}"
-    if key.maximum is not None:
-        words += f" of at most {key.maximum:g}"
-    return words + (f" in {key.unit}" if key.unit else "")
-
-
-def _fault_of_value(value: Any, key: Key) -> tuple[str, str] | None:
-    """What was expected and found, or None where the value is right."""
+def _is_right(value: Any, key: Key) -> bool:
     if not _has_type(value, key.type) or (key.choices and value not in key.choices):
-        return _wanted(key), repr(value)
-    if key.type in ("integer", "number"):
-        low = key.minimum is not None and value < key.minimum
-        not_above = key.above is not None and value <= key.above
-        high = key.maximum is not None and value > key.maximum
-        if low or not_above or high or value != value or value in (float("inf"), float("-inf")):
-            return _wanted(key), repr(value)
-    return None
+        return False
+    return key.type not in ("integer", "number") or is_within(value, key)
 
 
-def _has_type(value: Any, wanted: str) -> bool:
-    if wanted == "integer":
+def is_within(value: float, key: Key) -> bool:
+    """Whether a number is finite, fit for arithmetic, and within the key's bounds."""
+    return (
+        -1e300 < value < 1e300
+        and (key.minimum is None or value >= key.minimum)
+        and (key.above is None or value > key.above)
+        and (key.maximum is None or value <= key.maximum)
+    )
+
+
+def _has_type(value: Any, wanted_type: str) -> bool:
+    if wanted_type == "integer":
         return isinstance(value, int) and not isinstance(value, bool)
-    if wanted == "number":
+    if wanted_type == "number":
         return isinstance(value, int | float) and not isinstance(value, bool)
-    if wanted == "strings":
+    if wanted_type == "strings":
         return isinstance(value, list) and all(isinstance(item, str) for item in value)
-    if wanted == "tables":
+    if wanted_type == "tables":
         return isinstance(value, list) and all(isinstance(item, dict) for item in value)
-    return isinstance(value, {"string": str, "boolean": bool, "table": dict}[wanted])
+    return isinstance(value, {"string": str, "boolean": bool, "table": dict}[wanted_type])

@@ -1,33 +1,37 @@
 """From what a layout says of a channel to scale, offset and rails in SI units, input-referred."""
 
 import re
+from dataclasses import dataclass
 from typing import Any
 
+from pipeline.checking import Fault, faults_in
 from pipeline.errors import Problem
 from pipeline.layouts.layout import Channel
+from pipeline.layouts.units import MISTAKEN, SI_UNITS, is_ucum
 
-STANDARD_GRAVITY = 9.80665
-"""m/s2; UCUM code [g], CGPM 1901."""
-
-SI_UNITS: dict[str, dict[str, float]] = {
-    "field": {"V": 1.0, "mV": 1e-3, "uV": 1e-6},
-    "acceleration": {"m/s2": 1.0, "[g]": STANDARD_GRAVITY, "m[g]": STANDARD_GRAVITY / 1000},
-}
-"""Kind -> UCUM code -> factor to the SI unit, which is the first code."""
-
-_NOT_UCUM = {"g": "gram; the unit of free fall is [g]", "mg": "milligram; a thousandth of free fall is m[g]"}
 _RESERVED = ("sample", "time_s", "quality")
 
 
+@dataclass(frozen=True)
+class NumberForm:
+    """How the samples part writes a number: ``bits`` is 0 in text, ``decimals`` is 0 in binary frames."""
+
+    bits: int
+    signed: bool
+    decimals: int
+
+
+@dataclass(frozen=True)
+class _Converter:
+    """Width of the converter in bits, and its end codes."""
+
+    bits: int
+    low: int
+    high: int
+
+
 def make_channel(
-    row: dict[str, Any],
-    where: str,
-    sample_hz: float,
-    signed: bool,
-    value_bits: int,
-    decimals: int,
-    shown: str,
-    problems: list[Problem],
+    row: dict[str, Any], where: str, form: NumberForm, sample_hz: float, shown: str, problems: list[Problem]
 ) -> Channel | None:
     """Work out one channel; None (and problems) where its description does not hold together.
 
@@ -37,37 +41,25 @@ def make_channel(
         The ``[[channel]]`` table, its keys already checked.
     where : str
         Its path in the file.
+    form : NumberForm
+        How its numbers are written.
     sample_hz : float
         The layout's rate, for channels without their own.
-    signed, value_bits : bool, int
-        Number type of the samples part; 0 bits in text.
-    decimals : int
-        Digits after the decimal sign in text: a count is the number times ten to this power.
     shown : str
         File name for messages.
     problems : list of Problem
         Extended in place.
     """
     before = len(problems)
-
-    def fault(key: str, expected: str, found: str, remedy: str) -> None:
-        problems.append(Problem(shown, f"key {where}.{key}", expected, found, remedy))
-
+    fault = faults_in(where, shown, problems)
     if not re.fullmatch(r"[a-z][a-z0-9_]{0,39}", row["name"]) or row["name"] in _RESERVED:
         rule = "lower-case letters, digits and '_', not " + ", ".join(_RESERVED)
         fault("name", rule, repr(row["name"]), "It becomes a column name.")
     unit, factor = _si_unit(row, fault)
-    bits = row.get("bits", value_bits or 16)
-    if value_bits and bits > value_bits:
-        fault("bits", f"at most the {value_bits} bits of the samples' type", str(bits), "Correct one of them.")
-    low = row.get("adc_min", -(1 << (bits - 1)) if signed else 0)
-    high = row.get("adc_max", low + (1 << bits) - 1)
-    if high <= low:
-        fault("adc_max", f"a code above adc_min = {low}", str(high), "Correct one of them.")
-    scale, offset = _scale_and_offset(row, bits, signed, decimals, factor, fault)
-    if len(problems) > before:
-        return None
-    rails = _amplifier_rails(row, signed, fault)
+    converter = _converter(row, form, fault)
+    scale, offset = _scale_and_offset(row, converter, form.decimals, factor, fault)
+    rails = _amplifier_rails(row, converter, fault)
+    corners = _corners(row, fault)
     if len(problems) > before:
         return None
     return Channel(
@@ -77,70 +69,113 @@ def make_channel(
         scale=scale,
         offset=offset,
         sample_hz=float(row.get("sample_hz", sample_hz)),
-        adc_min=low,
-        adc_max=high,
+        adc_min=converter.low,
+        adc_max=converter.high,
         description=row.get("description", ""),
         amplifier_low=rails[0],
         amplifier_high=rails[1],
-        ac_corner_hz=row.get("ac_corner_hz"),
-        lowpass_hz=row.get("lowpass_hz"),
+        ac_corner_hz=corners[0],
+        lowpass_hz=corners[1],
     )
 
 
-def _si_unit(row: dict[str, Any], fault: Any) -> tuple[str, float]:
+def _si_unit(row: dict[str, Any], fault: Fault) -> tuple[str, float]:
+    """The SI unit and the factor to it; a channel of another kind keeps the unit that the layout names."""
     units = SI_UNITS.get(row["kind"])
     if units is None:
+        if not is_ucum(row["unit"]):
+            remedy = "Units are case-sensitive: V, mV, uV, s, Hz, Cel, Pa, deg, %, 1."
+            fault("unit", "a UCUM code", repr(row["unit"]), remedy)
         return row["unit"], 1.0
     if row["unit"] not in units:
-        meaning = _NOT_UCUM.get(row["unit"], "")
-        found = f"'{row['unit']}'" + (f" ({meaning})" if meaning else "")
-        fault("unit", "one of " + ", ".join(units), found, "Units are UCUM codes.")
+        meaning = MISTAKEN.get(row["unit"], "") if row["kind"] == "acceleration" else ""
+        found = repr(row["unit"]) + (f" ({meaning})" if meaning else "")
+        fault("unit", "one of " + ", ".join(units), found, "Units are UCUM codes, which are case-sensitive.")
         return next(iter(units)), 1.0
     return next(iter(units)), units[row["unit"]]
 
 
+def _converter(row: dict[str, Any], form: NumberForm, fault: Fault) -> _Converter:
+    """Width and end codes: stated, or the number type's own; a number in text has no width of its own."""
+    if not form.bits and "bits" not in row and not {"adc_min", "adc_max"} <= row.keys():
+        remedy = "Add bits, the width of the converter, or both of its end codes; saturation is told by them."
+        fault("bits", "bits, or adc_min and adc_max, in a text layout", "no such key", remedy)
+    bits = row.get("bits", form.bits or 16)
+    if form.bits and bits > form.bits:
+        fault("bits", f"at most the {form.bits} bits of the samples' type", str(bits), "Correct one of them.")
+    low = row.get("adc_min", -(1 << (bits - 1)) if form.signed else 0)
+    high = row.get("adc_max", low + (1 << bits) - 1)
+    if high <= low:
+        fault("adc_max", f"a code above adc_min = {low}", str(high), "Correct one of them.")
+    if form.bits:
+        lowest = -(1 << (form.bits - 1)) if form.signed else 0
+        highest = lowest + (1 << form.bits) - 1
+        for key, code in (("adc_min", low), ("adc_max", high)):
+            if not lowest <= code <= highest:
+                fault(key, f"a code from {lowest} to {highest}, as the type has it", str(code), "Correct it.")
+    return _Converter(bits, low, high)
+
+
 def _scale_and_offset(
-    row: dict[str, Any], bits: int, signed: bool, decimals: int, factor: float, fault: Any
+    row: dict[str, Any], converter: _Converter, decimals: int, factor: float, fault: Fault
 ) -> tuple[float, float]:
     """``value = count * scale + offset`` in the SI unit.
 
     With a reference: the converter's input is ``count * reference / 2^bits``, of which the bias is
     taken away before the gain is divided out (data-sheet arithmetic; common practice, no source).
     """
-    converter = "reference_v" in row or "gain" in row
-    if converter and "scale" in row:
-        fault("scale", "either scale or reference_v and gain", "both", "Remove one of the two.")
-        return 1.0, 0.0
-    if converter:
-        if row["kind"] != "field":
-            fault("reference_v", "scale, for a channel that is not 'field'", "a reference", "Give scale instead.")
-        for key in ("reference_v", "gain"):
-            if key not in row:
-                fault(key, "reference_v and gain together", "no such key", "Add it.")
-                return 1.0, 0.0
-        volts_per_count = row["reference_v"] / (1 << bits) / row["gain"]
-        return volts_per_count / 10**decimals, -_bias_v(row, signed) / row["gain"]
-    if "scale" not in row or row["scale"] == 0:
-        found = "neither" if "scale" not in row else "a scale of 0"
-        fault("scale", "scale, or reference_v and gain", found, "Say what one count is worth.")
-        return 1.0, 0.0
-    return row["scale"] * factor / 10**decimals, row.get("offset", 0.0) * factor
+    if not {"reference_v", "gain"} & row.keys():
+        if not row.get("scale"):
+            found = "a scale of 0" if "scale" in row else "neither"
+            fault("scale", "scale, or reference_v and gain", found, "Say what one count is worth.")
+        return row.get("scale", 1.0) * factor / 10**decimals, row.get("offset", 0.0) * factor
+    for key in ("scale", "offset"):
+        if key in row:
+            fault(key, f"either {key} or reference_v and gain", "both", "Remove one of the two.")
+    if row["kind"] != "field":
+        remedy = "Give scale instead."
+        fault("reference_v", "scale, for a channel that is not 'field'", "reference_v or gain", remedy)
+    for key in ("reference_v", "gain"):
+        if key not in row:
+            fault(key, "reference_v and gain together", "no such key", "Add it.")
+            return 1.0, 0.0
+    volts_per_count = row["reference_v"] / (1 << converter.bits) / row["gain"]
+    return volts_per_count / 10**decimals, -_bias_v(row, converter) / row["gain"]
 
 
-def _bias_v(row: dict[str, Any], signed: bool) -> float:
-    """Where no bias is stated: mid-rail for unsigned codes, nothing for signed ones."""
-    return float(row.get("bias_v", 0.0 if signed else row["reference_v"] / 2))
+def _bias_v(row: dict[str, Any], converter: _Converter) -> float:
+    """Where no bias is stated: mid-rail, but nothing where the codes go below 0."""
+    return float(row.get("bias_v", 0.0 if converter.low < 0 else row["reference_v"] / 2))
 
 
-def _amplifier_rails(row: dict[str, Any], signed: bool, fault: Any) -> tuple[float | None, float | None]:
-    stated = [row.get("amplifier_low_v"), row.get("amplifier_high_v")]
-    if stated == [None, None]:
+def _amplifier_rails(
+    row: dict[str, Any], converter: _Converter, fault: Fault
+) -> tuple[float | None, float | None]:
+    """The lowest and the highest output of the amplifier, divided by its gain."""
+    low, high = row.get("amplifier_low_v"), row.get("amplifier_high_v")
+    if low is None and high is None:
         return None, None
-    if "reference_v" not in row:
-        fault("amplifier_low_v", "rails only beside reference_v and gain", "no reference_v", "Add it.")
-        return None, None
-    low, high = stated
     if low is not None and high is not None and low >= high:
-        fault("amplifier_high_v", f"a voltage above amplifier_low_v = {low:g}", f"{high:g}", "Swap them.")
-    bias_v = _bias_v(row, signed)
-    return tuple(None if v is None else (v - bias_v) / row["gain"] for v in stated)  # type: ignore[return-value]
+        fault(
+            "amplifier_high_v",
+            f"a voltage above amplifier_low_v = {low:g}",
+            f"{high:g}",
+            "Correct one of them.",
+        )
+    if not {"reference_v", "gain"} <= row.keys():
+        key = "amplifier_low_v" if low is not None else "amplifier_high_v"
+        remedy = "Add both, or remove the rails."
+        fault(key, "rails only beside reference_v and gain", "not both of them", remedy)
+        return None, None
+    bias_v = _bias_v(row, converter)
+    return (
+        None if low is None else (low - bias_v) / row["gain"],
+        None if high is None else (high - bias_v) / row["gain"],
+    )
+
+
+def _corners(row: dict[str, Any], fault: Fault) -> tuple[float | None, float | None]:
+    low, high = row.get("ac_corner_hz"), row.get("lowpass_hz")
+    if low is not None and high is not None and low >= high:
+        fault("lowpass_hz", f"a frequency above ac_corner_hz = {low:g}", f"{high:g}", "Correct one of them.")
+    return None if low is None else float(low), None if high is None else float(high)

@@ -31,7 +31,8 @@ class Part:
 
     ``n_bytes`` is its width in a binary frame (of one value for samples; 0 in text), ``count`` the
     values of each channel for samples (0 where the frame's length decides) and the bytes (in text: the
-    columns) to skip for ignored ones. ``columns`` are header names in text, empty where position decides. ``wraps_at_bits`` is the width at which a counter wraps, 0 where it does not.
+    columns) to skip for ignored ones. ``columns`` are header names in text, empty where position decides.
+    ``wraps_at_bits`` is the width at which a counter wraps, 0 where it does not.
     """
 
     is_: PartIs
