@@ -99,6 +99,13 @@ def check_table(
     return len(problems) == before
 
 
+def right_values(table: Mapping[str, Any], keys: Sequence[Key]) -> dict[str, Any]:
+    """Those values of a table that `check_table` finds nothing wrong with."""
+    return {
+        key.name: table[key.name] for key in keys if key.name in table and _is_right(table[key.name], key)
+    }
+
+
 def did_you_mean(name: str, known: Iterable[str]) -> str:
     """A question that names the closest of the known names, or nothing where none is close."""
     by_folded = {other.casefold(): other for other in known}
@@ -108,7 +115,8 @@ def did_you_mean(name: str, known: Iterable[str]) -> str:
 
 def wanted(key: Key) -> str:
     """What may stand at a key, in words: type or choices, bounds and unit."""
-    words = "one of " + ", ".join(key.choices) if key.choices else _TYPE_WORDS[key.type]
+    choices = ", ".join(choice if choice[0].isalnum() else f"'{choice}'" for choice in key.choices)
+    words = f"one of {choices}" if choices else _TYPE_WORDS[key.type]
     if key.above is not None:
         words += f" above {key.above:g}"
     bounds = [

@@ -1,0 +1,243 @@
+"""A study folder to fill in: every key of the tables in `schemas.keys`, described, with an example."""
+
+import json
+import textwrap
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+from pipeline.checking import wanted
+from pipeline.errors import InputError, Problem
+from pipeline.writing import write_text
+from schemas.keys import (
+    ACTIVITY_COLUMNS,
+    CHANNEL,
+    FRAME,
+    LAYOUT,
+    PART,
+    SESSION_COLUMNS,
+    SITE,
+    STUDY,
+    TEXT,
+    Key,
+)
+
+POLICY_TEXT = "# What differs from the built-in policy stands here; as long as nothing does, this file may be removed.\n"
+
+_WIDTH = 100
+
+# What an invented device would say. Keys that are not named here are written as comments.
+_BINARY_PARTS: tuple[dict[str, Any], ...] = (
+    {"is": "sync", "bytes": "A5 5A"},
+    {"is": "sequence", "type": "u16"},
+    {"is": "ticks", "type": "u32"},
+    {"is": "samples", "type": "i16", "count": 10, "channels": ("field", "acc_x")},
+    {"is": "checksum", "name": "CRC-16/XMODEM"},
+)
+_TEXT_PARTS: tuple[dict[str, Any], ...] = (
+    {"is": "sequence", "column": "n", "bits": 16},
+    {"is": "ticks", "column": "ticks"},
+    {"is": "samples", "channels": ("field", "acc_x")},
+)
+_FIELD: dict[str, Any] = {
+    "name": "field",
+    "kind": "field",
+    "unit": "V",
+    "description": "electrode at the wrist, input-referred",
+    **{"bits": 12, "adc_min": 0, "adc_max": 4095, "reference_v": 3.0, "bias_v": 1.5, "gain": 5.0},
+    **{"amplifier_low_v": 0.1, "amplifier_high_v": 2.9, "ac_corner_hz": 0.16, "lowpass_hz": 40.0},
+}
+_ACCELERATION: dict[str, Any] = {
+    "name": "acc_x",
+    "kind": "acceleration",
+    "unit": "m[g]",
+    "description": "along the forearm",
+    **{"bits": 16, "adc_min": -32768, "adc_max": 32767, "scale": 0.244140625},
+}
+_SESSIONS = (
+    {},
+    {
+        "session": "kiln-01",
+        "participant": "P02",
+        "site": "kiln room",
+        "layout": "text",
+        "dumps": "dumps/kiln-01a.csv;dumps/kiln-01b.csv",
+        "started_at": "2026-03-02T13:05:00+00:00",
+    },
+)
+_ACTIVITIES = (
+    {},
+    {"start_s": 60, "stop_s": 300, "activity": "trimming", "intensity": "hand"},
+    {"session": "kiln-01", "stop_s": 120, "activity": "carrying boards", "intensity": "body"},
+)
+
+
+def write_blank_study(folder: Path, policy_text: str = POLICY_TEXT) -> list[Path]:
+    """Write a study folder whose every key is described; as it stands it loads, but its dumps are missing.
+
+    Parameters
+    ----------
+    folder : Path
+        Where; must not exist, or be empty.
+    policy_text : str
+        What ``policy.toml`` holds.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    InputError
+        Where the folder holds something or cannot be written.
+    """
+    texts = {
+        "README.txt": _readme(),
+        "study.toml": _study(),
+        "sessions.csv": _csv(SESSION_COLUMNS, _SESSIONS),
+        "activities.csv": _csv(ACTIVITY_COLUMNS, _ACTIVITIES),
+        "policy.toml": policy_text,
+        "layouts/binary.toml": _layout("sync", _BINARY_PARTS),
+        "layouts/text.toml": _layout("text", _TEXT_PARTS),
+    }
+    try:
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            found = "one that holds files already" if folder.is_dir() else "a file"
+            remedy = "Choose another name; nothing was written."
+            raise InputError([Problem(str(folder), "", "a new or an empty folder", found, remedy)])
+        for name, text in texts.items():
+            write_text(folder / name, text)
+        (folder / "dumps").mkdir()
+    except OSError as error:
+        found = error.strerror or str(error)
+        remedy = "Choose another place, or change its permissions."
+        raise InputError([Problem(str(folder), "", "a folder that can be written", found, remedy)]) from None
+    return [folder / name for name in texts]
+
+
+def _study() -> str:
+    lines = [
+        *_comment("What the study is and which files it uses. Lines that begin with # are comments."),
+        "",
+    ]
+    lines += _keys(STUDY, {key.name: key.example for key in STUDY if key.example is not None})
+    lines += _table("[[site]]", "A site whose mains differs; one such table for each.", SITE, None)
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _layout(framing: str, parts: Sequence[dict[str, Any]]) -> str:
+    title = (
+        "Radio capture of the strap (invented)" if framing == "sync" else "Card log of the strap (invented)"
+    )
+    top = {"title": title, "framing": framing, "sample_hz": 125.0, "tick_hz": 32768.0, "byte_order": "little"}
+    lines = [*_comment("How the bytes of one kind of dump become counts, and counts become units."), ""]
+    lines += _keys(LAYOUT, top, framing)
+    if framing == "text":
+        form = {key.name: key.example for key in TEXT}
+        lines += _table("[text]", "How lines are written.", TEXT, form, framing)
+    lines += _table(
+        "[[frame]]", "A frame: its parts in order.", FRAME, {"name": "field and acceleration"}, framing
+    )
+    for values in parts:
+        lines += _part(values["is"], values, framing)
+    present = {values["is"] for values in parts}
+    for kind in _choices_of("is", PART):
+        if kind not in present and _fits(kind, framing):
+            lines += _part(kind, None, framing)
+    lines += _table("[[channel]]", "A channel; one such table for each.", CHANNEL, _FIELD, framing)
+    lines += _table("[[channel]]", "The next channel.", CHANNEL, _ACCELERATION, framing)
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _choices_of(name: str, keys: Iterable[Key]) -> tuple[str, ...]:
+    return next(key.choices for key in keys if key.name == name)
+
+
+def _fits(kind: str, framing: str) -> bool:
+    """Whether a kind of part has keys of its own in that framing."""
+    return any(kind in key.parts and key.framing in ("", framing) for key in PART)
+
+
+def _part(kind: str, values: dict[str, Any] | None, framing: str) -> list[str]:
+    keys = [key for key in PART if not key.parts or kind in key.parts]
+    stands = "The next part" if values else "Put it where it stands, if there is one"
+    if values is None:
+        return _table("[[frame.part]]", f"{stands}: {kind}.", keys, None, framing, {"is": kind})
+    return _table("[[frame.part]]", f"{stands}: {kind}.", keys, values, framing)
+
+
+def _table(
+    header: str,
+    description: str,
+    keys: Sequence[Key],
+    values: dict[str, Any] | None,
+    framing: str = "",
+    examples: dict[str, Any] | None = None,
+) -> list[str]:
+    """A table of TOML; `values` None makes all of it a comment."""
+    mark = "#" if values is None else ""
+    return ["", *_comment(description), mark + header, *_keys(keys, values, framing, examples or {})]
+
+
+def _keys(
+    keys: Sequence[Key],
+    values: dict[str, Any] | None,
+    framing: str = "",
+    examples: dict[str, Any] | None = None,
+) -> list[str]:
+    """Every key that has a value of its own: in force where `values` says so, else a comment."""
+    lines = []
+    for key in keys:
+        example = (examples or {}).get(key.name, key.example)
+        if key.type in ("table", "tables") or key.framing not in ("", framing):
+            continue
+        needed = "required" if key.required else "may be left out"
+        lines += _comment(f"{key.description}: {wanted(key)}; {needed}.")
+        in_force = values is not None and (key.name in values or key.required)
+        value = values[key.name] if values is not None and key.name in values else example
+        lines += [("" if in_force else "#") + f"{key.name} = {_toml(value)}"]
+    return lines
+
+
+def _comment(text: str) -> list[str]:
+    lines = textwrap.wrap(text[0].upper() + text[1:], _WIDTH - 2)
+    return [f"# {line}" for line in lines]
+
+
+def _toml(value: Any) -> str:
+    """A value in TOML; strings in JSON's form, which TOML shares for what stands in the tables."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False)
+    if isinstance(value, tuple | list):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
+    return repr(value)
+
+
+def _csv(columns: Sequence[Key], rows: Iterable[dict[str, Any]]) -> str:
+    """Rows that say of each column what `rows` holds, or the column's example."""
+    lines = [",".join(key.name for key in columns)]
+    lines += [",".join(str(row.get(key.name, key.example)) for key in columns) for row in rows]
+    return "\n".join(lines) + "\n"
+
+
+def _readme() -> str:
+    lines = [
+        "A study folder to fill in. Copy the raw dumps below dumps/, under any names; they are only ever read.",
+        "Replace the invented rows of both tables by your own, and the layouts by what your devices write.",
+        "",
+        "study.toml      what the study is, and which of these files it uses",
+        "layouts/        one file for each kind of dump; the table of sessions names it without .toml",
+        "policy.toml     what differs from the built-in policy",
+        "sessions.csv    one row for each wearing of a device; further columns are kept:",
+        *_columns(SESSION_COLUMNS),
+        "activities.csv  what was done when; remove the file where nobody took notes:",
+        *_columns(ACTIVITY_COLUMNS),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _columns(columns: Sequence[Key]) -> list[str]:
+    return [f"    {key.name:<12}  {key.description}: {wanted(key)}, such as {key.example}" for key in columns]

@@ -1,0 +1,60 @@
+"""Whether results may be written where a user wants them."""
+
+import os
+import tempfile
+from pathlib import Path
+
+from pipeline.errors import Problem
+
+_LEFT_BY_SYSTEMS = frozenset([".DS_Store", "Thumbs.db", "desktop.ini"])
+
+
+def check_folders(study: Path, results: Path) -> list[Problem]:
+    """Find what forbids to write the results of a study into a folder; write nothing that stays.
+
+    Parameters
+    ----------
+    study : Path
+        The study folder, which exists and is only ever read.
+    results : Path
+        Where results are to go; need not exist.
+    """
+    expected = "a results folder apart from the study folder"
+    remedy = "A study folder is only read: choose a folder beside it."
+    if _is_within(results, study):
+        same = _is_within(study, results)
+        found = "the study folder itself" if same else f"a folder inside the study folder {study}"
+        return [Problem(str(results), "", expected, found, remedy)]
+    if _is_within(study, results):
+        return [Problem(str(results), "", expected, f"a folder that holds the study folder {study}", remedy)]
+    fault = _fault_of_results(results)
+    return [Problem(str(results), "", *fault)] if fault else []
+
+
+def _is_within(inner: Path, outer: Path) -> bool:
+    """Whether `inner` is `outer` or below it, by whatever links and spellings."""
+    resolved = inner.resolve()
+    if not outer.exists():
+        return resolved.is_relative_to(outer.resolve())
+    return any(path.exists() and path.samefile(outer) for path in (resolved, *resolved.parents))
+
+
+def _fault_of_results(results: Path) -> tuple[str, str, str] | None:
+    expected = "a folder that can be written"
+    try:
+        nearest = next(path for path in (results, *results.absolute().parents) if os.path.lexists(path))
+        if not nearest.is_dir():
+            return "a folder", f"a file at {nearest}", "Choose another name, or move the file away."
+        if nearest == results:
+            names = {path.name for path in results.iterdir()} - _LEFT_BY_SYSTEMS
+            if names and not names & {"run.json", ".work"}:
+                found = f"one that holds other files, such as '{min(names)}'"
+                remedy = "Choose a new folder, so that nothing of yours is overwritten."
+                return "a new or empty folder, or one of earlier results", found, remedy
+        if not os.access(nearest, os.W_OK | os.X_OK):
+            raise PermissionError("not permitted")  # before a try, which leaves a trace in the folder's time
+        tempfile.TemporaryFile(dir=nearest).close()
+    except OSError as error:
+        reason = error.strerror or str(error)
+        return expected, reason, "Choose another folder, or change its permissions."
+    return None

@@ -1,0 +1,155 @@
+"""The sessions table: each row checked, alone and against the others."""
+
+import posixpath
+import re
+from collections.abc import Collection, Iterable, Iterator
+from pathlib import Path, PurePosixPath, PureWindowsPath
+
+from pipeline.checking import did_you_mean
+from pipeline.errors import Problem
+from pipeline.study.started import StampError, parse_stamp
+from pipeline.study.study import Activity, Session
+from pipeline.study.tables import Row
+from schemas.keys import SESSION_COLUMNS
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,63}")
+_RESULT_FOLDERS = ("logs", "index")
+_DEVICE_NAMES = frozenset(
+    ["con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))]
+)
+_Faults = Iterator[tuple[str, str, str, str]]
+"""Column, expected, found and remedy of each fault."""
+
+_COLUMNS = frozenset(key.name for key in SESSION_COLUMNS)
+
+
+def check_sessions(
+    rows: Iterable[Row], folder: Path, layouts: Collection[str] | None, shown: str, problems: list[Problem]
+) -> None:
+    """Add every fault of the sessions table.
+
+    Parameters
+    ----------
+    rows : iterable of Row
+        Its rows.
+    folder : Path
+        The study folder, below which the dumps stand.
+    layouts : collection of str or None
+        Names of the layouts that were found; None where their folder is missing.
+    shown : str
+        File name for messages.
+    problems : list of Problem
+        Extended in place.
+    """
+    names: dict[str, Row] = {}
+    users: dict[str, Row] = {}
+    for row in rows:
+        faults = (
+            *_faults_of_name(row, names),
+            *_faults_of_layout(row, layouts),
+            *_faults_of_dumps(row, folder, users),
+            *_faults_of_start(row),
+        )
+        for column, expected, found, remedy in faults:
+            problems.append(Problem(shown, f"line {row.line}, column {column}", expected, found, remedy))
+
+
+def make_session(row: Row, mains_hz: float, activities: tuple[Activity, ...]) -> Session:
+    """Make a session of a row that was checked."""
+    values = row.values
+    return Session(
+        name=values["session"],
+        participant=values["participant"],
+        site=values["site"],
+        device=values["device"],
+        layout=values["layout"],
+        dumps=_dumps(values["dumps"]),
+        started_at=parse_stamp(values["started_at"]),
+        mains_hz=mains_hz,
+        activities=activities,
+        extra=tuple((column, value) for column, value in values.items() if column not in _COLUMNS),
+        line=row.line,
+    )
+
+
+def _faults_of_name(row: Row, names: dict[str, Row]) -> _Faults:
+    name = row.right("session")
+    if name is None:
+        return
+    folded = name.casefold()
+    if not _NAME.fullmatch(name):
+        wanted = "1 to 64 letters (a-z, A-Z), digits and hyphens, not a hyphen first"
+        yield "session", wanted, repr(name), "Rename it; it becomes the name of a folder."
+    elif folded in _RESULT_FOLDERS or folded in _DEVICE_NAMES:
+        remedy = "Rename it; the results folder or an operating system uses that name."
+        yield "session", "a name that is not taken", repr(name), remedy
+    first = names.setdefault(folded, row)
+    if first is not row:
+        other = first.values["session"]
+        alike = "" if other == name else f" as '{other}', which some file systems do not tell apart"
+        found = f"'{name}', already on line {first.line}{alike}"
+        yield "session", "a name of its own for each session", found, "Rename one of them."
+
+
+def _faults_of_layout(row: Row, layouts: Collection[str] | None) -> _Faults:
+    name = row.right("layout")
+    if name is None or layouts is None or name in layouts:
+        return
+    wanted = "a layout that was found (" + (", ".join(sorted(layouts)) or "there is none") + ")"
+    remedy = f"Add {name}.toml to the layouts folder, or correct the name."
+    yield "layout", wanted, repr(name), did_you_mean(name.removesuffix(".toml"), layouts) or remedy
+
+
+def _faults_of_start(row: Row) -> _Faults:
+    text = row.right("started_at")
+    if text is None:
+        return
+    try:
+        parse_stamp(text)
+    except StampError as fault:
+        yield "started_at", "a start by RFC 3339 with its offset", fault.found, fault.remedy
+
+
+def _dumps(text: str) -> tuple[str, ...]:
+    return tuple(posixpath.normpath(part.strip()) for part in text.split(";") if part.strip())
+
+
+def _faults_of_dumps(row: Row, folder: Path, users: dict[str, Row]) -> _Faults:
+    """That a dump is missing is no fault here; it is told when the session is read."""
+    text = row.right("dumps")
+    if text is None:
+        return
+    if not all(part.strip() for part in text.split(";")):
+        yield "dumps", "a path before and after each ';'", repr(text), "Remove the ';' too many."
+    paths = _dumps(text)
+    for path in dict.fromkeys(paths):  # each once, in order
+        fault = _fault_of_path(path, folder)
+        if fault is not None:
+            yield "dumps", *fault
+            continue
+        if paths.count(path) > 1:
+            yield "dumps", "each dump once", f"'{path}' {paths.count(path)} times", "Remove it."
+        first = users.setdefault(path, row)
+        if first is not row:
+            found = f"'{path}', already on line {first.line} for '{first.values['session']}'"
+            yield "dumps", "a dump of one session only", found, "Remove it from one of them."
+
+
+def _fault_of_path(path: str, folder: Path) -> tuple[str, str, str] | None:
+    below = "a path below the study folder"
+    windows = PureWindowsPath(path)
+    if PurePosixPath(path).is_absolute() or windows.drive or windows.root:
+        return below, f"'{path}', an absolute path", "Copy or link the dump into the study folder."
+    if not path.isprintable():
+        return below, repr(path), "Remove what cannot be printed from the name."
+    if path == ".." or path.startswith("../"):
+        return below, f"'{path}', which leads out of it", "Copy or link the dump into the study folder."
+    try:
+        is_folder, exists = (folder / path).is_dir(), (folder / path).exists()
+    except OSError as error:
+        return below, f"'{path}' ({error.strerror})", "Check its name and its permissions."
+    if is_folder:
+        return "a file", f"'{path}', a folder", "Name its files, parted by ';'."
+    if "\\" in path and not exists:
+        return "'/' between folders", f"'{path}'", f"Write {path.replace(chr(92), '/')}."
+    return None
