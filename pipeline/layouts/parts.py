@@ -14,6 +14,9 @@ MAX_FRAME_BYTES = 4096
 """Longest frame believed where a layout with stated lengths sets no bound of its own."""
 
 _PARAMETERS = ("width", "poly", "init", "reflect_in", "reflect_out", "xor_out")
+BINARY_ONLY = ("checksum", "length", "sync")
+"""Kinds of part that do not stand in lines of text."""
+
 _COUNTERS = ("length", "sequence", "ticks")
 
 
@@ -60,7 +63,7 @@ def _faults_of_number(frame: Frame) -> Iterator[tuple[str, str, str]]:
 
 
 def _faults_in_text(frame: Frame) -> Iterator[tuple[str, str, str]]:
-    for kind in sorted({"sync", "length", "checksum"} & {part.is_ for part in frame.parts}):
+    for kind in sorted({part.is_ for part in frame.parts} & set(BINARY_ONLY)):
         yield "parts that stand in lines", f"'{kind}'", "Remove it, or set framing = 'sync'."
 
 

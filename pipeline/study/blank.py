@@ -8,6 +8,7 @@ from typing import Any
 
 from pipeline.checking import wanted
 from pipeline.errors import InputError, Problem
+from pipeline.layouts.parts import BINARY_ONLY
 from pipeline.writing import write_text
 from schemas.keys import (
     ACTIVITY_COLUMNS,
@@ -22,9 +23,13 @@ from schemas.keys import (
     Key,
 )
 
-POLICY_TEXT = "# What differs from the built-in policy stands here; as long as nothing does, this file may be removed.\n"
+POLICY_TEXT = """\
+# What differs from the built-in policy stands here, and nothing else.
+# As long as nothing does, this file may be removed.
+"""
 
 _WIDTH = 100
+_HOW_TO_READ = "A line that begins with # is not in force; to set a key that is written so, take its # away."
 
 # What an invented device would say. Keys that are not named here are written as comments.
 _BINARY_PARTS: tuple[dict[str, Any], ...] = (
@@ -44,17 +49,28 @@ _FIELD: dict[str, Any] = {
     "kind": "field",
     "unit": "V",
     "description": "electrode at the wrist, input-referred",
-    **{"bits": 12, "adc_min": 0, "adc_max": 4095, "reference_v": 3.0, "bias_v": 1.5, "gain": 5.0},
-    **{"amplifier_low_v": 0.1, "amplifier_high_v": 2.9, "ac_corner_hz": 0.16, "lowpass_hz": 40.0},
+    "bits": 12,
+    "adc_min": 0,
+    "adc_max": 4095,
+    "reference_v": 3.0,
+    "bias_v": 1.5,
+    "gain": 5.0,
+    "amplifier_low_v": 0.1,
+    "amplifier_high_v": 2.9,
+    "ac_corner_hz": 0.16,
+    "lowpass_hz": 40.0,
 }
 _ACCELERATION: dict[str, Any] = {
     "name": "acc_x",
     "kind": "acceleration",
     "unit": "m[g]",
     "description": "along the forearm",
-    **{"bits": 16, "adc_min": -32768, "adc_max": 32767, "scale": 0.244140625},
+    "bits": 16,
+    "adc_min": -32768,
+    "adc_max": 32767,
+    "scale": 0.244140625,
 }
-_SESSIONS = (
+_SESSIONS: tuple[dict[str, Any], ...] = (
     {},
     {
         "session": "kiln-01",
@@ -65,7 +81,7 @@ _SESSIONS = (
         "started_at": "2026-03-02T13:05:00+00:00",
     },
 )
-_ACTIVITIES = (
+_ACTIVITIES: tuple[dict[str, Any], ...] = (
     {},
     {"start_s": 60, "stop_s": 300, "activity": "trimming", "intensity": "hand"},
     {"session": "kiln-01", "stop_s": 120, "activity": "carrying boards", "intensity": "body"},
@@ -117,37 +133,31 @@ def write_blank_study(folder: Path, policy_text: str = POLICY_TEXT) -> list[Path
 
 
 def _study() -> str:
-    lines = [
-        *_comment("What the study is and which files it uses. Lines that begin with # are comments."),
-        "",
-    ]
-    lines += _keys(STUDY, {key.name: key.example for key in STUDY if key.example is not None})
-    lines += _table("[[site]]", "A site whose mains differs; one such table for each.", SITE, None)
-    return "\n".join(lines).rstrip() + "\n"
+    lines = [*_comment("What the study is and which files it uses."), *_comment(_HOW_TO_READ), ""]
+    lines += _keys(STUDY, {})
+    lines += _table("[[site]]", "A site whose mains differs; one such table for each", SITE, None)
+    return "\n".join(lines) + "\n"
 
 
 def _layout(framing: str, parts: Sequence[dict[str, Any]]) -> str:
-    title = (
-        "Radio capture of the strap (invented)" if framing == "sync" else "Card log of the strap (invented)"
-    )
-    top = {"title": title, "framing": framing, "sample_hz": 125.0, "tick_hz": 32768.0, "byte_order": "little"}
-    lines = [*_comment("How the bytes of one kind of dump become counts, and counts become units."), ""]
-    lines += _keys(LAYOUT, top, framing)
+    title = "Radio capture" if framing == "sync" else "Card log"
+    top = {"framing": framing, "title": f"{title} of the strap (invented)", "sample_hz": 125.0}
+    top |= {"tick_hz": 32768.0, "byte_order": "little"}
+    lines = _comment("How the bytes of one kind of dump become counts, and counts become units.")
+    lines += [*_comment(_HOW_TO_READ), "", *_keys(LAYOUT, top, framing)]
     if framing == "text":
         form = {key.name: key.example for key in TEXT}
-        lines += _table("[text]", "How lines are written.", TEXT, form, framing)
-    lines += _table(
-        "[[frame]]", "A frame: its parts in order.", FRAME, {"name": "field and acceleration"}, framing
-    )
+        lines += _table("[text]", "How lines are written", TEXT, form, framing)
+    lines += _table("[[frame]]", "A frame: its parts in order", FRAME, {}, framing)
     for values in parts:
         lines += _part(values["is"], values, framing)
     present = {values["is"] for values in parts}
     for kind in _choices_of("is", PART):
         if kind not in present and _fits(kind, framing):
             lines += _part(kind, None, framing)
-    lines += _table("[[channel]]", "A channel; one such table for each.", CHANNEL, _FIELD, framing)
-    lines += _table("[[channel]]", "The next channel.", CHANNEL, _ACCELERATION, framing)
-    return "\n".join(lines).rstrip() + "\n"
+    lines += _table("[[channel]]", "A channel; one such table for each", CHANNEL, _FIELD, framing)
+    lines += _table("[[channel]]", "The next channel", CHANNEL, _ACCELERATION, framing)
+    return "\n".join(lines) + "\n"
 
 
 def _choices_of(name: str, keys: Iterable[Key]) -> tuple[str, ...]:
@@ -155,16 +165,14 @@ def _choices_of(name: str, keys: Iterable[Key]) -> tuple[str, ...]:
 
 
 def _fits(kind: str, framing: str) -> bool:
-    """Whether a kind of part has keys of its own in that framing."""
-    return any(kind in key.parts and key.framing in ("", framing) for key in PART)
+    """Whether a kind of part may stand in frames of that framing."""
+    return framing == "sync" or kind not in BINARY_ONLY
 
 
 def _part(kind: str, values: dict[str, Any] | None, framing: str) -> list[str]:
     keys = [key for key in PART if not key.parts or kind in key.parts]
-    stands = "The next part" if values else "Put it where it stands, if there is one"
-    if values is None:
-        return _table("[[frame.part]]", f"{stands}: {kind}.", keys, None, framing, {"is": kind})
-    return _table("[[frame.part]]", f"{stands}: {kind}.", keys, values, framing)
+    stands = "The next part" if values else "A part that frames may have; it goes to where it stands in them"
+    return _table("[[frame.part]]", f"{stands}: {kind}", keys, values, framing, {"is": kind})
 
 
 def _table(
@@ -186,14 +194,16 @@ def _keys(
     framing: str = "",
     examples: dict[str, Any] | None = None,
 ) -> list[str]:
-    """Every key that has a value of its own: in force where `values` says so, else a comment."""
+    """Every key but those of tables, which follow by themselves: in force where `values` says so, else a comment."""
     lines = []
     for key in keys:
         example = (examples or {}).get(key.name, key.example)
         if key.type in ("table", "tables") or key.framing not in ("", framing):
             continue
-        needed = "required" if key.required else "may be left out"
-        lines += _comment(f"{key.description}: {wanted(key)}; {needed}.")
+        lines += [
+            *_comment(f"{key.description}:"),
+            f"#   {wanted(key)}{'; required' if key.required else ''}",
+        ]
         in_force = values is not None and (key.name in values or key.required)
         value = values[key.name] if values is not None and key.name in values else example
         lines += [("" if in_force else "#") + f"{key.name} = {_toml(value)}"]
@@ -225,7 +235,7 @@ def _csv(columns: Sequence[Key], rows: Iterable[dict[str, Any]]) -> str:
 
 def _readme() -> str:
     lines = [
-        "A study folder to fill in. Copy the raw dumps below dumps/, under any names; they are only ever read.",
+        "A study folder to fill in. Copy the raw dumps below dumps/, under any names; they are only read.",
         "Replace the invented rows of both tables by your own, and the layouts by what your devices write.",
         "",
         "study.toml      what the study is, and which of these files it uses",
@@ -233,11 +243,13 @@ def _readme() -> str:
         "policy.toml     what differs from the built-in policy",
         "sessions.csv    one row for each wearing of a device; further columns are kept:",
         *_columns(SESSION_COLUMNS),
-        "activities.csv  what was done when; remove the file where nobody took notes:",
+        "activities.csv  what was done when; remove it where nobody took notes:",
         *_columns(ACTIVITY_COLUMNS),
     ]
     return "\n".join(lines) + "\n"
 
 
 def _columns(columns: Sequence[Key]) -> list[str]:
-    return [f"    {key.name:<12}  {key.description}: {wanted(key)}, such as {key.example}" for key in columns]
+    return [
+        f"    {key.name:<12}  {key.description} ({wanted(key)}), such as {key.example}" for key in columns
+    ]
