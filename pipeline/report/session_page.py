@@ -1,0 +1,176 @@
+"""The page of one session, and its strip for the page of the batch."""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pyarrow.parquet as pq
+from markupsafe import Markup
+
+from pipeline.report import words
+from pipeline.report.glance import Glance, look
+from pipeline.report.parts import Activity, templates
+from pipeline.report.pictures import glance_figure, spectrum_figure
+from pipeline.report.strip import as_markup, strip_svg
+from pipeline.report.svg import draw
+from pipeline.writing import write_text
+from schemas.measures import BY_NAME
+
+MOST_FINDINGS = 200
+_LEDGER = ("decoded", "duplicate", "damaged", "unrecognised", "padding")
+_FINDING_COLUMNS = [
+    "detector",
+    "channel",
+    "start_s",
+    "stop_s",
+    "severity",
+    "measure",
+    "value",
+    "limit",
+    "unit",
+    "explanation",
+]
+
+
+def write_report(
+    quality: Mapping[str, Any],
+    samples: Path,
+    findings: Path,
+    activities: Sequence[Activity],
+    out: Path,
+    strip: Path,
+) -> None:
+    """Write the page of one session and its strip. The same input gives the same bytes.
+
+    Parameters
+    ----------
+    quality : mapping
+        What stands in ``quality.json``.
+    samples, findings : Path
+        The session's Parquet files; read block by block. Slower channels are taken from
+        ``samples_<rate>hz.parquet`` beside `samples`.
+    activities : sequence of Activity
+        The session's part of the activity log; times in seconds from its first sample.
+    out, strip : Path
+        The page (HTML, nothing outside it is needed) and the thin picture (SVG).
+    """
+    readable = quality["verdict"] != "unreadable" and samples.exists()
+    glance = look(samples, float(quality["duration_s"] or 0)) if readable else None
+    thin = strip_svg(quality, glance, activities)
+    page = (
+        templates()
+        .get_template("session.html")
+        .render(
+            q=quality,
+            verdict=words.VERDICTS[quality["verdict"]],
+            strip=as_markup(thin),
+            usable_words=words.intervals_words(quality["usable"]),
+            usable_s=sum(stop - start for start, stop in quality["usable"]),
+            started=words.started_words(quality["started_at"], quality.get("time_zone") or ""),
+            measures={measure["name"]: measure for measure in reversed(quality["measures"])},
+            groups=_grouped(quality["measures"]),
+            conditions=words.conditions_words(quality["conditions"]),
+            pictures=_pictures(quality, glance, activities) if glance else {},
+            spectra=glance.spectra if glance else {},
+            activities=activities,
+            lines=[{**line, "words": words.line_words(line)} for line in quality["mains_lines"]],
+            ledger=_ledger(quality["ledger"]),
+            ledger_kinds=_LEDGER,
+            clock_words=words.CLOCK_WORDS.get(quality["clock"]["source"], quality["clock"]["source"]),
+            **_findings(findings),
+        )
+    )
+    write_text(out, page)
+    write_text(strip, thin)
+
+
+def _pictures(
+    quality: Mapping[str, Any], glance: Glance, activities: Sequence[Activity]
+) -> dict[str, Markup]:
+    session = quality["session"]
+    names = ", ".join(envelope.channel.name for envelope in glance.envelopes)
+    occur = ", ".join(c["words"] for c in words.conditions_words(quality["conditions"])) or "none"
+    pictures = {
+        "glance": draw(
+            "glance",
+            f"The whole recording {session} over time: channels {names}; conditions that occur: {occur}.",
+            lambda: glance_figure(quality, glance, activities),
+        )
+    }
+    if glance.spectra:
+        units = {envelope.channel.name: envelope.channel.unit for envelope in glance.envelopes}
+        lines = "; ".join(words.line_words(line) for line in quality["mains_lines"]) or "none stated"
+        pictures["spectrum"] = draw(
+            "spectrum",
+            f"Amplitude density of {', '.join(glance.spectra)} over frequency. Mains lines: {lines}.",
+            lambda: spectrum_figure(glance.spectra, units, quality["mains_lines"]),
+        )
+    return pictures
+
+
+def _grouped(measures: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[dict[str, Any]]]]:
+    """Measures under headings, those outside their limit first."""
+    groups: dict[str, list[dict[str, Any]]] = {
+        "Outside the limit": [],
+        "Not assessed against its limit": [],
+        "Within the limit": [],
+        "For information, without a limit": [],
+    }
+    outside, unknown, inside, plain = groups.values()
+    seen: set[str] = set()
+    for measure in measures:
+        row = dict(measure)
+        row["description"] = BY_NAME[row["name"]].description if row["name"] in BY_NAME else ""
+        row["bar"] = _bar(measure)
+        row["anchor"] = row["name"] not in seen  # of several channels the first is linked to
+        seen.add(row["name"])
+        if measure["within"] is False:
+            outside.append(row)
+        elif measure["within"]:
+            inside.append(row)
+        else:
+            (plain if measure["limit"] is None else unknown).append(row)
+    return [(title, rows) for title, rows in groups.items() if rows]
+
+
+def _bar(measure: Mapping[str, Any]) -> dict[str, float | bool] | None:
+    """How far the value reaches on a bar of 100 whose limit stands at 50; None where there is no bar."""
+    value, limit = measure["value"], measure["limit"]
+    if value is None or limit is None:
+        return None
+    reach = abs(value) / abs(limit) * 50 if limit else (100.0 if value else 0.0)
+    return {"reach": round(min(reach, 100.0), 1), "beyond": reach > 100}
+
+
+def _findings(path: Path) -> dict[str, Any]:
+    """The findings in order of time; of a long list the graver ones are shown."""
+    if not path.exists():
+        return {"findings": [], "n_findings": 0}
+    rows = pq.read_table(path, columns=_FINDING_COLUMNS).to_pylist()
+    order = {"fault": 0, "warning": 1, "note": 2}
+    # Sorting is stable: what is equally grave stays in order of time.
+    rows.sort(key=lambda row: (row["start_s"], row["detector"], row["channel"] or ""))
+    kept = sorted(rows, key=lambda row: order[row["severity"]])[:MOST_FINDINGS]
+    kept.sort(key=lambda row: (row["start_s"], row["detector"], row["channel"] or ""))
+    return {"findings": kept, "n_findings": len(rows)}
+
+
+def _ledger(ledger: Mapping[str, Mapping[str, int]]) -> list[dict[str, Any]]:
+    """One row for each dump, and their sum where there are several; bars of 100."""
+    rows: list[dict[str, Any]] = [{"path": path, **entry} for path, entry in sorted(ledger.items())]
+    if len(rows) > 1:
+        rows.append({"path": "all dumps", **{kind: sum(row[kind] for row in rows) for kind in _LEDGER}})
+    for row in rows:
+        row["total"] = sum(row[kind] for kind in _LEDGER)
+        row["bars"] = _stacked([(kind, row[kind]) for kind in _LEDGER if row[kind]], row["total"])
+    return rows
+
+
+def _stacked(parts: Sequence[tuple[str, int]], total: int) -> list[tuple[str, float, float]]:
+    """Kind, start and width on a bar of 100; even one byte gets a width that can be seen."""
+    widths = [max(n / total * 100, 1.0) for _, n in parts]
+    scale, start, bars = 100 / (sum(widths) or 1.0), 0.0, []
+    for (kind, _), width in zip(parts, widths, strict=True):
+        bars.append((kind, round(start, 2), round(width * scale, 2)))
+        start += width * scale
+    return bars

@@ -1,0 +1,216 @@
+"""Numbers, times and verdicts as people read them."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from schemas.conditions import CONDITIONS
+from schemas.measures import BY_NAME
+
+THIN = "\u202f"
+"""Narrow no-break space: between groups of digits, and between number and unit (ISO 80000-1:2022, 7.1)."""
+
+
+@dataclass(frozen=True)
+class VerdictWords:
+    """How pages call a verdict. ``rank`` orders by what needs looking at, 0 first."""
+
+    plain: str
+    symbol: str
+    rank: int
+
+
+VERDICTS: Mapping[str, VerdictWords] = {
+    "unreadable": VerdictWords("could not be read", "unreadable", 0),
+    "reject": VerdictWords("do not use", "reject", 1),
+    "accept_in_part": VerdictWords("use in part", "part", 2),
+    "accept": VerdictWords("can be used", "accept", 3),
+}
+
+CONDITION_WORDS: Mapping[str, str] = {
+    "lost": "lost",
+    "saturated": "at a rail",
+    "settling": "settling",
+    "mains": "mains above limit",
+    "contact_loss": "electrode off",
+    "stuck": "stuck",
+    "low_coupling": "tied to ground",
+    "uncorroborated": "field without movement",
+}
+
+CLOCK_WORDS: Mapping[str, str] = {
+    "ticks": "the device's own ticks",
+    "nominal": "the nominal rate alone; the dump carries no clock",
+    "receiver": "the receiver's time stamps",
+}
+
+_UNITS = {
+    "1": "",
+    "[ppm]": "ppm",
+    "m/s2": "m/s²",
+    "m[g]": "milli-g",
+    "[g]": "g (gravity)",
+    "Cel": "°C",
+    "deg": "°",
+    "%": "%",
+}
+_PREFIXED = ("V", "A", "T")
+_PREFIXES = ((1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
+
+
+def unit_words(unit: str) -> str:
+    """A UCUM code as it is printed."""
+    return _UNITS.get(unit, unit)
+
+
+def prefix_for(largest: float, unit: str) -> tuple[float, str]:
+    """Factor and printed unit so that `largest` (in `unit`) has one to three digits before the point."""
+    if unit not in _PREFIXED or not largest > 0 or not math.isfinite(largest):
+        return 1.0, unit_words(unit)
+    for factor, prefix in _PREFIXES:
+        if largest >= factor * 0.9995:
+            return factor, prefix + unit
+    return _PREFIXES[-1][0], _PREFIXES[-1][1] + unit
+
+
+def number(value: float, digits: int = 3) -> str:
+    """`value` to that many significant digits, never in powers of ten; all digits before the point stay."""
+    if not math.isfinite(value):
+        return "not a number" if math.isnan(value) else "infinite"
+    if value == 0:
+        return "0"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    if decimals > 9:
+        return f"{value:.{digits - 1}e}"
+    text = f"{value:,.{decimals}f}".replace(",", THIN).replace("-", "\u2212")
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def share(fraction: float | None) -> str:
+    """A fraction as per cent; what is neither nothing nor all never reads as 0 % or 100 %."""
+    if fraction is None or not math.isfinite(fraction):
+        return "–"
+    if 0 < fraction < 0.0001:
+        return f"<{THIN}0.01{THIN}%"
+    if 0.9999 < fraction < 1:
+        return f">{THIN}99.99{THIN}%"
+    percent = fraction * 100
+    decimals = 2 if percent < 1 or 99 < percent < 100 else 1
+    return f"{percent:.{decimals}f}".rstrip("0").rstrip(".") + f"{THIN}%"
+
+
+def count(value: float | None) -> str:
+    """A whole number with its digits in groups of three."""
+    return "–" if value is None else f"{int(value):,}".replace(",", THIN)
+
+
+def span_words(seconds: float | None) -> str:
+    """A length of time: '12.3 s', '4 min 10 s', '1 h 2 min'."""
+    if seconds is None or not math.isfinite(seconds):
+        return "–"
+    if seconds < 59.95:
+        return f"{number(seconds)}{THIN}s"
+    whole = round(seconds)
+    hours, minutes, rest = whole // 3600, whole % 3600 // 60, whole % 60
+    parts = [(hours, "h"), (minutes, "min")] if hours else [(minutes, "min"), (rest, "s")]
+    return " ".join(f"{n}{THIN}{unit}" for n, unit in parts if n)
+
+
+def clock(seconds: float, decimals: int = 0) -> str:
+    """A point in time from the first sample: '4:05', '1:04:05', with decimals '4:05.2'."""
+    if not math.isfinite(seconds):
+        return "–"
+    ticks = round(abs(seconds) * 10**decimals)
+    whole, part = divmod(ticks, 10**decimals)
+    hours, minutes, rest = whole // 3600, whole % 3600 // 60, whole % 60
+    text = f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+    sign = "\u2212" if seconds < 0 and ticks else ""
+    return sign + text + (f".{part:0{decimals}d}" if decimals else "")
+
+
+def amount(value: float | None, unit: str, name: str = "") -> str:
+    """A value with its unit, as the measure of that name is read."""
+    if value is None:
+        return "–"
+    if unit == "1" and name.endswith("fraction"):
+        return share(value)
+    if unit == "s":
+        return span_words(value)
+    factor, printed = prefix_for(abs(value), unit)
+    digits = 5 if unit == "Hz" else 3
+    return f"{number(value / factor, digits)}{THIN}{printed}".rstrip(THIN)
+
+
+def line_words(line: Mapping[str, Any]) -> str:
+    """What a mains line is and where it appears, as '60 Hz folds to 30 Hz'."""
+    true_hz, folded_hz = _line_hz(line)
+    folds = abs(true_hz - folded_hz) > 0.01
+    text = f"{number(true_hz, 5)} Hz" + (f" folds to {number(folded_hz, 4)} Hz" if folds else "")
+    return text if line["assessable"] else f"{text}, not assessable"
+
+
+def place_words(lines: Sequence[Mapping[str, Any]]) -> str:
+    """The mains lines that appear at one place: '50 Hz, and 200 Hz folded'."""
+    if len(lines) == 1:
+        return line_words(lines[0])
+    true_hz = [_line_hz(line)[0] for line in lines]
+    folded_hz = _line_hz(lines[0])[1]
+    own = [f"{number(hz, 5)} Hz" for hz in true_hz if abs(hz - folded_hz) <= 0.01]
+    others = [f"{number(hz, 5)}" for hz in true_hz if abs(hz - folded_hz) > 0.01]
+    here = ", ".join(others[:3]) + (" and more" if len(others) > 3 else "")
+    text = f"{own[0]}, and {here} Hz folded" if own else f"{here} Hz folded to {number(folded_hz, 4)} Hz"
+    return text if all(line["assessable"] for line in lines) else f"{text}: not assessable"
+
+
+def _line_hz(line: Mapping[str, Any]) -> tuple[float, float]:
+    return float(line["nominal_hz"]) * int(line["harmonic"]), float(line["folded_hz"])
+
+
+def measure_title(name: str) -> str:
+    """What pages call the measure or condition of that name."""
+    if name in BY_NAME:
+        return BY_NAME[name].title
+    words = CONDITION_WORDS.get(name, name.replace("_", " "))
+    return words[:1].upper() + words[1:]
+
+
+def started_words(started_at: str, time_zone: str) -> str:
+    """Start of the session in the study's zone, or as given where either cannot be understood."""
+    try:
+        start = datetime.fromisoformat(started_at)
+        zone = ZoneInfo(time_zone) if time_zone and start.tzinfo else None
+    except (ValueError, ZoneInfoNotFoundError, OSError):
+        return started_at
+    if zone is None:
+        return started_at
+    local = start.astimezone(zone)
+    return f"{local.day} {local:%B %Y, %H:%M:%S} ({time_zone})"
+
+
+def intervals_words(intervals: Sequence[Sequence[float]], at_most: int = 8) -> str:
+    """Intervals in one line, as '0:00–1:01 and 1:20–2:30'."""
+    spelled = [f"{clock(start)}–{clock(stop)}" for start, stop in intervals]
+    if not spelled:
+        return "none"
+    if len(spelled) > at_most:
+        return ", ".join(spelled[:at_most]) + f" and {len(spelled) - at_most} more"
+    return " and ".join([", ".join(spelled[:-1]), spelled[-1]] if len(spelled) > 1 else spelled)
+
+
+def conditions_words(conditions: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The conditions that occur, in the order of their bits, with seconds and share."""
+    return [
+        {
+            "name": condition.name,
+            "words": CONDITION_WORDS[condition.name],
+            "description": condition.description,
+            "fault": condition.fault,
+            "seconds": float(conditions[condition.name].get("seconds") or 0),
+            "fraction": conditions[condition.name].get("fraction"),
+        }
+        for condition in CONDITIONS
+        if condition.name in conditions and conditions[condition.name].get("samples")
+    ]
