@@ -4,10 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.layouts.units import STANDARD_GRAVITY
 from pipeline.simulate.body import Array
-
-STANDARD_GRAVITY = 9.80665
-"""m/s2 (CGPM 1901)."""
 
 
 @dataclass(frozen=True)

@@ -40,8 +40,8 @@ def encode_packets(
         For a layout with another checksum or with frames of varying length.
     """
     samples = layout.frame.part("samples")
-    if samples is None or not samples.count:
-        raise ValueError("packets need a layout with a fixed count of samples")
+    if layout.text is not None or samples is None or not samples.count:
+        raise ValueError("packets need a binary layout with a fixed count of samples")
     tick_per_sample = (layout.tick_hz or 0.0) / (layout.sample_hz * (1 + skew_ppm * 1e-6))
     packets = []
     for i in range(len(counts) // samples.count):
