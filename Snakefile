@@ -1,0 +1,142 @@
+# From raw dumps to a judged dataset. Runs the demo as it stands; another study with
+#   snakemake --cores all --config study=FOLDER out=RESULTS
+# Dumps come in through `convert`; what people and programs use goes out through `judge`, `report` and
+# `overview`. A session that cannot be read passes through all steps and ends as `unreadable`.
+from pathlib import Path
+
+from snakemake.exceptions import WorkflowError
+
+from pipeline.errors import InputError
+from pipeline.steps import overview
+from pipeline.steps.present import now
+from pipeline.workflow import Plan
+
+try:
+    plan = Plan.of(
+        str(config.get("study", Path(workflow.basedir) / "demo_raw")),
+        str(config.get("out", "results")),
+        config.get("started", now()),
+    )
+except InputError as error:
+    raise WorkflowError(str(error)) from None
+
+POOLED = workflow.is_main_process
+
+
+workdir: str(plan.results)
+
+
+wildcard_constraints:
+    session="[A-Za-z0-9-]+",
+
+
+onstart:
+    plan.progress.total = sum(job.rule.name == "report" for job in workflow.dag.needrun_jobs())
+
+
+rule all:
+    input:
+        "index.html",
+        "run.json",
+
+
+rule convert:
+    input:
+        dumps=plan.dumps,
+        layout=plan.layout,
+    output:
+        recording=".work/{session}/recording.parquet",
+        conversion=".work/{session}/conversion.json",
+    log:
+        "logs/{session}/convert.log",
+    params:
+        origin=plan.origin,
+        code=plan.code["convert"],
+    run:
+        plan.run("convert", wildcards, POOLED)
+
+
+rule validate:
+    input:
+        recording=rules.convert.output.recording,
+    output:
+        validation=".work/{session}/validation.json",
+    log:
+        "logs/{session}/validate.log",
+    params:
+        code=plan.code["convert"],
+    run:
+        plan.run("validate", wildcards, POOLED)
+
+
+rule detect:
+    input:
+        recording=rules.convert.output.recording,
+        conversion=rules.convert.output.conversion,
+        validation=rules.validate.output.validation,
+    output:
+        detected=".work/{session}/detected.json",
+        marks=".work/{session}/marks.parquet",
+    log:
+        "logs/{session}/detect.log",
+    params:
+        surroundings=plan.surroundings,
+        code=plan.code["detect"],
+    run:
+        plan.run("detect", wildcards, POOLED)
+
+
+rule judge:
+    input:
+        recording=rules.convert.output.recording,
+        conversion=rules.convert.output.conversion,
+        detected=rules.detect.output.detected,
+        marks=rules.detect.output.marks,
+    output:
+        samples="{session}/samples.parquet",
+        findings="{session}/findings.parquet",
+        quality="{session}/quality.json",
+    log:
+        "logs/{session}/judge.log",
+    params:
+        circumstances=plan.circumstances,
+        code=plan.code["judge"],
+    run:
+        plan.run("judge", wildcards, POOLED)
+
+
+rule report:
+    input:
+        samples=rules.judge.output.samples,
+        findings=rules.judge.output.findings,
+        quality=rules.judge.output.quality,
+    output:
+        page="{session}/report.html",
+        strip=".work/{session}/strip.svg",
+    log:
+        "logs/{session}/report.log",
+    params:
+        circumstances=plan.circumstances,
+        code=plan.code["report"],
+    run:
+        plan.run("report", wildcards, POOLED)
+
+
+rule overview:
+    input:
+        qualities=expand(rules.judge.output.quality, session=plan.jobs),
+        strips=expand(rules.report.output.strip, session=plan.jobs),
+    output:
+        "index.html",
+        "sessions.parquet",
+        "sessions.csv",
+        "exclusions.csv",
+        "flow.svg",
+        "run.json",
+    log:
+        "logs/overview.log",
+    params:
+        code=plan.code["report"],
+        policy=plan.policy.sha256,
+    run:
+        overview(plan.study, plan.policy, plan.results, plan.started)

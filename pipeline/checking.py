@@ -47,7 +47,7 @@ def read_toml(path: Path, shown: str, problems: list[Problem]) -> dict[str, Any]
         problems.append(not_utf8(shown, error))
     except (ValueError, RecursionError) as error:  # TOMLDecodeError, and numbers or nesting beyond all bounds
         at = re.search(r" ?\(at (line \d+, column \d+)\)", str(error))
-        found = str(error).replace(at[0], "") if at else str(error)
+        found = f"text that is none ({str(error).replace(at[0], '') if at else error})"
         problems.append(Problem(shown, at[1] if at else "", "TOML", found, "Correct it there."))
     return None
 

@@ -6,6 +6,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.detectors.lines import Line
+
 Severity = Literal["note", "warning", "fault"]
 
 
@@ -90,8 +92,9 @@ class Spans:
 
 @dataclass(frozen=True)
 class Detected:
-    """One detector's result. ``marks`` has the samples by the name of the condition."""
+    """One detector's result. ``marks`` has samples by the name of the condition, ``lines`` mains lines."""
 
     findings: tuple[Finding, ...] = ()
     measures: tuple[Measure, ...] = ()
     marks: dict[str, Spans] = field(default_factory=dict)
+    lines: tuple[Line, ...] = ()

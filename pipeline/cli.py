@@ -1,0 +1,94 @@
+"""The front door: ``sessiongate new`` and ``sessiongate run``."""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from pipeline import __version__
+from pipeline.errors import InputError
+
+WRONG_STUDY = 2
+"""Exit code: the study itself is wrong and nothing was started."""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; return its exit code. A user's mistake ends in a message, never in a traceback."""
+    options = _parser().parse_args(arguments)
+    try:
+        code: int = options.command(options)
+    except InputError as error:
+        n = len(error.problems)
+        print(f"{n} thing{'s' if n > 1 else ''} to put right:", file=sys.stderr)
+        for problem in error.problems:
+            print(f"  {problem}", file=sys.stderr)
+        return WRONG_STUDY
+    except KeyboardInterrupt:
+        print("Stopped. Finished sessions are kept; run again to go on.", file=sys.stderr)
+        return 130
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        print(
+            f"{place}{error.strerror or error}. Free space or mend permissions and run again.",
+            file=sys.stderr,
+        )
+        return 1
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="sessiongate",
+        description="Turns raw dumps of a body-worn electric-field sensor into a judged, documented dataset.",
+        epilog="Not a medical device. No mains-powered equipment on a wearer without proper isolation.",
+    )
+    parser.add_argument("--version", action="version", version=f"sessiongate {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    new = commands.add_parser("new", help="write a study folder to fill in, every key commented")
+    new.add_argument(
+        "folder", type=Path, metavar="FOLDER", help="a folder that does not exist yet, or is empty"
+    )
+    new.set_defaults(command=_new)
+    run = commands.add_parser("run", help="convert, validate, detect, judge and report a study")
+    run.add_argument("study", type=Path, metavar="STUDY", help="the study folder; it is only read")
+    run.add_argument("--out", type=Path, required=True, metavar="RESULTS", help="where results go")
+    run.add_argument(
+        "--jobs",
+        type=_at_least_one,
+        default=os.cpu_count() or 1,
+        metavar="N",
+        help="sessions at work at once",
+    )
+    run.set_defaults(command=_run)
+    return parser
+
+
+def _at_least_one(text: str) -> int:
+    if not text.isdigit() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"expected a whole number of at least 1, found '{text}'")
+    return int(text)
+
+
+def _new(options: argparse.Namespace) -> int:
+    from pipeline.study.blank import write_blank_study  # only this command needs them
+    from pipeline.verdict.policy import commented_policy
+
+    written = write_blank_study(options.folder, commented_policy())
+    for path in written:
+        print(path)
+    print(f"Fill these in, put the dumps below {options.folder / 'dumps'}, then:")
+    print(
+        f"  sessiongate run {options.folder} --out {options.folder.with_name(options.folder.name + '-results')}"
+    )
+    return 0
+
+
+def _run(options: argparse.Namespace) -> int:
+    from pipeline.running import run_study  # imports what the whole workflow needs
+
+    return run_study(options.study, options.out, options.jobs)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,74 @@
+"""A recording to findings: one file for each detector, all with the same signature.
+
+To add one, write ``detect(evidence, settings) -> Detected`` in a file of its own and name it here.
+"""
+
+from collections.abc import Callable
+
+from pipeline.detectors import (
+    activity_mismatch,
+    clock,
+    contact_loss,
+    dropout,
+    duplicate,
+    gravity,
+    low_coupling,
+    mains,
+    noise_floor,
+    saturation,
+    stuck,
+    uncorroborated,
+)
+from pipeline.detectors.evidence import Conversion, Evidence
+from pipeline.detectors.findings import Detected, Finding, Measure, Spans
+from pipeline.detectors.tracks import Settings, measure_tracks
+
+Detector = Callable[[Evidence, Settings], Detected]
+
+DETECTORS: tuple[Detector, ...] = (
+    dropout.detect,
+    saturation.detect,
+    mains.detect,
+    contact_loss.detect,
+    stuck.detect,
+    low_coupling.detect,
+    uncorroborated.detect,
+    clock.detect,
+    gravity.detect,
+    noise_floor.detect,
+    activity_mismatch.detect,
+    duplicate.detect,
+)
+
+
+def run_detectors(evidence: Evidence, settings: Settings) -> Detected:
+    """Everything that all detectors found; marks of one condition from several detectors are united."""
+    results = [detect(evidence, settings) for detect in DETECTORS]
+    names = sorted({name for result in results for name in result.marks})
+    n_rows = evidence.recording.n_rows
+    marks = {
+        name: Spans.merged(*(result.marks[name] for result in results if name in result.marks)).clipped(
+            0, n_rows
+        )
+        for name in names
+    }
+    return Detected(
+        tuple(finding for result in results for finding in result.findings),
+        tuple(measure for result in results for measure in result.measures),
+        marks,
+        tuple(line for result in results for line in result.lines),
+    )
+
+
+__all__ = [
+    "DETECTORS",
+    "Conversion",
+    "Detected",
+    "Evidence",
+    "Finding",
+    "Measure",
+    "Settings",
+    "Spans",
+    "measure_tracks",
+    "run_detectors",
+]

@@ -1,0 +1,87 @@
+"""Stretches in which the electrode was off the skin, told by several witnesses together."""
+
+import math
+
+import numpy as np
+
+from pipeline.detectors.coupling import LEAST_MOVING_S, Coupling, OffStretch, find_off, measure_coupling
+from pipeline.detectors.evidence import Evidence
+from pipeline.detectors.findings import Detected, Finding, Measure, Spans
+from pipeline.detectors.saturation import settling_s
+from pipeline.detectors.tracks import Settings
+
+
+def detect(evidence: Evidence, settings: Settings) -> Detected:
+    """Measure the share of the recording without contact; mark it, and the settling after re-contact.
+
+    A single witness gives no verdict: mains changes when a lamp is switched, the field is silent on damp
+    soles, and a transient may be a spark (common practice, no source). See :mod:`.coupling`.
+    """
+    parts = [
+        _detect_channel(evidence, measure_coupling(evidence, track, settings), settings)
+        for track in evidence.tracks.field.values()
+    ]
+    return Detected(
+        tuple(finding for part in parts for finding in part.findings),
+        tuple(measure for part in parts for measure in part.measures),
+        {
+            name: Spans.merged(*(part.marks[name] for part in parts if name in part.marks))
+            for name in ("contact_loss", "settling")
+        },
+    )
+
+
+def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) -> Detected:
+    name = coupling.track.channel.name
+    stretches = find_off(coupling, settings)
+    absent = _why_unknown(coupling)
+    if not stretches and absent:
+        return Detected((), (Measure("contact_loss_fraction", None, "1", name, absent),))
+    n_second, n_rows = evidence.tracks.n_slow, evidence.recording.n_rows
+    start = np.array([stretch.start * n_second for stretch in stretches], np.int64)
+    stop = np.array([_last_row(stretch, coupling, n_second, n_rows) for stretch in stretches], np.int64)
+    spans = Spans(start, stop)
+    recovery_s = settling_s(coupling.track.channel, settings["saturation.settled_residue"]) or 0.0
+    n_recovery = math.ceil(recovery_s * evidence.recording.sample_hz)
+    settling = Spans.merged(Spans(stop, stop + n_recovery)).clipped(0, n_rows)
+    findings = tuple(
+        _finding(evidence, name, stretch, spans, k, settings) for k, stretch in enumerate(stretches)
+    )
+    fraction = spans.n_samples / n_rows if n_rows else None
+    measure = Measure("contact_loss_fraction", fraction, "1", name)
+    return Detected(findings, (measure,), {"contact_loss": spans, "settling": settling})
+
+
+def _last_row(stretch: OffStretch, coupling: Coupling, n_second: int, n_rows: int) -> int:
+    """A stretch that reaches the last whole second reaches the end."""
+    return n_rows if stretch.stop >= len(coupling.field) else min(stretch.stop * n_second, n_rows)
+
+
+def _why_unknown(coupling: Coupling) -> str:
+    if coupling.moving is None:
+        return "" if coupling.mains_visible else "neither an accelerometer nor visible mains to tell it by"
+    if int(coupling.moving.sum()) < LEAST_MOVING_S and not coupling.mains_visible:
+        return "the wearer hardly moved and no mains is visible: nothing tells contact from its loss"
+    return ""
+
+
+def _finding(
+    evidence: Evidence, name: str, stretch: OffStretch, spans: Spans, k: int, settings: Settings
+) -> Finding:
+    text = (
+        "The electrode was off the skin: "
+        + "; ".join(stretch.witnesses)
+        + ". Tighten the strap, and check the contact before the next recording."
+    )
+    return Finding(
+        "contact_loss",
+        name,
+        evidence.at_s(int(spans.start[k])),
+        evidence.at_s(int(spans.stop[k])),
+        "fault",
+        "mains_change",
+        stretch.mains_change,
+        settings["contact_loss.mains_change"],
+        "1",
+        text,
+    )

@@ -1,0 +1,48 @@
+"""Whether a channel is as noisy as a real one must be."""
+
+import numpy as np
+
+from pipeline.detectors.evidence import Evidence
+from pipeline.detectors.findings import Detected, Finding, Measure
+from pipeline.detectors.tracks import FieldTrack, Settings
+
+
+def detect(evidence: Evidence, settings: Settings) -> Detected:
+    """Measure the noise of the quietest tenth of windows, mains and movement taken out.
+
+    An ideal converter alone makes ``q / sqrt(12)`` (Bennett, BSTJ 27, 1948, from memory); a channel far
+    below it is dead or was not measured.
+    """
+    parts = [_detect_channel(evidence, track, settings) for track in evidence.tracks.field.values()]
+    return Detected(tuple(finding for finding, _ in parts if finding), tuple(measure for _, measure in parts))
+
+
+def _detect_channel(
+    evidence: Evidence, track: FieldTrack, settings: Settings
+) -> tuple[Finding | None, Measure]:
+    channel = track.channel
+    residues = track.residue_rms[~np.isnan(track.residue_rms)]
+    if not len(residues):
+        absent = "no window of 10 or 12 cycles arrived whole"
+        return None, Measure("noise_v", None, channel.unit, channel.name, absent)
+    noise = float(np.percentile(residues, 10))
+    least = settings["noise_floor.least_counts"] * abs(channel.scale)
+    measure = Measure("noise_v", noise, channel.unit, channel.name)
+    if noise >= least:
+        return None, measure
+    text = (
+        f"{channel.name} is quieter than its converter can be: the input may be dead or disconnected inside."
+    )
+    finding = Finding(
+        "noise_floor",
+        channel.name,
+        0.0,
+        evidence.recording.duration_s,
+        "warning",
+        "noise_v",
+        noise,
+        least,
+        channel.unit,
+        text,
+    )
+    return finding, measure

@@ -1,0 +1,109 @@
+"""Samples at a rail of the converter or of the amplifier before it, and the recovery after an overload."""
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.detectors.evidence import Evidence
+from pipeline.detectors.findings import Detected, Finding, Measure, Spans
+from pipeline.detectors.tracks import Settings, rails
+from pipeline.layouts import Channel
+
+
+def detect(evidence: Evidence, settings: Settings) -> Detected:
+    """Measure the share of samples at a rail, the longest run, and the time lost to settling.
+
+    A sample is saturated within ``rail_margin_fraction`` of the range (at least ``rail_margin_counts``)
+    of a rail (IEEE 1057, overrange, from memory: end codes carry no amplitude). Runs of at least
+    ``overload_samples`` count as overloads; after one, the recovery of the AC coupling is marked until
+    ``settled_residue`` of it is left: ``-ln(residue) / (2 pi f_c)``, 4.6 time constants at 1 %.
+    """
+    parts = [_detect_channel(evidence, channel, settings) for channel in evidence.recording.of_kind("field")]
+    return Detected(
+        tuple(finding for part in parts for finding in part.findings),
+        tuple(measure for part in parts for measure in part.measures),
+        {
+            name: Spans.merged(*(part.marks[name] for part in parts if name in part.marks))
+            for name in ("saturated", "settling")
+        },
+    )
+
+
+def settling_s(channel: Channel, residue: float) -> float | None:
+    """Time until `residue` of an overload is left; None where the layout states no AC coupling."""
+    if channel.ac_corner_hz is None or not 0 < residue < 1:
+        return None
+    return -math.log(residue) / (2 * math.pi * channel.ac_corner_hz)
+
+
+def _detect_channel(evidence: Evidence, channel: Channel, settings: Settings) -> Detected:
+    runs, n_low, n_high, n_present = _runs_at_rails(evidence, channel, settings)
+    lengths = runs.stop - runs.start
+    overload = lengths >= settings["saturation.overload_samples"]
+    recovery_s = settling_s(channel, settings["saturation.settled_residue"])
+    settling = Spans()
+    if recovery_s is not None:
+        n_recovery = math.ceil(recovery_s * evidence.recording.sample_hz)
+        after = runs.stop[overload]
+        settling = Spans.merged(Spans(after, after + n_recovery)).clipped(0, evidence.recording.n_rows)
+    fraction = runs.n_samples / n_present if n_present else None
+    longest_s = evidence.at_s(int(lengths.max(initial=0)))
+    no_coupling = "the layout states no corner of the AC coupling (ac_corner_hz)"
+    settled = None if recovery_s is None or not n_present else _outside(settling, runs) / n_present
+    measures = (
+        Measure("saturated_fraction", fraction, "1", channel.name, "" if n_present else "no sample arrived"),
+        Measure("longest_saturated_s", longest_s, "s", channel.name),
+        Measure("settling_fraction", settled, "1", channel.name, "" if settled is not None else no_coupling),
+    )
+    findings = _findings(evidence, channel, Spans(runs.start[overload], runs.stop[overload]), n_low, n_high)
+    return Detected(findings, measures, {"saturated": runs, "settling": settling})
+
+
+def _runs_at_rails(evidence: Evidence, channel: Channel, settings: Settings) -> tuple[Spans, int, int, int]:
+    rail = rails(
+        channel, settings["saturation.rail_margin_fraction"], settings["saturation.rail_margin_counts"]
+    )
+    pieces, n_low, n_high, n_present = [], 0, 0, 0
+    for block in evidence.recording.blocks([channel.name]):
+        value: npt.NDArray[np.floating] = block.columns[channel.name]
+        low, high = value <= rail.low, value >= rail.high
+        n_low += int(low.sum())
+        n_high += int(high.sum())
+        n_present += len(value) - int(np.isnan(value).sum())
+        if (at_rail := low | high).any():
+            pieces.append(Spans.of_mask(at_rail, block.start))
+    return Spans.merged(*pieces), n_low, n_high, n_present
+
+
+def _outside(settling: Spans, runs: Spans) -> int:
+    """Samples of `settling` that are not at a rail themselves."""
+    return Spans.merged(settling, runs).n_samples - runs.n_samples
+
+
+def _findings(
+    evidence: Evidence, channel: Channel, overloads: Spans, n_low: int, n_high: int
+) -> tuple[Finding, ...]:
+    """One finding for each stretch of overloads that lie less than a second apart."""
+    sides = f"{n_low} samples at the lower rail and {n_high} at the upper one in the whole recording"
+    findings = []
+    stretches = Spans.merged(overloads, bridge=int(evidence.recording.sample_hz))
+    for start, stop in zip(stretches.start.tolist(), stretches.stop.tolist(), strict=True):
+        inside = overloads.clipped(start, stop)
+        longest_s = evidence.at_s(int((inside.stop - inside.start).max()))
+        findings.append(
+            Finding(
+                "saturation",
+                channel.name,
+                evidence.at_s(start),
+                evidence.at_s(stop),
+                "fault",
+                "longest_saturated_s",
+                longest_s,
+                None,
+                "s",
+                f"{channel.name} stood at a rail ({sides}): lower the gain, or keep the wearer away "
+                "from what charges or drives the electrode there.",
+            )
+        )
+    return tuple(findings)

@@ -1,0 +1,128 @@
+"""What a step is given, and where its files stand."""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.layouts import Layout
+from pipeline.study import Session
+from pipeline.verdict import Policy
+from pipeline.writing import write_text
+
+STEP_CODE = {
+    "convert": ("errors.py", "writing.py", "layouts", "frames", "timebase", "recording", "steps/convert.py"),
+    "detect": ("recording", "detectors", "steps/detect.py"),
+    "judge": ("recording", "detectors", "verdict", "steps/judge.py"),
+    "report": ("recording", "report", "steps/present.py"),
+}
+"""Step -> the code it depends on: a change there runs the step again (imports are not tracked otherwise)."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """One session on its way through the steps."""
+
+    session: Session
+    layout: Layout
+    study_folder: Path
+    study_title: str
+    time_zone: str
+    policy: Policy
+    results: Path
+
+    @property
+    def places(self) -> "Places":
+        """Where this session's files stand."""
+        return Places(self.results, self.session.name)
+
+
+@dataclass(frozen=True)
+class Places:
+    """Paths of one session's files: for the user below ``<session>``, between steps below ``.work``."""
+
+    results: Path
+    session: str
+
+    @property
+    def _work(self) -> Path:
+        return self.results / ".work" / self.session
+
+    @property
+    def recording(self) -> Path:
+        """Samples in units, before any finding."""
+        return self._work / "recording.parquet"
+
+    @property
+    def conversion(self) -> Path:
+        """What the conversion counted, or why there is nothing."""
+        return self._work / "conversion.json"
+
+    @property
+    def validation(self) -> Path:
+        """Whether the recording was read again and held against its schema."""
+        return self._work / "validation.json"
+
+    @property
+    def detected(self) -> Path:
+        """Findings, measures and mains lines."""
+        return self._work / "detected.json"
+
+    @property
+    def marks(self) -> Path:
+        """Sample spans by condition."""
+        return self._work / "marks.parquet"
+
+    @property
+    def strip(self) -> Path:
+        """Thin picture for the batch page."""
+        return self._work / "strip.svg"
+
+    @property
+    def samples(self) -> Path:
+        """The recording with its quality."""
+        return self.results / self.session / "samples.parquet"
+
+    @property
+    def findings(self) -> Path:
+        """One row for each finding."""
+        return self.results / self.session / "findings.parquet"
+
+    @property
+    def quality(self) -> Path:
+        """Verdict, reasons, measures, ledger."""
+        return self.results / self.session / "quality.json"
+
+    @property
+    def report(self) -> Path:
+        """The same for a person."""
+        return self.results / self.session / "report.html"
+
+
+def write_json(path: Path, content: Mapping[str, Any]) -> None:
+    """Write JSON that is the same for the same content; NaN is refused."""
+    write_text(path, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def read_json(path: Path) -> dict[str, Any]:
+    """Read what :func:`write_json` wrote."""
+    content: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    return content
+
+
+def code_digest(step: str) -> str:
+    """SHA-256 over the source files a step depends on."""
+    package = Path(__file__).parent.parent
+    digest = hashlib.sha256()
+    for name in STEP_CODE[step]:
+        place = package / name
+        files = (
+            sorted(f for f in place.rglob("*") if f.suffix in (".py", ".toml", ".html", ".css"))
+            if place.is_dir()
+            else [place]
+        )
+        for file in (*files, *sorted((package.parent / "schemas").glob("*.py"))):
+            digest.update(file.read_bytes())
+    return digest.hexdigest()[:16]

@@ -1,0 +1,120 @@
+"""Report and overview: what people look at, and the tables over all sessions."""
+
+import csv
+import io
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pyarrow.parquet as pq
+
+from pipeline import __version__
+from pipeline.report import write_overview, write_report
+from pipeline.steps.job import Job, Places, read_json, write_json
+from pipeline.study import Study
+from pipeline.verdict import Policy
+from pipeline.writing import write_text, written_aside
+from schemas.columns import EXCLUSIONS, SESSIONS, VERDICTS, Column
+from schemas.measures import MEASURES
+from schemas.tables import arrow_table, pandera_schema
+
+
+def report(job: Job) -> str:
+    """Write the session's page and its strip for the batch page."""
+    places = job.places
+    write_report(
+        read_json(places.quality),
+        places.samples,
+        places.findings,
+        job.session.activities,
+        places.report,
+        places.strip,
+    )
+    return "written"
+
+
+def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
+    """Write the batch page, the tables over all sessions and the record of the run."""
+    places = [Places(results, session.name) for session in study.sessions]
+    qualities = [read_json(place.quality) for place in places]
+    strips = {place.session: place.strip.read_text(encoding="utf-8") for place in places}
+    sessions = [_session_row(quality) for quality in qualities]
+    metadata = {"study": study.title, "policy_sha256": policy.sha256, "sessiongate_version": __version__}
+    _write_parquet(results / "sessions.parquet", SESSIONS, sessions, metadata)
+    _write_csv(results / "sessions.csv", SESSIONS, sessions)
+    _write_csv(results / "exclusions.csv", EXCLUSIONS, [row for q in qualities for row in _exclusions(q)])
+    counts = Counter(quality["verdict"] for quality in qualities)
+    run = {
+        "study": study.title,
+        "version": __version__,
+        "policy_sha256": policy.sha256,
+        "started": started,
+        "finished": now(),
+        "counts": {verdict: counts.get(verdict, 0) for verdict in VERDICTS},
+    }
+    write_overview(qualities, strips, run, results)
+    write_json(
+        results / "run.json",
+        {
+            **run,
+            "settings": {t.key: t.value for t in policy.thresholds.values()},
+            "layouts": {name: layout.sha256 for name, layout in sorted(study.layouts.items())},
+            "dumps": {name: digest for q in qualities for name, digest in q["made_by"]["dumps"].items()},
+            "sessions": {q["session"]: q["verdict"] for q in qualities},
+        },
+    )
+
+
+def now() -> str:
+    """The present moment by RFC 3339, in UTC, to the second."""
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def _session_row(quality: Mapping[str, Any]) -> dict[str, Any]:
+    same = ("session", "participant", "site", "device", "layout", "started_at", "verdict", "sentence")
+    row: dict[str, Any] = {name: quality[name] for name in same}
+    row["reasons"] = "; ".join(reason["measure"] for reason in quality["reasons"])
+    row["usable_intervals"] = ";".join(f"{start:.2f}-{stop:.2f}" for start, stop in quality["usable"])
+    for measure in MEASURES:
+        values = [
+            m["value"] for m in quality["measures"] if m["name"] == measure.name and m["value"] is not None
+        ]
+        # Of several channels the one that decides: the largest, as limits of channels are upper ones.
+        row[measure.name] = max(values, default=None)
+    return row
+
+
+def _exclusions(quality: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """What of a session was left out: all of it, or what lies between its usable intervals."""
+    if quality["verdict"] == "accept":
+        return []
+    same = {name: quality[name] for name in ("session", "participant", "verdict")}
+    same["reason"] = "; ".join(reason["measure"] for reason in quality["reasons"])
+    same["explanation"] = "; ".join(reason["text"] for reason in quality["reasons"])
+    if quality["verdict"] == "unreadable":
+        return [{**same, "start_s": None, "stop_s": None}]
+    if quality["verdict"] == "reject":
+        return [{**same, "start_s": 0.0, "stop_s": quality["duration_s"]}]
+    edges = [0.0, *(edge for interval in quality["usable"] for edge in interval), quality["duration_s"]]
+    gaps = zip(edges[::2], edges[1::2], strict=True)
+    return [{**same, "start_s": start, "stop_s": stop} for start, stop in gaps if stop > start]
+
+
+def _write_parquet(
+    path: Path, columns: Sequence[Column], rows: Sequence[Mapping[str, Any]], metadata: Mapping[str, str]
+) -> None:
+    table = arrow_table(columns, rows, metadata)
+    pandera_schema(columns).validate(table.to_pandas(), lazy=True)
+    with written_aside(path) as aside:
+        pq.write_table(table, aside, compression="zstd")
+
+
+def _write_csv(path: Path, columns: Sequence[Column], rows: Sequence[Mapping[str, Any]]) -> None:
+    """RFC 4180; a missing value is an empty field."""
+    text = io.StringIO()
+    writer = csv.DictWriter(text, [column.name for column in columns], lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    write_text(path, text.getvalue())

@@ -1,0 +1,145 @@
+"""The policy: thresholds with their reasons, built in, overridden value by value by a study."""
+
+import hashlib
+import json
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+from pipeline.checking import Fault, did_you_mean, faults_in, read_toml
+from pipeline.errors import InputError, Problem
+
+
+Bound = Literal["value", "max", "min"]
+
+
+@dataclass(frozen=True)
+class Threshold:
+    """One number of the policy. ``bound`` says which side of it is too much; ``own`` that a study set it."""
+
+    section: str
+    name: str
+    value: float
+    unit: str
+    reason: str
+    bound: Bound = "value"
+    own: bool = False
+
+    @property
+    def key(self) -> str:
+        """``section.name``."""
+        return f"{self.section}.{self.name}"
+
+
+@dataclass(frozen=True)
+class Policy:
+    """All thresholds, by key."""
+
+    thresholds: Mapping[str, Threshold]
+
+    @property
+    def settings(self) -> dict[str, float]:
+        """What the detectors need: everything but limits and verdict."""
+        return {t.key: t.value for t in self.thresholds.values() if t.section not in ("limits", "verdict")}
+
+    @property
+    def limits(self) -> dict[str, Threshold]:
+        """Measure -> limit."""
+        return {t.name: t for t in self.thresholds.values() if t.section == "limits"}
+
+    def verdict(self, name: str) -> float:
+        """A number of the section 'verdict'."""
+        return self.thresholds[f"verdict.{name}"].value
+
+    @property
+    def sha256(self) -> str:
+        """Digest of every value in force."""
+        return _digest({t.key: t.value for t in self.thresholds.values()})
+
+    @property
+    def settings_sha256(self) -> str:
+        """Digest of what detectors need: while it stays, no detector runs again."""
+        return _digest(self.settings)
+
+
+def builtin_text() -> str:
+    """The built-in policy as written."""
+    return (files("pipeline.verdict") / "policy.toml").read_text(encoding="utf-8")
+
+
+def builtin_policy() -> Policy:
+    """The policy in force where a study says nothing."""
+    thresholds = {}
+    for section, entries in tomllib.loads(builtin_text()).items():
+        for name, entry in entries.items():
+            bound: Bound = next(key for key in get_args(Bound) if key in entry)
+            threshold = Threshold(section, name, float(entry[bound]), entry["unit"], entry["reason"], bound)
+            thresholds[threshold.key] = threshold
+    return Policy(thresholds)
+
+
+def load_policy(path: Path | None, shown: str = "policy.toml") -> Policy:
+    """The built-in policy with a study's own values in it.
+
+    Raises
+    ------
+    InputError
+        With every unknown name and every value that is no number of at least zero.
+    """
+    policy = builtin_policy()
+    if path is None:
+        return policy
+    problems: list[Problem] = []
+    own = dict(policy.thresholds)
+    for section, entries in (read_toml(path, shown, problems) or {}).items():
+        names = {t.name: t for t in policy.thresholds.values() if t.section == section}
+        fault = faults_in("", shown, problems)
+        if not names:
+            sections = sorted({t.section for t in policy.thresholds.values()})
+            fault(section, "one of " + ", ".join(sections), f"'{section}'", did_you_mean(section, sections))
+        elif not isinstance(entries, dict):
+            fault(section, "a table", repr(entries), f"Write [{section}] and the values below it.")
+        else:
+            own.update(_own_values(section, entries, names, faults_in(section, shown, problems)))
+    if problems:
+        raise InputError(problems)
+    return Policy(own)
+
+
+def _own_values(
+    section: str, entries: Mapping[str, Any], names: Mapping[str, Threshold], fault: Fault
+) -> dict[str, Threshold]:
+    own = {}
+    for name, value in entries.items():
+        if name not in names:
+            fault(name, "one of " + ", ".join(names), f"'{name}'", did_you_mean(name, names))
+        elif not _is_threshold(value):
+            remedy = f"The built-in value is {names[name].value:g}."
+            fault(name, "a number of at least 0", repr(value), remedy)
+        else:
+            own[f"{section}.{name}"] = replace(names[name], value=float(value), own=True)
+    return own
+
+
+def commented_policy() -> str:
+    """The built-in policy as a file to fill in: every value commented out, its reason beside it."""
+    lines = ["# What differs from the built-in policy. Remove the '#' before a value to change it.", ""]
+    section = ""
+    for threshold in builtin_policy().thresholds.values():
+        if threshold.section != section:
+            section = threshold.section
+            lines += ["", f"[{section}]"]
+        unit = "" if threshold.unit == "1" else f" [{threshold.unit}]"
+        lines += [f"# {threshold.reason}{unit}", f"#{threshold.name} = {threshold.value:g}"]
+    return "\n".join(lines) + "\n"
+
+
+def _is_threshold(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < float("inf")
+
+
+def _digest(values: Mapping[str, float]) -> str:
+    return hashlib.sha256(json.dumps(dict(values), sort_keys=True).encode()).hexdigest()
