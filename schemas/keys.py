@@ -305,7 +305,12 @@ CHANNEL = (
         maximum=32,
         example=12,
     ),
-    Key("adc_min", "integer", "lowest code of the converter, where it is not the type's own", example=0),
+    Key(
+        "adc_min",
+        "integer",
+        "lowest code of the converter, where it is not the type's own (in text: where it is not 0)",
+        example=0,
+    ),
     Key("adc_max", "integer", "highest code of the converter, where it is not the type's own", example=4095),
     Key(
         "reference_v", "number", "voltage across the converter's whole range", unit="V", above=0, example=3.0

@@ -14,8 +14,12 @@ _RESERVED = ("sample", "time_s", "quality")
 
 @dataclass(frozen=True)
 class NumberForm:
-    """How the samples part writes a number: ``bits`` is 0 in text, ``decimals`` is 0 in binary frames."""
+    """How the samples part writes a number.
 
+    ``bits`` is 0 in text, and where the type is missing; ``decimals`` is 0 in binary frames.
+    """
+
+    in_text: bool
     bits: int
     signed: bool
     decimals: int
@@ -97,17 +101,17 @@ def _si_unit(row: dict[str, Any], fault: Fault) -> tuple[str, float]:
 
 def _converter(row: dict[str, Any], form: NumberForm, fault: Fault) -> _Converter:
     """Width and end codes: stated, or the number type's own; a number in text has no width of its own."""
-    if not form.bits and "bits" not in row and not {"adc_min", "adc_max"} <= row.keys():
+    if form.in_text and "bits" not in row and not {"adc_min", "adc_max"} <= row.keys():
         remedy = "Add bits, the width of the converter, or both of its end codes; saturation is told by them."
         fault("bits", "bits, or adc_min and adc_max, in a text layout", "no such key", remedy)
     bits = row.get("bits", form.bits or 16)
-    if form.bits and bits > form.bits:
-        fault("bits", f"at most the {form.bits} bits of the samples' type", str(bits), "Correct one of them.")
     low = row.get("adc_min", -(1 << (bits - 1)) if form.signed else 0)
     high = row.get("adc_max", low + (1 << bits) - 1)
     if high <= low:
         fault("adc_max", f"a code above adc_min = {low}", str(high), "Correct one of them.")
-    if form.bits:
+    if form.bits and bits > form.bits:
+        fault("bits", f"at most the {form.bits} bits of the samples' type", str(bits), "Correct one of them.")
+    elif form.bits:
         lowest = -(1 << (form.bits - 1)) if form.signed else 0
         highest = lowest + (1 << form.bits) - 1
         for key, code in (("adc_min", low), ("adc_max", high)):

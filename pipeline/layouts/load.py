@@ -115,7 +115,8 @@ def _make_channels(
     table: dict[str, Any], frames: tuple[Frame, ...], shown: str, problems: list[Problem]
 ) -> tuple[Channel, ...]:
     samples = next((part for frame in frames if (part := frame.part("samples"))), Part("samples"))
-    form = NumberForm(samples.n_bytes * 8, samples.signed, samples.decimals)
+    in_text = table["framing"] == "text"
+    form = NumberForm(in_text, samples.n_bytes * 8, samples.signed, samples.decimals)
     made = [
         make_channel(row, f"channel[{i}]", form, float(table["sample_hz"]), shown, problems)
         for i, row in enumerate(table["channel"])

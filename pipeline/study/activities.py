@@ -83,10 +83,10 @@ def _overlaps(name: str, activities: list[Activity], shown: str) -> Iterable[Pro
     for activity in activities[1:]:
         if activity.start_s < latest.stop_s:
             found = (
-                f"'{activity.activity}' from {activity.start_s:g} s, while '{latest.activity}' "
+                f"{activity.activity!r} from {activity.start_s:g} s, while {latest.activity!r} "
                 f"of line {latest.line} lasts until {latest.stop_s:g} s"
             )
-            wanted_words = f"stretches of '{name}' that do not overlap"
+            wanted_words = f"stretches of {name!r} that do not overlap"
             yield Problem(shown, f"line {activity.line}", wanted_words, found, "Correct one of the two.")
         if activity.stop_s > latest.stop_s:
             latest = activity

@@ -194,7 +194,7 @@ def _keys(
     framing: str = "",
     examples: dict[str, Any] | None = None,
 ) -> list[str]:
-    """Every key but those of tables, which follow by themselves: in force where `values` says so, else a comment."""
+    """Every key but those of tables; in force where `values` says so, else a comment."""
     lines = []
     for key in keys:
         example = (examples or {}).get(key.name, key.example)

@@ -1,5 +1,6 @@
 """Whether results may be written where a user wants them."""
 
+import errno
 import os
 import tempfile
 from pathlib import Path
@@ -19,16 +20,24 @@ def check_folders(study: Path, results: Path) -> list[Problem]:
     results : Path
         Where results are to go; need not exist.
     """
+    try:
+        fault = _fault_of_nesting(study, results) or _fault_of_results(results)
+    except (OSError, RuntimeError) as error:  # RuntimeError: links that lead in a circle
+        found = getattr(error, "strerror", None) or str(error)
+        fault = "a folder that can be written", found, "Choose another folder, or change its permissions."
+    return [Problem(str(results), "", *fault)] if fault else []
+
+
+def _fault_of_nesting(study: Path, results: Path) -> tuple[str, str, str] | None:
     expected = "a results folder apart from the study folder"
     remedy = "A study folder is only read: choose a folder beside it."
     if _is_within(results, study):
         same = _is_within(study, results)
         found = "the study folder itself" if same else f"a folder inside the study folder {study}"
-        return [Problem(str(results), "", expected, found, remedy)]
+        return expected, found, remedy
     if _is_within(study, results):
-        return [Problem(str(results), "", expected, f"a folder that holds the study folder {study}", remedy)]
-    fault = _fault_of_results(results)
-    return [Problem(str(results), "", *fault)] if fault else []
+        return expected, f"a folder that holds the study folder {study}", remedy
+    return None
 
 
 def _is_within(inner: Path, outer: Path) -> bool:
@@ -40,21 +49,17 @@ def _is_within(inner: Path, outer: Path) -> bool:
 
 
 def _fault_of_results(results: Path) -> tuple[str, str, str] | None:
-    expected = "a folder that can be written"
-    try:
-        nearest = next(path for path in (results, *results.absolute().parents) if os.path.lexists(path))
-        if not nearest.is_dir():
-            return "a folder", f"a file at {nearest}", "Choose another name, or move the file away."
-        if nearest == results:
-            names = {path.name for path in results.iterdir()} - _LEFT_BY_SYSTEMS
-            if names and not names & {"run.json", ".work"}:
-                found = f"one that holds other files, such as '{min(names)}'"
-                remedy = "Choose a new folder, so that nothing of yours is overwritten."
-                return "a new or empty folder, or one of earlier results", found, remedy
-        if not os.access(nearest, os.W_OK | os.X_OK):
-            raise PermissionError("not permitted")  # before a try, which leaves a trace in the folder's time
-        tempfile.TemporaryFile(dir=nearest).close()
-    except OSError as error:
-        reason = error.strerror or str(error)
-        return expected, reason, "Choose another folder, or change its permissions."
+    """Expected, found and remedy; an OSError says itself why nothing can be written."""
+    nearest = next(path for path in (results, *results.absolute().parents) if os.path.lexists(path))
+    if not nearest.is_dir():
+        return "a folder", f"a file at {nearest}", "Choose another name, or move the file away."
+    if nearest == results:
+        names = {path.name for path in results.iterdir()} - _LEFT_BY_SYSTEMS
+        if names and not names & {"run.json", ".work"}:
+            found = f"one that holds other files, such as '{min(names)}'"
+            remedy = "Choose a new folder, so that nothing of yours is overwritten."
+            return "a new or empty folder, or one of earlier results", found, remedy
+    if not os.access(nearest, os.W_OK | os.X_OK):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+    tempfile.TemporaryFile(dir=nearest).close()  # a superuser's access() says yes to everything
     return None

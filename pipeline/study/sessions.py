@@ -86,8 +86,8 @@ def _faults_of_name(row: Row, names: dict[str, Row]) -> _Faults:
     first = names.setdefault(folded, row)
     if first is not row:
         other = first.values["session"]
-        alike = "" if other == name else f" as '{other}', which some file systems do not tell apart"
-        found = f"'{name}', already on line {first.line}{alike}"
+        alike = "" if other == name else f" as {other!r}, which some file systems do not tell apart"
+        found = f"{name!r}, already on line {first.line}{alike}"
         yield "session", "a name of its own for each session", found, "Rename one of them."
 
 
@@ -131,17 +131,17 @@ def _faults_of_dumps(row: Row, folder: Path, users: dict[str, Row]) -> _Faults:
             yield "dumps", "each dump once", f"'{path}' {paths.count(path)} times", "Remove it."
         first = users.setdefault(path, row)
         if first is not row:
-            found = f"'{path}', already on line {first.line} for '{first.values['session']}'"
+            found = f"'{path}', already on line {first.line} for {first.values['session']!r}"
             yield "dumps", "a dump of one session only", found, "Remove it from one of them."
 
 
 def _fault_of_path(path: str, folder: Path) -> tuple[str, str, str] | None:
     below = "a path below the study folder"
+    if not path.isprintable():
+        return below, repr(path), "Remove what cannot be printed from the name."
     windows = PureWindowsPath(path)
     if PurePosixPath(path).is_absolute() or windows.drive or windows.root:
         return below, f"'{path}', an absolute path", "Copy or link the dump into the study folder."
-    if not path.isprintable():
-        return below, repr(path), "Remove what cannot be printed from the name."
     if path == ".." or path.startswith("../"):
         return below, f"'{path}', which leads out of it", "Copy or link the dump into the study folder."
     try:

@@ -1,0 +1,146 @@
+"""The study folder to fill in: it loads as it stands, and every key of the tables is in it."""
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from pipeline.checking import wanted
+from pipeline.errors import InputError
+from pipeline.study import load_study, write_blank_study
+from schemas.keys import (
+    ACTIVITY_COLUMNS,
+    CHANNEL,
+    FRAME,
+    LAYOUT,
+    PART,
+    SESSION_COLUMNS,
+    SITE,
+    STUDY,
+    TEXT,
+    Key,
+)
+
+TABLES = {
+    "study.toml": (*STUDY, *SITE),
+    "layouts/binary.toml": (*LAYOUT, *FRAME, *PART, *CHANNEL),
+    "layouts/text.toml": (*LAYOUT, *TEXT, *FRAME, *PART, *CHANNEL),
+}
+FRAMING = {"layouts/binary.toml": "sync", "layouts/text.toml": "text"}
+ONLY_IN_BINARY = {"bytes", "counts_bytes", "width", "poly", "init", "reflect_in", "reflect_out", "xor_out"}
+
+
+@pytest.fixture
+def blank(tmp_path: Path) -> Path:
+    write_blank_study(tmp_path / "workshop")
+    return tmp_path / "workshop"
+
+
+def test_it_loads_as_it_stands(blank: Path) -> None:
+    study = load_study(blank)
+    assert set(study.layouts) == {"binary", "text"}
+    assert {session.layout for session in study.sessions} == {"binary", "text"}
+    assert all(session.activities for session in study.sessions)
+    assert study.policy_file == blank / "policy.toml"
+    assert list((blank / "dumps").iterdir()) == []
+
+
+def test_files_written_are_named(tmp_path: Path) -> None:
+    written = write_blank_study(tmp_path / "workshop")
+    assert sorted(written) == sorted(path for path in (tmp_path / "workshop").rglob("*") if path.is_file())
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_every_key_stands_in_its_file(blank: Path, name: str) -> None:
+    text = (blank / name).read_text()
+    missing = [key.name for key in TABLES[name] if _belongs(key, name) and not _stands(key, text)]
+    assert missing == []
+
+
+def _belongs(key: Key, name: str) -> bool:
+    return key.framing in ("", FRAMING.get(name, ""))
+
+
+def _stands(key: Key, text: str) -> bool:
+    if key.type == "table":
+        return f"[{key.name}]" in text
+    if key.type == "tables":
+        return re.search(rf"^#?\[\[(frame\.)?{key.name}\]\]$", text, re.MULTILINE) is not None
+    description = re.escape(key.description[0].upper() + key.description[1:]).replace(r"\ ", r"(?: |\n# )")
+    pattern = rf"^# {description}:\n#   {re.escape(wanted(key))}(; required)?\n#?{key.name} = "
+    return re.search(pattern, text, re.MULTILINE) is not None
+
+
+def test_keys_of_binary_parts_are_no_keys_of_lines(blank: Path) -> None:
+    keys = re.findall(r"^#?(\w+) = ", (blank / "layouts" / "text.toml").read_text(), re.MULTILINE)
+    assert not ONLY_IN_BINARY & set(keys)
+    assert (
+        set(re.findall(r"^#?(\w+) = ", (blank / "layouts" / "binary.toml").read_text(), re.M))
+        > ONLY_IN_BINARY
+    )
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_the_file_parses_with_every_comment_taken_away(blank: Path, name: str) -> None:
+    text = (blank / name).read_text()
+    tomllib.loads(text)
+    tomllib.loads(re.sub(r"^#(\w+ = |\[)", r"\1", text, flags=re.MULTILINE))
+
+
+def test_study_loads_with_every_key_in_force(blank: Path) -> None:
+    file = blank / "study.toml"
+    file.write_text(re.sub(r"^#(\w+ = |\[)", r"\1", file.read_text(), flags=re.MULTILINE))
+    study = load_study(blank)
+    assert study.time_zone == "Europe/Lisbon"
+    assert [session.mains_hz for session in study.sessions] == [50.0, 60.0]
+
+
+@pytest.mark.parametrize("key", [key for keys in TABLES.values() for key in keys], ids=lambda key: key.name)
+def test_every_key_has_an_example_that_it_takes(key: Key) -> None:
+    from pipeline.checking import right_values
+
+    if key.type in ("table", "tables"):
+        return
+    example = list(key.example) if isinstance(key.example, tuple) else key.example
+    assert right_values({key.name: example}, (key,)) == {key.name: example}
+
+
+def test_columns_are_described(blank: Path) -> None:
+    text = (blank / "README.txt").read_text()
+    for key in (*SESSION_COLUMNS, *ACTIVITY_COLUMNS):
+        assert re.search(rf"^    {key.name} +{re.escape(key.description)} ", text, re.MULTILINE)
+    header = (blank / "sessions.csv").read_text().splitlines()[0]
+    assert header == ",".join(key.name for key in SESSION_COLUMNS)
+
+
+def test_policy_is_as_given(tmp_path: Path) -> None:
+    write_blank_study(tmp_path / "workshop", "# nothing differs\n")
+    assert (tmp_path / "workshop" / "policy.toml").read_text() == "# nothing differs\n"
+
+
+def test_policy_holds_comments_only(blank: Path) -> None:
+    assert tomllib.loads((blank / "policy.toml").read_text()) == {}
+
+
+def test_same_bytes_each_time(tmp_path: Path) -> None:
+    first, second = write_blank_study(tmp_path / "a"), write_blank_study(tmp_path / "b")
+    assert [path.read_bytes() for path in first] == [path.read_bytes() for path in second]
+
+
+def test_an_empty_folder_is_taken(tmp_path: Path) -> None:
+    (tmp_path / "workshop").mkdir()
+    assert write_blank_study(tmp_path / "workshop")
+
+
+@pytest.mark.parametrize(
+    ("name", "found"),
+    [("full", "one that holds files already"), ("file", "a file"), ("file/study", "Not a directory")],
+)
+def test_what_is_there_is_left_alone(tmp_path: Path, name: str, found: str) -> None:
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "notes.txt").write_text("mine")
+    (tmp_path / "file").write_text("mine")
+    with pytest.raises(InputError, match=rf"{name}: expected a.* folder.*; found {found}\. Choose another"):
+        write_blank_study(tmp_path / name)
+    assert sorted(path.name for path in tmp_path.rglob("*")) == ["file", "full", "notes.txt"]

@@ -1,0 +1,600 @@
+"""What is said of a study folder: what is right loads, what is wrong is named, all of it in one pass."""
+
+import re
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import InputError
+from pipeline.study import Study, check_folders, load_study
+from pipeline.study.started import StampError, parse_stamp
+
+STUDY = 'title = "A pottery workshop (invented)"\ntime_zone = "Europe/Lisbon"\nmains_hz = 50\n'
+HEADER = "session,participant,site,device,layout,dumps,started_at\n"
+WEDGING = "wedging-1,P01,throwing room,strap-1,strap,dumps/a.bin,2026-03-02T09:30:00+00:00\n"
+GLAZING = "glazing-1,P02,kiln room,strap-2,strap,dumps/b.bin,2026-03-02T13:05:00+01:00\n"
+LOG = "session,start_s,stop_s,activity,intensity\n"
+LAYOUT = """\
+framing = "sync"
+sample_hz = 125
+
+[[frame]]
+[[frame.part]]
+is = "sync"
+bytes = "A5 5A"
+[[frame.part]]
+is = "samples"
+type = "u16"
+count = 10
+channels = ["field"]
+
+[[channel]]
+name = "field"
+kind = "field"
+unit = "V"
+bits = 12
+reference_v = 3.0
+gain = 5.0
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A study of two sessions in which nothing is wrong."""
+    study = tmp_path / "workshop"
+    (study / "layouts").mkdir(parents=True)
+    (study / "study.toml").write_text(STUDY)
+    (study / "sessions.csv").write_text(HEADER + WEDGING + GLAZING)
+    (study / "layouts" / "strap.toml").write_text(LAYOUT)
+    return study
+
+
+def faults(folder: Path) -> list[str]:
+    with pytest.raises(InputError) as raised:
+        load_study(folder)
+    messages = [str(problem) for problem in raised.value.problems]
+    for message in messages:
+        assert ": expected " in message
+        assert "; found " in message
+        assert message.endswith((".", "?"))
+    return messages
+
+
+def told(messages: list[str], *parts: str) -> None:
+    """Exactly one message holds all the parts, in their order."""
+    pattern = re.compile(".*".join(re.escape(part) for part in parts), re.DOTALL)
+    assert len([message for message in messages if pattern.search(message)]) == 1, f"{parts} in {messages}"
+
+
+def only(folder: Path, *parts: str) -> None:
+    messages = faults(folder)
+    told(messages, *parts)
+    assert len(messages) == 1, messages
+
+
+def sessions(folder: Path, *rows: str, header: str = HEADER) -> None:
+    (folder / "sessions.csv").write_bytes((header + "".join(rows)).encode())
+
+
+def activities(folder: Path, *rows: str) -> None:
+    (folder / "activities.csv").write_bytes((LOG + "".join(rows)).encode())
+
+
+# ---------------------------------------------------------------- a study that is right
+
+
+def test_everything_is_read(folder: Path) -> None:
+    (folder / "study.toml").write_text(STUDY + '[[site]]\nname = "kiln room"\nmains_hz = 60\n')
+    sessions(folder, WEDGING[:-1] + ",left\n", GLAZING[:-1] + ",\n", header=HEADER[:-1] + ",wrist\n")
+    activities(folder, "wedging-1,60,90.5,trimming,hand\n", "wedging-1,0,60,wedging,arm\n")
+    study = load_study(folder)
+    first, second = study.sessions
+    assert (study.title, study.time_zone) == ("A pottery workshop (invented)", "Europe/Lisbon")
+    assert (first.name, first.participant, first.site, first.device) == (
+        "wedging-1",
+        "P01",
+        "throwing room",
+        "strap-1",
+    )
+    assert (first.layout, first.dumps, first.line) == ("strap", ("dumps/a.bin",), 2)
+    assert first.started_at == datetime(2026, 3, 2, 9, 30, tzinfo=UTC)
+    assert second.started_at == datetime(2026, 3, 2, 12, 5, tzinfo=UTC)
+    assert (first.mains_hz, second.mains_hz) == (50.0, 60.0)
+    assert (first.extra, second.extra) == ((("wrist", "left"),), (("wrist", ""),))
+    assert [(a.start_s, a.stop_s, a.activity, a.intensity, a.line) for a in first.activities] == [
+        (0.0, 60.0, "wedging", "arm", 3),
+        (60.0, 90.5, "trimming", "hand", 2),
+    ]
+    assert second.activities == ()
+    assert study.layouts["strap"].sample_hz == 125
+    assert study.layout_files == {"strap": folder / "layouts" / "strap.toml"}
+    assert study.policy_file is None
+
+
+def test_the_policy_is_used_when_it_is_there(folder: Path) -> None:
+    (folder / "policy.toml").write_text("")
+    assert load_study(folder).policy_file == folder / "policy.toml"
+
+
+def test_keys_name_other_files(folder: Path) -> None:
+    (folder / "study.toml").write_text(
+        STUDY + 'sessions = "who.csv"\nactivities = "what.csv"\npolicy = "limits.toml"\nlayouts = "devices"\n'
+    )
+    (folder / "sessions.csv").rename(folder / "who.csv")
+    (folder / "what.csv").write_text(LOG + "wedging-1,0,60,wedging,arm\n")
+    (folder / "limits.toml").write_text("")
+    (folder / "layouts").rename(folder / "devices")
+    study = load_study(folder)
+    assert study.policy_file == folder / "limits.toml"
+    assert study.layout_files["strap"] == folder / "devices" / "strap.toml"
+    assert len(study.sessions[0].activities) == 1
+
+
+def test_time_zone_is_utc_where_none_is_given(folder: Path) -> None:
+    (folder / "study.toml").write_text('title = "t"\nmains_hz = 60.0\n')
+    assert load_study(folder).time_zone == "UTC"
+
+
+def test_dumps_in_parts_need_not_exist(folder: Path) -> None:
+    sessions(folder, WEDGING.replace("dumps/a.bin", "dumps/a-1.bin; ./dumps//a-2.bin;x/../dumps/a-3.bin"))
+    assert load_study(folder).sessions[0].dumps == ("dumps/a-1.bin", "dumps/a-2.bin", "dumps/a-3.bin")
+
+
+def test_unused_layouts_and_hidden_files_are_left_alone(folder: Path) -> None:
+    (folder / "layouts" / "half-written.toml").write_text("[[frame]")
+    (folder / "layouts" / "._strap.toml").write_bytes(b"\x00\xff")
+    assert load_study(folder).layouts.keys() == {"strap"}
+
+
+@pytest.mark.parametrize("ending", ["\n", "\r\n", "\r"])
+@pytest.mark.parametrize("mark", [b"", b"\xef\xbb\xbf"])
+def test_line_ends_and_byte_order_mark(folder: Path, ending: str, mark: bytes) -> None:
+    # RFC 4180 section 2: the last record may or may not end in a line break.
+    text = (HEADER + WEDGING + GLAZING).rstrip().replace("\n", ending)
+    (folder / "sessions.csv").write_bytes(mark + text.encode())
+    assert [session.line for session in load_study(folder).sessions] == [2, 3]
+
+
+def test_quoted_values_hold_commas_quotes_and_line_ends(folder: Path) -> None:
+    # RFC 4180 section 2, rules 6 and 7.
+    sessions(
+        folder,
+        WEDGING.replace("throwing room", '"throwing ""big"" room,\r\nground floor"'),
+        GLAZING,
+        ",,,,,,\n",
+        "\n",
+    )
+    study = load_study(folder)
+    assert study.sessions[0].site == 'throwing "big" room,\r\nground floor'
+    assert [session.line for session in study.sessions] == [2, 4]
+
+
+# ---------------------------------------------------------------- RFC 3339
+
+
+@pytest.mark.parametrize(
+    ("text", "milliseconds"),
+    [
+        # RFC 3339 section 5.8. The counts from 1970-01-01T00:00:00Z were worked out from the calendar alone.
+        ("1985-04-12T23:20:50.52Z", 482_196_050_520),
+        ("1996-12-19T16:39:57-08:00", 851_042_397_000),
+        ("1996-12-20T00:39:57Z", 851_042_397_000),
+        ("1937-01-01T12:00:27.87+00:20", -1_041_337_172_130),
+        # The same section: a leap second; here it is the second that follows, 1991-01-01T00:00:00Z.
+        ("1990-12-31T23:59:60Z", 662_688_000_000),
+        ("1990-12-31T15:59:60-08:00", 662_688_000_000),
+        # Section 5.6: "T" and "Z" may be lower case.
+        ("1985-04-12t23:20:50.52z", 482_196_050_520),
+    ],
+)
+def test_stamps_of_the_standard(text: str, milliseconds: int) -> None:
+    epoch = datetime(1970, 1, 1, tzinfo=UTC)
+    assert parse_stamp(text) - epoch == timedelta(milliseconds=milliseconds)
+
+
+def test_the_offset_stays_as_written() -> None:
+    assert parse_stamp("1996-12-19T16:39:57-08:00").utcoffset() == timedelta(hours=-8)
+
+
+def test_digits_beyond_the_microsecond_are_cut() -> None:
+    assert parse_stamp("2026-03-02T09:30:00.1234569Z").microsecond == 123456
+
+
+@pytest.mark.parametrize(
+    ("text", "parts"),
+    [
+        ("2026-03-02T09:30:00", ("without an offset", "2026-03-02T09:30:00+01:00", "2026-03-02T09:30:00Z")),
+        # RFC 3339 section 4.3: -00:00 says that the offset is unknown.
+        ("2026-03-02T09:30:00-00:00", ("offset is unknown", "+00:00 or Z")),
+        ("2026-02-29T09:30:00Z", ("day", "Correct the date")),  # 2026 is no leap year
+        ("2026-03-02T24:00:00Z", ("hour", "Correct the date")),
+        ("2026-03-02T09:30:60Z", ("second 60 exists only", "Correct the date")),
+        ("2026-03-02T23:59:60Z", ("end of a month", "Correct the date")),
+        ("2026-03-02T09:30:61Z", ("second", "Correct the date")),
+        ("2026-03-02T09:30:00+24:00", ("23:59", "Correct the date")),
+        ("2026-03-02T09:30:00+01:60", ("23:59", "Correct the date")),
+        ("0000-03-02T09:30:00Z", ("year", "Correct the date")),
+        ("0001-01-01T00:00:00+10:00", ("0001", "Correct the date")),
+        ("9999-12-31T23:59:60Z", ("9999", "Correct the date")),
+        ("2026-03-02", ("'2026-03-02'", "Write it such as 2026-03-02T09:30:00+00:00")),
+        ("02.03.2026 09:30", ("02.03.2026", "Write it such as")),
+        ("2026-03-02T09:30+00:00", ("09:30+00:00", "Write it such as")),
+        ("２026-03-02T09:30:00Z", ("２026", "Write it such as")),
+    ],
+)
+def test_what_is_no_stamp(text: str, parts: tuple[str, ...]) -> None:
+    with pytest.raises(StampError) as raised:
+        parse_stamp(text)
+    told([str(raised.value)], *parts)
+
+
+# ---------------------------------------------------------------- study.toml
+
+
+def test_no_such_folder(tmp_path: Path) -> None:
+    only(tmp_path / "nowhere", "nowhere", "a study folder", "no such folder", "sessiongate new")
+
+
+def test_a_file_is_no_study_folder(folder: Path) -> None:
+    only(folder / "study.toml", "study.toml", "a study folder", "a file", "Give the folder")
+
+
+def test_study_toml_is_missing(folder: Path) -> None:
+    (folder / "study.toml").unlink()
+    only(folder, "study.toml", "a TOML file", "no such file", "Create it")
+
+
+def test_study_toml_is_no_toml(folder: Path) -> None:
+    (folder / "study.toml").write_text('title = "t"\nmains_hz 50\n')
+    only(folder, "study.toml, line 2, column 10", "TOML", "text that is none (Expected '='", "Correct it")
+
+
+@pytest.mark.parametrize(
+    ("text", "parts"),
+    [
+        (
+            STUDY + 'titel = "x"\n',
+            ("key titel", "one of title", "unknown key 'titel'", "Did you mean 'title'?"),
+        ),
+        (STUDY + 'weather = "x"\n', ("key weather", "one of title", "unknown key", "Remove it")),
+        (
+            STUDY.replace('"A pottery workshop (invented)"', "5"),
+            ("key title", "a string", "found 5", "Name of"),
+        ),
+        (STUDY.replace("50", "true"), ("key mains_hz", "a number in Hz", "true", "Nominal frequency")),
+        (STUDY.replace("50", "nan"), ("key mains_hz", "a number in Hz", "nan", "Nominal frequency")),
+        (STUDY.replace("50", "400"), ("key mains_hz", "50 or 60", "400", "nominal frequency")),
+        (STUDY.replace("mains_hz = 50", ""), ("key mains_hz", "a number in Hz", "no such key", "Add it")),
+        (
+            STUDY.replace("Lisbon", "Lisbom"),
+            ("key time_zone", "IANA", "Europe/Lisbom", "mean 'Europe/Lisbon'?"),
+        ),
+        (STUDY.replace("Europe/Lisbon", "Europe"), ("key time_zone", "IANA", "'Europe'", "?")),
+        (STUDY.replace("Europe/Lisbon", "../UTC"), ("key time_zone", "IANA", "'../UTC'")),
+        (STUDY + "time = 07:32\n", ("line 4", "TOML", "Correct it")),
+        (STUDY + 'policy = "no.toml"\n', ("key policy", "'no.toml'", "no such file", "or remove the key")),
+        (STUDY + 'activities = "no.csv"\n', ("key activities", "'no.csv'", "no such file", "remove the key")),
+        (STUDY + 'policy = "layouts"\n', ("key policy", "'layouts'", "a folder", "remove the key")),
+        (STUDY + 'sessions = "no.csv"\n', ("no.csv", "a CSV file", "no such file", "Create it")),
+        (STUDY + 'layouts = "no"\n', ("no: ", "folder of the layouts", "no such folder", "key layouts")),
+        (
+            STUDY + '[[site]]\nname = "kiln room"\n',
+            ("key site[0].mains_hz", "a number", "no such key", "Add it"),
+        ),
+        (
+            STUDY + '[[site]]\nname = "kiln room"\nmains_hz = 55\n',
+            ("key site[0].mains_hz", "50 or 60", "55", "nominal"),
+        ),
+        (
+            STUDY + '[[site]]\nname = "a"\nmains_hz = 50\n[[site]]\nname = "a"\nmains_hz = 60\n',
+            ("key site[1].name", "each site once", "'a', as site[0]", "Remove"),
+        ),
+        (STUDY + "[site]\n", ("key site", "a list of tables", "{}", "A site whose mains differs")),
+    ],
+)
+def test_faults_of_study_toml(folder: Path, text: str, parts: tuple[str, ...]) -> None:
+    (folder / "study.toml").write_text(text)
+    only(folder, "study.toml" if parts[0][:3] in ("key", "lin") else "workshop", *parts)
+
+
+def test_an_acronym_keeps_its_capitals(folder: Path) -> None:
+    (folder / "study.toml").write_text(STUDY.replace('"Europe/Lisbon"', "1"))
+    only(folder, "key time_zone", "a string", "1", "IANA name")
+
+
+def test_site_that_no_session_uses_is_no_fault(folder: Path) -> None:
+    (folder / "study.toml").write_text(STUDY + '[[site]]\nname = "drying loft"\nmains_hz = 60\n')
+    assert {session.mains_hz for session in load_study(folder).sessions} == {50.0}
+
+
+# ---------------------------------------------------------------- sessions.csv
+
+
+def test_sessions_are_missing(folder: Path) -> None:
+    (folder / "sessions.csv").unlink()
+    only(folder, "sessions.csv", "a CSV file", "no such file", "Create it")
+
+
+@pytest.mark.parametrize(
+    ("content", "parts"),
+    [
+        (b"", ("line 1", "a header that names session, participant", "an empty file", "Add it")),
+        (b"\n\n", ("line 1", "a header", "an empty file", "Add it")),
+        (HEADER.encode(), ("at least one session", "none", "Add a row")),
+        (
+            (HEADER + WEDGING.replace("throwing", "T\xf6pfer")).encode("latin-1"),
+            ("line 2, byte 71", "UTF-8 text", "0xF6", "Save the file as UTF-8"),
+        ),
+        ((HEADER + WEDGING).encode("utf-16"), ("line 1, byte 0", "UTF-8 text", "0xFF", "UTF-8")),
+        (
+            (HEADER + WEDGING).replace(",", ";").encode(),
+            ("line 1", "commas", "semicolons", "Save the table as CSV"),
+        ),
+        (
+            (HEADER + WEDGING).replace(",", "\t").encode(),
+            ("line 1", "commas", "tabs", "Save the table as CSV"),
+        ),
+        (
+            (HEADER.replace("site,", "") + WEDGING).encode(),
+            ("line 1", "a column 'site'", "columns session, participant, device", "Add the column"),
+        ),
+        (
+            (HEADER.replace("site", "Sites") + WEDGING).encode(),
+            ("line 1", "a column 'site'", "Sites", "Is it the column 'Sites'?"),
+        ),
+        (
+            (HEADER.replace(",site", ", site") + WEDGING).encode(),
+            ("line 1", "a column 'site'", " site", "Is it the column ' site'?"),
+        ),
+        (
+            (HEADER[:-1] + ",site\n" + WEDGING[:-1] + ",x\n").encode(),
+            ("line 1", "each column once", "'site' 2 times", "Rename or remove"),
+        ),
+        (
+            (HEADER[:-1] + ",\n" + WEDGING[:-1] + ",x\n").encode(),
+            ("line 1", "a name for every column", "none for column 8", "Name it"),
+        ),
+        (
+            (HEADER + WEDGING + GLAZING[:-1] + ",\n").encode(),
+            ("line 3", "7 values", "found 8", "double quotes"),
+        ),
+        (
+            (HEADER + WEDGING.replace("room", '"ro\nom"').replace('throwing "', '"') + "a,b\n").encode(),
+            ("line 4", "7 values", "found 2", "Add or remove commas"),
+        ),
+        (
+            (HEADER + WEDGING + GLAZING.replace("kiln", '"kiln')).encode(),
+            ("line 3", "double quotes", "unexpected end of data", "Close or double the quote"),
+        ),
+        (
+            (HEADER + WEDGING + GLAZING.replace("kiln room", '"kiln" room')).encode(),
+            ("line 3", "double quotes", "expected after", "Close or double the quote"),
+        ),
+    ],
+)
+def test_faults_of_form(folder: Path, content: bytes, parts: tuple[str, ...]) -> None:
+    (folder / "sessions.csv").write_bytes(content)
+    only(folder, "sessions.csv", *parts)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "parts"),
+    [
+        ("glazing-1", "", ("column session", "a value", "an empty one", "Add it: unique name")),
+        ("glazing-1", "glazing 1", ("column session", "letters", "'glazing 1'", "name of a folder")),
+        ("glazing-1", "-glazing", ("column session", "not a hyphen first", "'-glazing'", "Rename")),
+        ("glazing-1", "g" * 65, ("column session", "1 to 64", "ggg", "Rename")),
+        ("glazing-1", "glasür", ("column session", "a-z", "'glasür'", "Rename")),
+        ("glazing-1", "../x", ("column session", "a-z", "'../x'", "Rename")),
+        ("glazing-1", "Logs", ("column session", "not taken", "'Logs'", "results folder")),
+        ("glazing-1", "index", ("column session", "not taken", "'index'", "results folder")),
+        ("glazing-1", "nul", ("column session", "not taken", "'nul'", "operating system")),
+        ("glazing-1", "wedging-1", ("column session", "name of its own", "already on line 2", "Rename one")),
+        (
+            "glazing-1",
+            "Wedging-1",
+            ("column session", "name of its own", "line 2 as 'wedging-1'", "Rename one"),
+        ),
+        ("P02", "P02 ", ("column participant", "without blanks", "'P02 '", "part of the value")),
+        ("strap,", "strapp,", ("column layout", "(strap)", "'strapp'", "Did you mean 'strap'?")),
+        ("strap,", "strap.toml,", ("column layout", "(strap)", "'strap.toml'", "Did you mean 'strap'?")),
+        ("strap,", "serial,", ("column layout", "(strap)", "'serial'", "Add serial.toml")),
+        ("dumps/b.bin", "", ("column dumps", "a value", "empty", "paths below the study folder")),
+        ("dumps/b.bin", "dumps/b.bin;", ("column dumps", "before and after", "'dumps/b.bin;'", "too many")),
+        ("dumps/b.bin", "/dumps/b.bin", ("column dumps", "below", "absolute path", "Copy or link")),
+        ("dumps/b.bin", "C:\\b.bin", ("column dumps", "below", "absolute path", "Copy or link")),
+        ("dumps/b.bin", "C:b.bin", ("column dumps", "below", "absolute path", "Copy or link")),
+        ("dumps/b.bin", "dumps/../../b.bin", ("column dumps", "below", "leads out of it", "Copy or link")),
+        ("dumps/b.bin", "..", ("column dumps", "below", "leads out of it", "Copy or link")),
+        ("dumps/b.bin", "dumps\\b.bin", ("column dumps", "'/' between", "dumps\\b.bin", "Write dumps/b.bin")),
+        ("dumps/b.bin", "layouts", ("column dumps", "a file", "a folder", "Name its files")),
+        ("dumps/b.bin", "dumps/\x00", ("column dumps", "below", "\\x00", "cannot be printed")),
+        ("dumps/b.bin", "d" * 300, ("column dumps", "below", "too long", "Check its name")),
+        (
+            "dumps/b.bin",
+            "dumps/a.bin",
+            ("column dumps", "one session only", "line 2 for 'wedging-1'", "Remove"),
+        ),
+        ("dumps/b.bin", "./dumps/a.bin", ("column dumps", "one session only", "line 2", "Remove")),
+        ("dumps/b.bin", "dumps/b.bin;dumps/b.bin", ("column dumps", "each dump once", "2 times", "Remove")),
+        ("2026-03-02T13:05:00+01:00", "2026-03-02T13:05:00", ("column started_at", "RFC 3339", "+01:00")),
+    ],
+)
+def test_faults_of_a_session(folder: Path, old: str, new: str, parts: tuple[str, ...]) -> None:
+    assert old in GLAZING
+    sessions(folder, WEDGING, GLAZING.replace(old, new))
+    only(folder, "sessions.csv, line 3, ", *parts)
+
+
+def test_messages_stay_on_one_line(folder: Path) -> None:
+    name = '"glaz\ning"'
+    sessions(folder, WEDGING.replace("wedging-1", name), GLAZING.replace("glazing-1", name))
+    activities(folder, f"{name},0,60,{name},hand\n", f"{name},30,60,{name},hand\n")
+    messages = faults(folder)
+    assert len(messages) == 4
+    assert all("\n" not in message for message in messages)
+
+
+def test_used_layout_has_faults(folder: Path) -> None:
+    text = LAYOUT.replace('unit = "V"', 'unit = "uVolt"').replace("bits = 12", "bits = 24")
+    (folder / "layouts" / "strap.toml").write_text(text)
+    messages = faults(folder)
+    told(messages, "layouts/strap.toml, key channel[0].unit", "one of V, mV, uV", "'uVolt'", "UCUM")
+    told(messages, "layouts/strap.toml, key channel[0].bits", "16 bits", "24", "Correct")
+    assert len(messages) == 2
+
+
+def test_all_faults_in_one_pass(folder: Path) -> None:
+    (folder / "study.toml").write_text(STUDY.replace("50", "55") + "colour = 1\npolicy = 'no.toml'\n")
+    sessions(
+        folder,
+        "wedging-1,,throwing room,strap-1,strap,/a.bin,yesterday\n",
+        "too,few\n",
+        "logs,P01,kiln room,strap-1,ribbon,b.bin;b.bin,2026-03-02T13:05:00\n",
+    )
+    activities(folder, "trimming-1,0,60,trimming,hand\n", "wedging-1,60,0,wedging,strong\n")
+    (folder / "layouts" / "strap.toml").write_text(LAYOUT + "colour = 1\n")
+    messages = faults(folder)
+    for parts in [
+        ("study.toml, key colour",),
+        ("study.toml, key mains_hz",),
+        ("study.toml, key policy",),
+        ("sessions.csv, line 2, column participant",),
+        ("sessions.csv, line 2, column dumps",),
+        ("sessions.csv, line 2, column started_at",),
+        ("sessions.csv, line 3: ", "7 values"),
+        ("sessions.csv, line 4, column session",),
+        ("sessions.csv, line 4, column layout",),
+        ("sessions.csv, line 4, column dumps",),
+        ("sessions.csv, line 4, column started_at",),
+        ("activities.csv, line 2, column session",),
+        ("activities.csv, line 3, column stop_s",),
+        ("activities.csv, line 3, column intensity",),
+        ("layouts/strap.toml, key channel[0].colour",),
+    ]:
+        told(messages, *parts)
+    assert len(messages) == 15
+
+
+# ---------------------------------------------------------------- activities.csv
+
+
+@pytest.mark.parametrize(
+    ("row", "parts"),
+    [
+        (
+            "wedgin-1,0,60,wedging,arm\n",
+            ("column session", "a session of", "'wedgin-1'", "mean 'wedging-1'?"),
+        ),
+        ("kiln-9,0,60,wedging,arm\n", ("column session", "a session of", "'kiln-9'", "Add it")),
+        ("wedging-1,60,60,wedging,arm\n", ("column stop_s", "an end after start_s = 60", "60", "Correct")),
+        ("wedging-1,90,60,wedging,arm\n", ("column stop_s", "an end after start_s = 90", "60", "Correct")),
+        ("wedging-1,-1,60,wedging,arm\n", ("column start_s", "at least 0 in s", "'-1'", "first sample")),
+        ("wedging-1,0,1 min,wedging,arm\n", ("column stop_s", "a number", "'1 min'", "first sample")),
+        ("wedging-1,nan,60,wedging,arm\n", ("column start_s", "a number", "'nan'", "first sample")),
+        ("wedging-1,0,1e999,wedging,arm\n", ("column stop_s", "a number", "'1e999'", "first sample")),
+        ("wedging-1,0,6_0,wedging,arm\n", ("column stop_s", "a number", "'6_0'", "first sample")),
+        ('wedging-1,0,"60,5",wedging,arm\n', ("column stop_s", "a number", "'60,5'", "Write 60.5")),
+        (
+            "wedging-1,0,60,wedging,arms\n",
+            ("column intensity", "rest, hand", "'arms'", "Did you mean 'arm'?"),
+        ),
+        (
+            "wedging-1,0,60,wedging,strong\n",
+            ("column intensity", "rest, hand", "'strong'", "It says how much"),
+        ),
+        ("wedging-1,0,60,,arm\n", ("column activity", "a value", "an empty one", "what was done")),
+        ("wedging-1,0,60,wedging\n", ("line 2", "5 values", "4", "Add or remove commas")),
+    ],
+)
+def test_faults_of_an_activity(folder: Path, row: str, parts: tuple[str, ...]) -> None:
+    activities(folder, row)
+    only(folder, "activities.csv, ", *(parts if parts[0] == "line 2" else ("line 2, ", *parts)))
+
+
+def test_overlap_names_both_lines(folder: Path) -> None:
+    activities(
+        folder,
+        "wedging-1,0,100,wedging,arm\n",
+        "wedging-1,10,20,trimming,hand\n",
+        "glazing-1,50,60,glazing,hand\n",
+        "wedging-1,90,120,carrying boards,body\n",
+        "wedging-1,120,130,resting,rest\n",
+    )
+    messages = faults(folder)
+    told(messages, "line 3", "do not overlap", "'trimming' from 10 s", "'wedging' of line 2", "until 100 s")
+    told(messages, "line 5", "do not overlap", "from 90 s", "of line 2", "Correct one")
+    assert len(messages) == 2
+
+
+def test_sessions_that_cannot_be_read_are_not_called_unknown(folder: Path) -> None:
+    sessions(folder, WEDGING.replace("throwing", '"throwing'), GLAZING)
+    activities(folder, "glazing-1,0,60,glazing,hand\n")
+    only(folder, "sessions.csv, line 2", "unexpected end of data")
+
+
+# ---------------------------------------------------------------- study folder and results folder
+
+
+def test_results_beside_the_study(folder: Path, tmp_path: Path) -> None:
+    before = sorted(tmp_path.rglob("*"))
+    assert check_folders(folder, tmp_path / "results" / "today") == []
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+@pytest.mark.parametrize("made", ["run.json", ".work"])
+def test_earlier_results_are_taken(folder: Path, tmp_path: Path, made: str) -> None:
+    results = tmp_path / "results"
+    (results / made).mkdir(parents=True)
+    (results / "wedging-1").mkdir()
+    assert check_folders(folder, results) == []
+
+
+def test_a_stray_file_of_a_file_manager_is_passed_over(folder: Path, tmp_path: Path) -> None:
+    (tmp_path / "results").mkdir()
+    (tmp_path / "results" / ".DS_Store").touch()
+    assert check_folders(folder, tmp_path / "results") == []
+
+
+@pytest.mark.parametrize(
+    ("results", "parts"),
+    [
+        ("workshop", ("apart from the study", "the study folder itself", "beside it")),
+        ("workshop/results", ("apart from the study", "inside the study folder", "beside it")),
+        ("workshop/../workshop/x/y", ("apart from the study", "inside the study folder", "beside it")),
+        ("link/results", ("apart from the study", "inside the study folder", "beside it")),
+        (".", ("apart from the study", "holds the study folder", "beside it")),
+        ("file", ("a folder", "a file at", "Choose another name")),
+        ("file/results", ("a folder", "a file at", "Choose another name")),
+        ("loop/results", ("can be written", "Choose another folder")),
+        ("photos", ("a new or empty folder", "such as 'boards.jpg'", "Choose a new folder")),
+    ],
+)
+def test_where_results_may_not_go(folder: Path, tmp_path: Path, results: str, parts: tuple[str, ...]) -> None:
+    (tmp_path / "link").symlink_to(folder)
+    (tmp_path / "loop").symlink_to("loop")
+    (tmp_path / "file").touch()
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "photos" / "boards.jpg").touch()
+    (problem,) = check_folders(folder, tmp_path / results)
+    told([str(problem)], str(tmp_path), *parts)
+    assert sorted(path.name for path in folder.iterdir()) == ["layouts", "sessions.csv", "study.toml"]
+
+
+def test_folder_that_cannot_be_written(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(dir: Path) -> None:
+        raise OSError(30, "Read-only file system", str(dir))
+
+    monkeypatch.setattr("tempfile.TemporaryFile", refused)
+    (problem,) = check_folders(folder, tmp_path / "results")
+    told([str(problem)], "results", "can be written", "Read-only file system", "Choose another folder")
+
+
+def test_relative_folders(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(folder.parent)
+    assert check_folders(Path("workshop"), Path("results")) == []
+    assert len(check_folders(Path("workshop"), Path("workshop/results"))) == 1
+    monkeypatch.chdir(folder)
+    assert len(check_folders(Path(), Path("results"))) == 1
+    assert isinstance(load_study(Path()), Study)
