@@ -31,7 +31,7 @@ class CountSpool:
         self.n_channels = n_channels
         self.dtype = np.dtype(dtype)
         self.n_rows = 0
-        self._file = tempfile.SpooledTemporaryFile(SPOOL_IN_MEMORY_BYTES, dir=folder)  # noqa: SIM115
+        self._file = tempfile.SpooledTemporaryFile(SPOOL_IN_MEMORY_BYTES, dir=str(folder))  # noqa: SIM115
 
     def append(self, counts: npt.NDArray[np.integer]) -> None:
         """Add rows; `counts` has shape (rows, n_channels)."""

@@ -1,0 +1,143 @@
+"""Why a dump gives no frames, in one sentence that says what to do."""
+
+import numpy as np
+
+from pipeline.errors import Problem
+from pipeline.frames.checksum import check_values
+from pipeline.frames.lines import LineForm
+from pipeline.frames.shape import Shape
+from pipeline.frames.sync import Seen
+from pipeline.frames.text import SeenLines
+from pipeline.layouts import Layout
+from pipeline.layouts.catalogue import CATALOGUE
+
+_CHANCE_SHARE = 0.05
+"""Below this share of fitting candidates the check is taken not to fit: 8 bits fit by chance once in 256."""
+
+_MOST = 0.5
+"""A check fits the dump when it fits this share of the candidates: some are patterns within samples."""
+
+_PRINTABLE = frozenset(range(0x20, 0x7F)) | {9, 10, 13}
+
+
+def looks_like_text(head: bytes) -> bool:
+    """Whether nearly all of the first bytes are printable ASCII in lines."""
+    some = head[:65536].lstrip(b"\xef\xbb\xbf").replace(b"\0", b"")
+    if not some:
+        return False
+    return sum(byte in _PRINTABLE for byte in some) > 0.97 * len(some)
+
+
+def no_sync_frames(name: str, head: bytes, layout: Layout, shape: Shape, seen: Seen) -> Problem | None:
+    """What is wrong with a binary dump without any good frame, None where it has one."""
+    if seen.n_frames:
+        return None
+    pattern = shape.sync.hex(" ").upper()
+    expected = f"binary frames that begin with {pattern}"
+    if looks_like_text(head):
+        found = "lines of text"
+        return Problem(name, "byte 0", expected, found, "Give the session a layout with framing = 'text'.")
+    if seen.n_sync == 0:
+        found = f"no such bytes in {seen.n_bytes:,} bytes"
+        remedy = "Check that the dump belongs to this layout, or correct the sync bytes."
+        return Problem(name, f"bytes 0 to {seen.n_bytes}", expected, found, remedy)
+    where, patterns = f"bytes 0 to {seen.n_bytes}", _count(seen.n_sync, "sync pattern")
+    if seen.n_believable == 0:
+        expected = f"frames of {shape.n_bytes or f'{shape.min_bytes} to {shape.max_bytes}'} bytes"
+        found = f"{patterns}, none followed by a whole frame of believable length"
+        return Problem(name, where, expected, found, "Check the length part and max_bytes of the layout.")
+    if shape.checksum is None:
+        found = f"{patterns}, none borne out by another at its end"
+        return Problem(name, where, expected, found, "Check the sizes of the layout's parts.")
+    kind = shape.checksum.checksum.name if shape.checksum.checksum else "checksum"
+    found = f"{patterns}, of which {seen.n_believable:,} failed the checksum"
+    remedy = (
+        f"No check of the catalogue of {shape.checksum.n_bytes * 8} bits fits either: check the sizes of the "
+        "layout's parts and what the checksum covers."
+    )
+    return Problem(name, where, f"frames whose {kind} fits", found, remedy)
+
+
+def wrong_checksum(name: str, shape: Shape, seen: Seen) -> Problem | None:
+    """The message for a check that (nearly) never fits while others of the catalogue do."""
+    part = shape.checksum
+    if part is None or part.checksum is None or len(seen.kept) < 2 or len(set(seen.kept)) < 2:
+        return None
+    if seen.n_frames > _CHANCE_SHARE * seen.n_believable:
+        return None
+    fits = _fitting(shape, seen.kept)
+    if not fits:
+        return None
+    found = (
+        f"{_count(seen.n_sync, 'sync pattern')}, of which {seen.n_believable - seen.n_frames:,} "
+        f"failed the checksum, while these fit: {'; '.join(fits)}"
+    )
+    expected = f"frames whose {part.checksum.name} fits"
+    remedy = "Correct the checksum part of the layout."
+    return Problem(name, f"bytes 0 to {seen.n_bytes}", expected, found, remedy)
+
+
+def _fitting(shape: Shape, kept: list[bytes]) -> list[str]:
+    """Every row of the catalogue, order of the stored bytes and coverage that fits most of the candidates."""
+    part = shape.checksum
+    if part is None:
+        return []
+    starts = {"after_sync": len(shape.sync), "frame": 0}
+    by_length: dict[int, list[bytes]] = {}
+    for frame in kept:
+        by_length.setdefault(len(frame), []).append(frame)
+    groups = [np.frombuffer(b"".join(rows), dtype=np.uint8).reshape(-1, n) for n, rows in by_length.items()]
+    fits = []
+    for checksum in CATALOGUE.values():
+        if (checksum.width + 7) // 8 != part.n_bytes:
+            continue
+        for covers, start in starts.items():
+            hits = {"little": 0, "big": 0}
+            for rows in groups:
+                computed = check_values(rows[:, start : -part.n_bytes], checksum)
+                for order in hits if part.n_bytes > 1 else ("big",):
+                    stored = np.zeros(len(rows), dtype=np.uint64)
+                    places = range(-part.n_bytes, 0) if order == "big" else range(-1, -part.n_bytes - 1, -1)
+                    for place in places:
+                        stored = (stored << np.uint64(8)) | rows[:, place]
+                    hits[order] += int((computed == stored).sum())
+            for order, n in hits.items():
+                if n >= 2 and n >= _MOST * len(kept):
+                    words = f"{checksum.name}, covers = '{covers}'"
+                    fits.append(words + (f", byte_order = '{order}'" if part.n_bytes > 1 else ""))
+    return fits
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n:,} {what}" + ("" if n == 1 else "s")
+
+
+def no_lines(name: str, head: bytes, form: LineForm, seen: SeenLines) -> Problem | None:
+    """What is wrong with a text dump without any good line, None where it has one."""
+    if seen.n_frames:
+        return None
+    where = f"lines 1 to {seen.n_lines}"
+    expected = f"lines of {form.n_columns} values between {form.delimiter_words}"
+    if head[:2] in (b"\xff\xfe", b"\xfe\xff") or head[1:200:2].count(0) > 90:
+        return Problem(
+            name, "byte 0", "text in UTF-8 or ASCII", "UTF-16", "Save the dump as UTF-8 or plain text."
+        )
+    if not looks_like_text(head):
+        found = "bytes that are no text"
+        return Problem(name, "byte 0", expected, found, "Give the session a layout with framing = 'sync'.")
+    if seen.n_out_of_range and seen.n_out_of_range >= 0.5 * seen.n_numeric:
+        line, channel = seen.first_out_of_range
+        lines = _count(seen.n_out_of_range, "line")
+        found = f"{lines} with codes outside adc_min to adc_max, first in channel '{channel}'"
+        return Problem(
+            name, f"line {line}", expected, found, "Correct bits, adc_min and adc_max of the channels."
+        )
+    if seen.n_decimals:
+        lines = _count(seen.n_decimals, "line")
+        found = f"{lines} with more digits after the decimal sign than the layout's decimals"
+        return Problem(name, where, expected, found, "Correct decimals of the samples part.")
+    if seen.n_numeric:
+        n, values = seen.first_numeric
+        found = f"{_count(seen.n_numeric, 'line')} of numbers, none with that many; line {n} has {values}"
+        return Problem(name, where, expected, found, "Correct the parts or the delimiter of the layout.")
+    return Problem(name, where, expected, "no numeric line", "Check that the dump belongs to this layout.")
