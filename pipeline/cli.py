@@ -78,9 +78,8 @@ def _new(options: argparse.Namespace) -> int:
     for path in written:
         print(path)
     print(f"Fill these in, put the dumps below {options.folder / 'dumps'}, then:")
-    print(
-        f"  sessiongate run {options.folder} --out {options.folder.with_name(options.folder.name + '-results')}"
-    )
+    results = options.folder.with_name(options.folder.name + "-results")
+    print(f"  sessiongate run {options.folder} --out {results}")
     return 0
 
 

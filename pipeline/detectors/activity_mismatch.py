@@ -19,8 +19,8 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
             entry.stop_s - max(duration_s, entry.start_s),
             duration_s,
             "s",
-            f"The log has '{entry.activity}' until {entry.stop_s:g} s, the recording ends at {duration_s:.1f} s: "
-            "correct activities.csv, or look for a missing part of the dump.",
+            f"The log has '{entry.activity}' until {entry.stop_s:g} s, the recording ends at "
+            f"{duration_s:.1f} s: correct activities.csv, or look for a missing part of the dump.",
         )
         for entry in evidence.activities
         if entry.stop_s > duration_s + 1.0

@@ -28,8 +28,8 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     if abs(value / STANDARD_GRAVITY - 1) <= tolerance:
         return Detected((), (measure,))
     text = (
-        f"At rest the accelerometer shows {value:.2f} m/s2 where gravity is {STANDARD_GRAVITY:.2f}: check scale "
-        "and unit in the layout, or calibrate the sensor; field and verdict are not affected."
+        f"At rest the accelerometer shows {value:.2f} m/s2 where gravity is {STANDARD_GRAVITY:.2f}: check "
+        "scale and unit in the layout, or calibrate the sensor; field and verdict are not affected."
     )
     finding = Finding(
         "gravity",

@@ -75,7 +75,8 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
     stretches = Spans.merged(spans, bridge=BRIDGE_S)
     text = (
         f"While the wearer moves, {name} hardly does, and mains is small as well: damp, thin or conductive "
-        "soles tie the wearer to ground; contact is not in doubt, but expect little signal, or try other shoes."
+        "soles tie the wearer to ground; contact is not in doubt, but expect little "
+        "signal, or try other shoes."
     )
     findings = (
         Finding(

@@ -1,20 +1,39 @@
 """Mains: the line and its harmonics, where they fold to, how large they are, and when they are too large."""
 
 import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
 
+from pipeline.detectors.coupling import find_off, measure_coupling
 from pipeline.detectors.evidence import Evidence
-from pipeline.detectors.findings import Detected, Finding, Measure, Spans
+from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
 from pipeline.detectors.lines import Line
 from pipeline.detectors.tracks import FieldTrack, Settings
+
+LEAST_WINDOWS = 2
+"""Windows in a row: mains stays, while a jolt fills one window."""
+
+BRIDGE_S = 2.0
+"""Pauses in strong mains that do not end a finding."""
+
+_OPEN = (
+    "Mains is large because the electrode is off the skin and hangs open: mend the contact first, the room "
+    "may be quiet enough."
+)
+_STRONG = (
+    "Mains at the electrode exceeds its limit: move away from powered equipment, or check the strap's shield."
+)
 
 
 def detect(evidence: Evidence, settings: Settings) -> Detected:
     """Measure mains in every window of 10 or 12 cycles and mark windows above the limit.
 
     Amplitude is that of line and harmonics together at the electrode, as recorded (the low-pass is not
-    undone). At a sampling rate where the line cannot be told from 0 Hz, from half the rate or from
-    another line, no amplitude is claimed and no sample is marked. Source of the window: IEC 61000-4-30
-    (read in a meter's manual).
+    undone). A window counts only where the lines carry more power than all that they do not explain: a
+    jump or a spark has power at 50 Hz too. The measures are taken while the electrode is on. At a
+    sampling rate where the line cannot be told from 0 Hz, from half the rate or from another line, no
+    amplitude is claimed and no sample is marked. Source of the window: IEC 61000-4-30 (read in a meter's
+    manual).
     """
     parts = [_detect_channel(evidence, track, settings) for track in evidence.tracks.field.values()]
     return Detected(
@@ -26,45 +45,80 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
 
 
 def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -> Detected:
-    channel = track.channel
-    own, other = track.lines, track.other_lines
-    if not own[0].assessable:
+    if not track.lines[0].assessable:
         return _not_assessable(evidence, track)
-    found = [line for line in own if line.rms is not None]
-    intruder = _intruder(own, other)
+    channel = track.channel
     limit = settings["mains.limit_fraction"] * (channel.adc_high - channel.adc_low)
-    measured = track.mains_peak[~np.isnan(track.mains_peak)]
-    above = np.nan_to_num(track.mains_peak, nan=0.0) > limit
-    spans = _window_spans(above, evidence.tracks.n_fast)
-    peak = float(np.percentile(measured, 95)) if len(measured) else None
-    rms = float(np.median(measured)) / np.sqrt(2) if len(measured) else None
-    movement = _overall_rms(track)
-    absent = "" if len(measured) else "no window of 10 or 12 cycles arrived whole"
-    name = channel.name
-    strongest = max(found + intruder, key=lambda line: line.rms or 0.0, default=None)
-    hz = strongest.found_hz / strongest.harmonic if strongest and strongest.found_hz else None
-    ratio = rms / movement if rms is not None and movement else None
-    measures = (
-        Measure(
-            "mains_fraction", float(above.sum() / len(measured)) if len(measured) else None, "1", name, absent
-        ),
-        Measure("mains_rms_v", rms, channel.unit, name, absent),
-        Measure("mains_peak_v", peak, channel.unit, name, absent),
-        Measure("mains_hz", hz, "Hz", name, "" if hz else "no line stands above the spectrum beside it"),
-        Measure(
-            "mains_to_movement", ratio, "1", name, "" if ratio is not None else absent or "no movement band"
-        ),
+    off = _off_windows(evidence, track, settings)
+    lines_lead = np.nan_to_num(track.mains_peak) ** 2 / 2 > np.nan_to_num(track.residue_rms) ** 2
+    above = ndimage.binary_opening(
+        (np.nan_to_num(track.mains_peak) > limit) & lines_lead, np.ones(LEAST_WINDOWS)
     )
-    findings = (*_too_strong(evidence, track, spans, limit), *_other_grid(evidence, track, intruder))
-    return Detected(findings, measures, {"mains": spans}, (*own, *intruder))
+    intruder = _intruder(track)
+    findings = (
+        *_too_strong(evidence, track, above & ~off, limit, "fault", _STRONG),
+        *_too_strong(evidence, track, above & off, limit, "warning", _OPEN),
+        *_other_grid(evidence, track, intruder),
+    )
+    spans = Spans.of_mask(above)
+    n_fast = evidence.tracks.n_fast
+    marks = {"mains": Spans(spans.start * n_fast, spans.stop * n_fast)}
+    return Detected(findings, _measures(track, above, off, intruder), marks, (*track.lines, *intruder))
 
 
-def _intruder(own: tuple[Line, ...], other: tuple[Line, ...]) -> list[Line]:
+def _measures(
+    track: FieldTrack, above: npt.NDArray[np.bool_], off: npt.NDArray[np.bool_], intruder: tuple[Line, ...]
+) -> tuple[Measure, ...]:
+    name, unit = track.channel.name, track.channel.unit
+    counted = ~np.isnan(track.mains_peak) & ~off
+    found = [line for line in (*track.lines, *intruder) if line.rms is not None]
+    strongest = max(found, key=lambda line: line.rms or 0.0, default=None)
+    hz = strongest.found_hz / strongest.harmonic if strongest and strongest.found_hz else None
+    absent_hz = "" if hz else "no line stands above the spectrum beside it"
+    if not counted.any():
+        never_on = "the electrode was never on the skin"
+        absent = never_on if off.any() else "no window of 10 or 12 cycles arrived whole"
+        sizes = tuple(Measure(measure, None, u, name, absent) for measure, u in _units(unit).items())
+        return (*sizes, Measure("mains_hz", hz, "Hz", name, absent_hz))
+    peaks = track.mains_peak[counted]
+    rms = float(np.median(peaks)) / np.sqrt(2)
+    movement = _overall_rms(track)
+    values = {
+        "mains_fraction": float(above[counted].mean()),
+        "mains_rms_v": rms,
+        "mains_peak_v": float(np.percentile(peaks, 95)),
+        "mains_to_movement": rms / movement if movement else None,
+    }
+    absent = "no movement band was measured"
+    sizes = tuple(
+        Measure(measure, values[measure], u, name, "" if values[measure] is not None else absent)
+        for measure, u in _units(unit).items()
+    )
+    return (*sizes, Measure("mains_hz", hz, "Hz", name, absent_hz))
+
+
+def _units(unit: str) -> dict[str, str]:
+    return {"mains_fraction": "1", "mains_rms_v": unit, "mains_peak_v": unit, "mains_to_movement": "1"}
+
+
+def _off_windows(evidence: Evidence, track: FieldTrack, settings: Settings) -> npt.NDArray[np.bool_]:
+    """For each fast window, whether the electrode was off."""
+    off = np.zeros(len(track.mains_peak), bool)
+    coupling = measure_coupling(evidence, track, settings)
+    for stretch in find_off(coupling, settings):
+        start, stop = (
+            edge * evidence.tracks.n_slow // evidence.tracks.n_fast for edge in (stretch.start, stretch.stop)
+        )
+        off[start : len(off) if stretch.stop >= len(coupling.field) else stop] = True
+    return off
+
+
+def _intruder(track: FieldTrack) -> tuple[Line, ...]:
     """Lines of the other nominal frequency, where its fundamental stands there and ours is weaker."""
-    first = other[0]
-    if first.rms is None or not first.assessable or (own[0].rms or 0.0) >= first.rms:
-        return []
-    return [line for line in other if line.rms is not None]
+    first = track.other_lines[0]
+    if first.rms is None or not first.assessable or (track.lines[0].rms or 0.0) >= first.rms:
+        return ()
+    return tuple(line for line in track.other_lines if line.rms is not None)
 
 
 def _overall_rms(track: FieldTrack) -> float | None:
@@ -72,66 +126,54 @@ def _overall_rms(track: FieldTrack) -> float | None:
     return float(np.sqrt((bands**2).mean())) if len(bands) else None
 
 
-def _window_spans(windows: np.ndarray, n_window: int) -> Spans:
-    """Windows as sample spans."""
-    spans = Spans.of_mask(windows)
-    return Spans(spans.start * n_window, spans.stop * n_window)
-
-
 def _not_assessable(evidence: Evidence, track: FieldTrack) -> Detected:
     why = track.lines[0].why
     name, unit = track.channel.name, track.channel.unit
+    text = f"Mains is not assessable: {why}; record at another rate, such as 250 Hz, to see it."
     finding = Finding(
-        "mains",
-        name,
-        0.0,
-        evidence.recording.duration_s,
-        "note",
-        "mains_rms_v",
-        None,
-        None,
-        unit,
-        f"Mains is not assessable: {why}; record at another rate, such as 250 Hz, to see it.",
+        "mains", name, 0.0, evidence.recording.duration_s, "note", "mains_rms_v", None, None, unit, text
     )
-    units = {
-        "mains_fraction": "1",
-        "mains_rms_v": unit,
-        "mains_peak_v": unit,
-        "mains_hz": "Hz",
-        "mains_to_movement": "1",
-    }
     measures = tuple(
-        Measure(measure, None, units[measure], name, f"not assessable: {why}") for measure in units
+        Measure(measure, None, u, name, f"not assessable: {why}")
+        for measure, u in {**_units(unit), "mains_hz": "Hz"}.items()
     )
     return Detected((finding,), measures, {}, track.lines)
 
 
-def _too_strong(evidence: Evidence, track: FieldTrack, spans: Spans, limit: float) -> tuple[Finding, ...]:
-    """One finding for each stretch of windows above the limit that lie less than two seconds apart."""
+def _too_strong(
+    evidence: Evidence,
+    track: FieldTrack,
+    windows: npt.NDArray[np.bool_],
+    limit: float,
+    severity: Severity,
+    text: str,
+) -> tuple[Finding, ...]:
+    """One finding for each stretch of windows above the limit, short pauses bridged."""
+    n_fast, unit = evidence.tracks.n_fast, track.channel.unit
     findings = []
-    stretches = Spans.merged(spans, bridge=int(2 * evidence.recording.sample_hz))
+    bridge = int(BRIDGE_S * evidence.recording.sample_hz / n_fast)
+    stretches = Spans.merged(Spans.of_mask(windows), bridge=bridge)
     for start, stop in zip(stretches.start.tolist(), stretches.stop.tolist(), strict=True):
-        n_fast = evidence.tracks.n_fast
-        peak = float(np.nanmax(track.mains_peak[start // n_fast : stop // n_fast]))
+        peak = float(np.nanmax(track.mains_peak[start:stop]))
+        start_s, stop_s = evidence.at_s(start * n_fast), evidence.at_s(stop * n_fast)
         findings.append(
             Finding(
                 "mains",
                 track.channel.name,
-                evidence.at_s(start),
-                evidence.at_s(stop),
-                "fault",
+                start_s,
+                stop_s,
+                severity,
                 "mains_peak_v",
                 peak,
                 limit,
-                track.channel.unit,
-                "Mains at the electrode exceeds its limit: move away from powered equipment, or "
-                "check the strap's shield.",
+                unit,
+                text,
             )
         )
     return tuple(findings)
 
 
-def _other_grid(evidence: Evidence, track: FieldTrack, intruder: list[Line]) -> tuple[Finding, ...]:
+def _other_grid(evidence: Evidence, track: FieldTrack, intruder: tuple[Line, ...]) -> tuple[Finding, ...]:
     if not intruder or intruder[0].found_hz is None:
         return ()
     first = intruder[0]
@@ -139,17 +181,8 @@ def _other_grid(evidence: Evidence, track: FieldTrack, intruder: list[Line]) -> 
         f"A line of {first.nominal_hz:g} Hz mains was found at {first.found_hz:.2f} Hz, though the study "
         f"states {evidence.mains_hz:g} Hz: correct mains_hz in study.toml."
     )
+    duration_s, stated = evidence.recording.duration_s, evidence.mains_hz
+    name = track.channel.name
     return (
-        Finding(
-            "mains",
-            track.channel.name,
-            0.0,
-            evidence.recording.duration_s,
-            "warning",
-            "mains_hz",
-            first.found_hz,
-            evidence.mains_hz,
-            "Hz",
-            text,
-        ),
+        Finding("mains", name, 0.0, duration_s, "warning", "mains_hz", first.found_hz, stated, "Hz", text),
     )
