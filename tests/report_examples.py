@@ -149,11 +149,14 @@ def quality(name: str, verdict: str, n: int, sample_hz: float, bits: np.ndarray)
             }
         ],
     }[verdict]
+    whole = f"{usable_s:.0f} s of {duration_s:.0f} s"
     sentence = {
-        "accept": "Can be used whole: every measure is within its limit.",
-        "accept_in_part": "Can be used in part: outside the usable intervals the field stood at a rail.",
-        "reject": "Do not use: the electrode was off for most of the time.",
-        "unreadable": "Could not be read: no frame of this layout was found in the dump.",
+        "accept": f"Can be used: {whole} are clean, every measure within its limit.",
+        "accept_in_part": f"Use in part: {whole} in {len(usable)} stretches: the signal stood at a rail for "
+        "21 s, 3.5 % (limit 2 %).",
+        "reject": f"Do not use: only {whole} are clean: the electrode was off the skin for most of it.",
+        "unreadable": "Could not be read: dumps/kiln.bin, byte 0: expected frames that begin with A5 5A; found "
+        "none in 74,112 bytes. Choose the layout that describes this file.",
     }[verdict]
     return {
         "session": name,

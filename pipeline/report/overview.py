@@ -42,7 +42,7 @@ def write_overview(
             sessions=[_row(quality, strips) for quality in ordered],
             n_participants=len({quality["participant"] for quality in qualities}),
             recorded_s=sum(quality["duration_s"] or 0 for quality in qualities),
-            usable_s=sum(_usable_s(quality) for quality in qualities),
+            usable_s=sum(_usable_s(quality) for quality in qualities if words.is_analysed(quality)),
             reasons=_by_reason(qualities),
             flow=Markup(flow[flow.index("<svg") :]),  # noqa: S704 (rendered by our template, escaped there)
         )
@@ -55,9 +55,9 @@ def flow_svg(qualities: Sequence[Mapping[str, Any]], study: str) -> str:
     """Recorded, excluded by first reason, analysed: sessions and time, as SVG text."""
     left_out: dict[str, list[Mapping[str, Any]]] = {}
     for quality in qualities:
-        if quality["verdict"] in ("reject", "unreadable"):
+        if not words.is_analysed(quality):
             left_out.setdefault(_first_reason(quality), []).append(quality)
-    analysed = [q for q in qualities if q["verdict"] in ("accept", "accept_in_part")]
+    analysed = [q for q in qualities if words.is_analysed(q)]
     in_part = [q for q in analysed if q["verdict"] == "accept_in_part"]
     excluded = sorted(left_out.items(), key=lambda item: (-len(item[1]), item[0]))
     reasons = [_counted(words.measure_title(name), rows) for name, rows in excluded]
@@ -95,6 +95,7 @@ def _row(quality: Mapping[str, Any], strips: Mapping[str, str]) -> dict[str, Any
     return {
         **quality,
         "words": words.VERDICTS[quality["verdict"]],
+        "said": words.split_sentence(quality["sentence"], quality["verdict"]),
         "strip": as_markup(strip.strip()) if strip else "",
         "usable_s": _usable_s(quality),
         "usable_share": _usable_s(quality) / duration_s if duration_s else None,

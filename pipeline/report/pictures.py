@@ -22,7 +22,7 @@ from pipeline.report.svg import (
     USABLE,
     WASH,
 )
-from pipeline.report.words import clock, conditions_words, number, place_words, prefix_for
+from pipeline.report.words import clock, conditions_words, is_analysed, number, place_words, prefix_for
 from schemas.conditions import BY_NAME
 
 MOVEMENT_BAND_HZ = (0.5, 10.0)
@@ -40,7 +40,7 @@ HATCHES: Mapping[str, str] = {
 INTENSITY_HEIGHT: Mapping[str, float] = {"rest": 0.2, "hand": 0.4, "arm": 0.65, "body": 0.9}
 _KIND_COLOUR = {"field": FIELD, "acceleration": ACCELERATION, "other": OTHER}
 _TIME_STEPS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600)
-_LEFT_IN, _RIGHT_IN, _TOP_IN, _BOTTOM_IN, _GAP_IN, _LANE_IN = 1.62, 0.75, 0.22, 0.5, 0.1, 0.24
+_LEFT_IN, _RIGHT_IN, _TOP_IN, _BOTTOM_IN, _GAP_IN, _LANE_IN = 1.78, 0.98, 0.22, 0.5, 0.1, 0.24
 
 
 def glance_figure(quality: Mapping[str, Any], glance: Glance, activities: Sequence[Activity]) -> Any:
@@ -57,7 +57,7 @@ def glance_figure(quality: Mapping[str, Any], glance: Glance, activities: Sequen
         _draw_envelope(axes, envelope, glance.duration_s, limits.get(envelope.channel.name))
         _wash(axes, outside)
     conditions_axes = panels[len(glance.envelopes)]
-    _draw_lanes(conditions_axes, quality["usable"], lanes, glance)
+    _draw_lanes(conditions_axes, quality, lanes, glance)
     if activities:
         _draw_activities(panels[-1], activities, glance.duration_s)
     for axes in panels:
@@ -141,7 +141,7 @@ def _draw_envelope(
     tall = channel.kind == "field"
     name = _short(channel.name, 20)
     axes.text(
-        -1.5 / (WIDTH_IN - _LEFT_IN - _RIGHT_IN),
+        -1.66 / (WIDTH_IN - _LEFT_IN - _RIGHT_IN),
         0.5,
         f"{name}\n{unit}" if unit else name,
         transform=axes.transAxes,
@@ -168,18 +168,22 @@ def _wash(axes: Any, outside: Sequence[tuple[float, float]]) -> None:
 
 
 def _draw_lanes(
-    axes: Any, usable: Sequence[Sequence[float]], lanes: Sequence[Mapping[str, Any]], glance: Glance
+    axes: Any, quality: Mapping[str, Any], lanes: Sequence[Mapping[str, Any]], glance: Glance
 ) -> None:
+    usable = quality["usable"]
     axes.set_ylim(len(lanes) + 0.62, -0.62)
-    _spans(axes, np.asarray(usable, np.float64).reshape(-1, 2), 0, USABLE, "", filled=True)
+    _spans(axes, np.asarray(usable, np.float64).reshape(-1, 2), 0, USABLE, "", filled=is_analysed(quality))
     for i, lane in enumerate(lanes, 1):
         colour = INK if lane["name"] == "lost" else FAULT if lane["fault"] else NOTE
         runs = glance.runs(BY_NAME[lane["name"]].mask)
         _spans(axes, runs, i, colour, HATCHES[lane["name"]], filled=lane["name"] == "lost")
-        _beside(axes, i, lane["seconds"])
+        _beside(axes, i, lane["seconds"], "" if lane["fault"] else ", note")
     total_s = sum(stop - start for start, stop in usable)
     _beside(axes, 0, total_s)
-    labels = ["can be used", *(lane["words"] + ("" if lane["fault"] else " (note)") for lane in lanes)]
+    labels = [
+        "can be used" if is_analysed(quality) else "clean, too little",
+        *(lane["words"] for lane in lanes),
+    ]
     axes.set_yticks(range(len(labels)), labels)
     axes.tick_params(axis="y", length=0)
     for y in range(len(labels)):
@@ -187,8 +191,8 @@ def _draw_lanes(
     axes.spines["left"].set_visible(False)
 
 
-def _beside(axes: Any, y: float, seconds: float) -> None:
-    text = f"{number(seconds)} s" if seconds < 100 else clock(seconds)
+def _beside(axes: Any, y: float, seconds: float, more: str = "") -> None:
+    text = (f"{number(seconds)} s" if seconds < 100 else clock(seconds)) + more
     axes.text(1.008, y, text, transform=axes.get_yaxis_transform(), va="center", fontsize=8.5, color=QUIET)
 
 
@@ -212,7 +216,7 @@ def _draw_activities(axes: Any, activities: Sequence[Activity], duration_s: floa
     for spine in axes.spines.values():
         spine.set_visible(False)
     axes.text(
-        -1.5 / (WIDTH_IN - _LEFT_IN - _RIGHT_IN), 0.1, "activities", transform=axes.transAxes, va="bottom"
+        -1.66 / (WIDTH_IN - _LEFT_IN - _RIGHT_IN), 0.1, "activities", transform=axes.transAxes, va="bottom"
     )
     width_pt = (WIDTH_IN - _LEFT_IN - _RIGHT_IN) * 72
     for activity in activities:

@@ -64,7 +64,12 @@ def write_report(
             q=quality,
             verdict=words.VERDICTS[quality["verdict"]],
             strip=as_markup(thin),
-            usable_words=words.intervals_words(quality["usable"]),
+            sentence=words.split_sentence(quality["sentence"], quality["verdict"]),
+            is_analysed=words.is_analysed(quality),
+            unsaid=[
+                reason["text"] for reason in quality["reasons"] if reason["text"] not in quality["sentence"]
+            ],
+            usable_words=words.intervals_words(quality["usable"], quality["duration_s"] or 0),
             usable_s=sum(stop - start for start, stop in quality["usable"]),
             started=words.started_words(quality["started_at"], quality.get("time_zone") or ""),
             measures={measure["name"]: measure for measure in reversed(quality["measures"])},

@@ -8,7 +8,7 @@ from markupsafe import Markup, escape
 
 from pipeline.report.glance import Glance, regroup
 from pipeline.report.parts import Activity
-from pipeline.report.words import VERDICTS
+from pipeline.report.words import VERDICTS, is_analysed
 from schemas.conditions import BY_NAME, CONDITIONS, FAULT_MASK
 
 WIDTH, HEIGHT = 480, 48
@@ -22,7 +22,7 @@ _NOTE_MASK = sum(condition.mask for condition in CONDITIONS if not condition.fau
 def strip_svg(quality: Mapping[str, Any], glance: Glance | None, activities: Sequence[Activity]) -> str:
     """The strip as SVG text: no ids, no words, colours that a page may replace by class."""
     words = VERDICTS[quality["verdict"]].plain
-    usable = sum(stop - start for start, stop in quality["usable"])
+    usable = sum(stop - start for start, stop in quality["usable"]) if is_analysed(quality) else 0
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" class="strip" role="img" viewBox="0 0 {WIDTH} {HEIGHT}">',
         f"<title>{escape(_printable(quality['session']))}: {words}</title>",
@@ -47,13 +47,14 @@ def _drawn(quality: Mapping[str, Any], glance: Glance, activities: Sequence[Acti
     parts = []
     usable = "".join(
         f"M{start * scale:.1f} 0h{max((stop - start) * scale, 0.5):.1f}v30h-{(stop - start) * scale:.1f}z"
-        for start, stop in quality["usable"][:_N]
+        for start, stop in (quality["usable"][:_N] if is_analysed(quality) else ())
     )
     if usable:
         parts.append(f'<path class="s-usable" fill="#d8ebe2" d="{usable}"/>')
     parts.append(_line("s-field", "#0072b2", 2, _field_path(glance)))
     bits = regroup(glance.bits, _N, np.bitwise_or)
-    parts.append(_line("s-lost", "#20242a", 6, _runs(bits, BY_NAME["lost"].mask, _FAULT_Y)))
+    lost = _line("s-lost", "#20242a", 6, _runs(bits, BY_NAME["lost"].mask, _FAULT_Y))
+    parts.append(lost.replace("<path", '<path stroke-dasharray="2 2"'))
     parts.append(_line("s-fault", "#d55e00", 6, _runs(bits, FAULT_MASK & ~BY_NAME["lost"].mask, _FAULT_Y)))
     parts.append(_line("s-note", "#cc79a7", 2, _runs(bits, _NOTE_MASK, _NOTE_Y)))
     parts.append(f'<path class="s-activity" fill="#b87400" d="{_activity_path(activities, scale)}"/>')

@@ -169,6 +169,11 @@ def _line_hz(line: Mapping[str, Any]) -> tuple[float, float]:
     return float(line["nominal_hz"]) * int(line["harmonic"]), float(line["folded_hz"])
 
 
+def is_analysed(quality: Mapping[str, Any]) -> bool:
+    """Whether any of the session is used."""
+    return quality["verdict"] in ("accept", "accept_in_part")
+
+
 def measure_title(name: str) -> str:
     """What pages call the measure or condition of that name."""
     if name in BY_NAME:
@@ -190,9 +195,18 @@ def started_words(started_at: str, time_zone: str) -> str:
     return f"{local.day} {local:%B %Y, %H:%M:%S} ({time_zone})"
 
 
-def intervals_words(intervals: Sequence[Sequence[float]], at_most: int = 8) -> str:
-    """Intervals in one line, as '0:00–1:01 and 1:20–2:30'."""
-    spelled = [f"{clock(start)}–{clock(stop)}" for start, stop in intervals]
+def split_sentence(sentence: str, verdict: str) -> tuple[str, str]:
+    """The verdict's words and what follows them, so that no page says them twice."""
+    plain = VERDICTS[verdict].plain
+    if sentence.lower().startswith(plain):
+        return sentence[: len(plain)], sentence[len(plain) :].lstrip(":;,. ")
+    return plain[:1].upper() + plain[1:], sentence
+
+
+def intervals_words(intervals: Sequence[Sequence[float]], duration_s: float, at_most: int = 8) -> str:
+    """Intervals in one line, as '0:00–1:01 and 1:20–2:30'; short recordings with tenths."""
+    decimals = 1 if duration_s < 120 else 0
+    spelled = [f"{clock(start, decimals)}–{clock(stop, decimals)}" for start, stop in intervals]
     if not spelled:
         return "none"
     if len(spelled) > at_most:

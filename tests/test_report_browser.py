@@ -1,0 +1,174 @@
+"""Both pages in a real browser, from the file system: what shows, what links, and that nothing is fetched."""
+
+import json
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import report_examples as examples
+
+from pipeline.report import write_overview, write_report
+
+CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+FLAGS = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-quic",
+)
+
+pytestmark = pytest.mark.skipif(
+    not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"
+)
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("results")
+    plan = [
+        ("throw-01", "accept", {"uncorroborated": ((0.1, 0.2),)}),
+        ("kiln-03", "accept_in_part", {"lost": ((0.7, 0.73),), "saturated": ((0.2, 0.23),)}),
+        ("glaze-02", "unreadable", {}),
+    ]
+    qualities, strips = [], {}
+    for name, verdict, faults in plan:
+        own = folder / name
+        quality = examples.session(own, name, verdict, faults=faults)
+        paths = (own / "samples.parquet", own / "findings.parquet")
+        doings = examples.activities(quality["duration_s"])
+        write_report(quality, *paths, doings, own / "report.html", own / "strip.svg")
+        qualities.append(quality)
+        strips[name] = (own / "strip.svg").read_text(encoding="utf-8")
+    run = {"study": "A pottery workshop (invented)", "version": "0.1.0", "policy_sha256": "cd" * 32}
+    run |= {"started": "2026-03-03T01:00:00+00:00", "finished": "2026-03-03T01:04:10+00:00"}
+    counts = {"accept": 1, "accept_in_part": 1, "unreadable": 1}
+    write_overview(qualities, strips, {**run, "counts": counts}, folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
+    options = webdriver.ChromeOptions()
+    options.binary_location = CHROMIUM
+    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
+    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
+    try:
+        yield driver
+    finally:
+        driver.quit()
+
+
+def opened(browser: Any, page: Path) -> None:
+    browser.get_log("performance")
+    browser.get_log("browser")
+    browser.get(page.as_uri())
+
+
+def fetched(browser: Any) -> list[str]:
+    """Addresses the page asked for, other than files and what is written in the page itself."""
+    messages = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
+    asked = [m["params"]["request"]["url"] for m in messages if m["method"] == "Network.requestWillBeSent"]
+    assert asked, "the performance log is empty, so this check would prove nothing"
+    return [url for url in asked if not url.startswith(("file:", "data:"))]
+
+
+def texts(browser: Any, selector: str) -> list[str]:
+    return [element.text for element in browser.find_elements("css selector", selector)]
+
+
+def test_session_page(browser: Any, results: Path) -> None:
+    opened(browser, results / "kiln-03" / "report.html")
+    (sentence,) = texts(browser, "h1")
+    assert sentence.startswith("Use in part")
+    assert "stood at a rail" in sentence
+    assert len(browser.find_elements("css selector", "svg.plot")) == 2
+    assert all(plot.size["width"] > 800 for plot in browser.find_elements("css selector", "svg.plot"))
+    labels = " ".join(texts(browser, "svg.plot text"))
+    for words in ("field", "acc_z", "can be used", "lost", "at a rail", "wedging clay", "movement 0.5–10 Hz"):
+        assert words in labels
+    assert len(browser.find_elements("css selector", "section[aria-labelledby=findings] tbody tr")) == 2
+    assert len(browser.find_elements("css selector", "section[aria-labelledby=limits] tbody tr[id]")) == 24
+    assert fetched(browser) == []
+    assert browser.get_log("browser") == []
+
+
+def test_decisive_measure_is_one_click_away(browser: Any, results: Path) -> None:
+    opened(browser, results / "kiln-03" / "report.html")
+    link = browser.find_element("css selector", ".see a")
+    target = link.get_attribute("href").split("#")[1]
+    link.click()
+    assert browser.find_element("id", target).tag_name == "tr"
+    assert browser.find_element("css selector", ":target").is_displayed()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("page", ["kiln-03/report.html", "glaze-02/report.html", "index.html"])
+def test_text_stands_out_enough(browser: Any, results: Path, page: str, scheme: str) -> None:
+    # WCAG 2.2, success criterion 1.4.3: 4.5 to 1. The formula is that of the same document.
+    features = [{"name": "prefers-color-scheme", "value": scheme}]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
+    opened(browser, results / page)
+    faint = browser.execute_script(_FAINT)
+    assert faint == []
+
+
+@pytest.mark.parametrize("page", ["kiln-03/report.html", "glaze-02/report.html", "index.html"])
+def test_phone_width_needs_no_sideways_scrolling_of_the_page(browser: Any, results: Path, page: str) -> None:
+    size = {"width": 360, "height": 800, "deviceScaleFactor": 1, "mobile": True}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        opened(browser, results / page)
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= 360
+    finally:
+        browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+def test_overview_page_and_its_links(browser: Any, results: Path) -> None:
+    opened(browser, results / "index.html")
+    assert texts(browser, "h1") == ["A pottery workshop (invented)"]
+    assert [text.split()[0] for text in texts(browser, ".counts li")] == ["1", "1", "0", "1"]
+    rows = browser.find_elements("css selector", "table.sessions tbody tr")
+    assert len(rows) == 3
+    assert len(browser.find_elements("css selector", "table.sessions svg.strip")) == 3
+    assert "2 sessions analysed" in " ".join(texts(browser, "svg.flow text"))
+    assert fetched(browser) == []
+    assert browser.get_log("browser") == []
+    browser.find_element("link text", "kiln-03").click()
+    assert browser.current_url.endswith("/kiln-03/report.html")
+    browser.find_element("link text", "All sessions of this run").click()
+    assert browser.current_url.endswith("/index.html")
+
+
+def test_strips_and_flow_open_alone(browser: Any, results: Path) -> None:
+    for picture in ("flow.svg", "kiln-03/strip.svg"):
+        opened(browser, results / picture)
+        assert browser.execute_script("return document.documentElement.tagName") == "svg"
+        assert browser.get_log("browser") == []
+
+
+_FAINT = """
+const channel = v => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
+const parts = c => c.match(/[\\d.]+/g).map(Number);
+const light = c => { const [r, g, b] = parts(c).map(channel); return 0.2126*r + 0.7152*g + 0.0722*b; };
+const ground = e => { for (; e; e = e.parentElement) { const c = getComputedStyle(e).backgroundColor;
+  if (parts(c)[3] !== 0) return c; } return "rgb(255,255,255)"; };
+const faint = new Set();
+for (const e of document.querySelectorAll("body *")) {
+  if (![...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim())) continue;
+  if (["STYLE", "title", "desc", "style"].includes(e.tagName)) continue;
+  const style = getComputedStyle(e), inSvg = e.namespaceURI.endsWith("svg");
+  const own = light(inSvg ? style.fill : style.color), under = light(ground(e));
+  const ratio = (Math.max(own, under) + 0.05) / (Math.min(own, under) + 0.05);
+  if (ratio < 4.5) faint.add(e.tagName + "." + e.className + " " + e.textContent.slice(0, 30) + " " + ratio);
+}
+return [...faint];
+"""
