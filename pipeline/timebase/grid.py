@@ -1,13 +1,13 @@
 """Counts on one time grid: which frame fills which rows, and when each row was sampled."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.frames import Frames
+from pipeline.frames import CountSpool, Frames
 
 ClockSource = Literal["receiver", "ticks", "nominal"]
 
@@ -67,6 +67,10 @@ class Grid:
         Frames that arrived after one that follows them.
     n_lost_frames, n_expected_frames : int
         Loss with its denominator (RFC 3550, 6.4.4); both 0 where nothing counts frames.
+    restarts : tuple of Restart
+        Where the device began anew.
+    absurd : bool, shape (n,)
+        For each frame of the table, whether its counters contradict all others and it was left out.
     """
 
     frames: Frames
@@ -79,6 +83,7 @@ class Grid:
     n_lost_frames: int = 0
     n_expected_frames: int = 0
     restarts: tuple[Restart, ...] = ()
+    absurd: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
     def blocks(
         self, block_rows: int = BLOCK_ROWS
@@ -87,4 +92,44 @@ class Grid:
 
         Rows of lost samples have ``present`` False and counts 0.
         """
-        raise NotImplementedError
+        table, spool = self.frames.table, self.frames.counts
+        for start in range(0, self.n_rows, block_rows):
+            stop = min(start + block_rows, self.n_rows)
+            first = max(int(np.searchsorted(self.start_row, start, side="right")) - 1, 0)
+            last = int(np.searchsorted(self.start_row, stop, side="left"))
+            which = self.placed[first:last]
+            begin = np.maximum(self.start_row[first:last], start)
+            end = np.minimum(self.start_row[first:last] + table.n_samples[which], stop)
+            source = table.first_row[which] + begin - self.start_row[first:last]
+            size = np.maximum(end - begin, 0)
+            counts = np.zeros((stop - start, spool.n_channels), dtype=spool.dtype)
+            present = np.zeros(stop - start, dtype=bool)
+            _fill(spool, source, begin - start, size, counts, present)
+            yield start, counts, present
+
+
+def _fill(
+    spool: CountSpool,
+    source: npt.NDArray[np.int64],
+    target: npt.NDArray[np.int64],
+    size: npt.NDArray[np.int64],
+    counts: npt.NDArray[np.integer],
+    present: npt.NDArray[np.bool_],
+) -> None:
+    """Copy spans of the spool into a block; spans that follow each other in the spool are read at once."""
+    source, target, size = source[size > 0], target[size > 0], size[size > 0]
+    if not len(source):
+        return
+    follows = source[1:] == source[:-1] + size[:-1]
+    cuts = np.concatenate(([0], np.flatnonzero(~follows) + 1, [len(source)]))
+    for first, last in zip(cuts[:-1].tolist(), cuts[1:].tolist(), strict=True):
+        sizes = size[first:last]
+        begin, n = int(source[first]), int(sizes.sum())
+        rows = spool.read(begin, begin + n)
+        if int(target[last - 1] + sizes[-1] - target[first]) == n:
+            at: slice | npt.NDArray[np.int64] = slice(int(target[first]), int(target[first]) + n)
+        else:
+            before = np.cumsum(sizes) - sizes
+            at = np.arange(n) + np.repeat(target[first:last] - before, sizes)
+        counts[at] = rows
+        present[at] = True

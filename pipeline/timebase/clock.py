@@ -1,0 +1,210 @@
+"""When each row was sampled, by the device's ticks."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.linalg import solveh_banded
+
+from pipeline.frames import Frames
+from pipeline.timebase.grid import Clock
+from pipeline.timebase.sequence import Floats, Ints, TickRate
+
+_KNOT_S = 10.0
+_OUTLIER = 8.0
+
+
+def fit_line(x: Floats, y: Floats) -> tuple[float, float]:
+    """Slope and intercept of the least-squares line; x is centred first, so that large values do no harm."""
+    middle_x, middle_y = float(x.mean()), float(y.mean())
+    dx = x - middle_x
+    slope = float(dx @ (y - middle_y)) / float(dx @ dx)
+    return slope, middle_y - slope * middle_x
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """Rows and seconds of one stretch with a clock of its own, and how far its stamps are from it."""
+
+    row: Floats
+    second: Floats
+    residual_s: float
+    n_stamps: int
+
+
+def make_clock(
+    frames: Frames, placed: Ints, start_row: Ints, begins: Ints, n_rows: int, rate: TickRate | None
+) -> Clock:
+    """The clock of a grid.
+
+    Parameters
+    ----------
+    frames : Frames
+        Their ticks stamp the first sample of each frame.
+    placed, start_row : int64, shape (m,)
+        As in the grid.
+    begins : int64
+        Where in `placed` each run between restarts begins.
+    n_rows : int
+        Rows of the grid.
+    rate : TickRate or None
+        Ticks per sample; None where the layout has no ticks.
+
+    Returns
+    -------
+    Clock
+        One line for each run where its stamps lie within a sample period or two ticks of it, else linear
+        between knots 10 s apart. Strictly increasing, row 0 at 0 s; after a restart the first row
+        comes one sample period after the last.
+    """
+    layout = frames.layout
+    period = 1 / layout.sample_hz
+    nominal = Clock(
+        "nominal",
+        np.array([0.0, max(n_rows - 1, 1)]),
+        np.array([0.0, max(n_rows - 1, 1) * period]),
+        None,
+        None,
+    )
+    tick_hz = layout.tick_hz
+    if rate is None or not tick_hz or len(placed) < 2:
+        return nominal
+    stretches = _stretches(frames.table.ticks[placed], start_row, begins, rate)
+    bound = max(period, 2 / tick_hz)
+    pieces = [_fit(row, tick / tick_hz, period, bound) for row, tick in stretches]
+    if not any(piece.n_stamps >= 2 for piece in pieces):
+        return nominal
+    row, second = _joined(pieces, n_rows, _jumps(stretches, begins, start_row), period)
+    measured = [piece for piece in pieces if piece.n_stamps >= 2]
+    rows = sum(piece.row[-1] - piece.row[0] for piece in measured)
+    seconds = sum(piece.second[-1] - piece.second[0] for piece in measured)
+    residual = max(piece.residual_s for piece in pieces)
+    return Clock("ticks", row, second, float(rows / seconds), float(residual))
+
+
+def _stretches(ticks: Ints, rows: Ints, begins: Ints, rate: TickRate) -> list[tuple[Floats, Floats]]:
+    """Rows and ticks (wraps undone) of each stretch in which ticks advance with the rows.
+
+    A stretch ends at a restart and where ticks jump against the sequence and stay there.
+    """
+    tick = ticks.astype(np.float64)
+    step = np.diff(rows).astype(np.float64)
+    excess = rate.excess(np.diff(tick), step)
+    excess[begins[1:] - 1] = 0
+    level = np.concatenate((np.zeros(1), np.cumsum(excess)))
+    breaks = np.zeros(len(tick), dtype=bool)
+    breaks[begins[1:]] = True
+    slack = rate.per_sample + 2 + 5e-4 * step * rate.per_sample
+    for i in (np.flatnonzero(np.abs(excess) > slack) + 1).tolist()[:100_000]:
+        shift = np.median(level[i : i + 5]) - np.median(level[max(0, i - 5) : i])
+        breaks[i] |= abs(shift) > slack[i - 1]
+    unwrapped = level + rows * rate.per_sample
+    cuts = np.flatnonzero(breaks)
+    row = rows.astype(np.float64)
+    return list(zip(np.split(row, cuts), np.split(unwrapped, cuts), strict=True))
+
+
+def _jumps(stretches: list[tuple[Floats, Floats]], begins: Ints, start_row: Ints) -> npt.NDArray[np.bool_]:
+    """For each stretch, whether it begins with a restart (or the recording), so that its ticks start anew."""
+    first = np.array([row[0] for row, _ in stretches])
+    return np.isin(first, start_row[begins].astype(np.float64))
+
+
+def _fit(row: Floats, second: Floats, period: float, bound: float) -> _Piece:
+    if len(row) < 2:
+        return _Piece(np.array([row[0], row[0] + 1]), np.array([second[0], second[0] + period]), 0.0, 1)
+    kept = _believable(row, second, period, bound)
+    row, second = row[kept], second[kept]
+    if len(row) < 2:
+        return _Piece(np.array([row[0], row[0] + 1]), np.array([second[0], second[0] + period]), 0.0, 1)
+    slope, intercept = fit_line(row, second)
+    if slope <= 0:
+        slope, intercept = period, float(second[0] - period * row[0])
+    residual = float(np.abs(second - intercept - slope * row).max())
+    if residual <= bound or row[-1] - row[0] < 2 * _KNOT_S / period:
+        ends = row[[0, -1]]
+        return _Piece(ends, intercept + slope * ends, residual, len(row))
+    return _fit_knots(row, second, slope, period)
+
+
+def _believable(row: Floats, second: Floats, period: float, bound: float) -> npt.NDArray[np.bool_]:
+    """Stamps that do not stand out from the running median of their neighbours, nominal line taken off."""
+    excess = second - row * period
+    n = len(row)
+    if n < 5:
+        return np.ones(n, dtype=bool)
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(excess, 2, mode="reflect"), 5)
+    suspects = np.flatnonzero(np.abs(np.diff(excess, prepend=excess[0])) > bound)
+    near = np.unique(np.clip(np.concatenate((suspects - 1, suspects)), 0, n - 1))
+    kept = np.ones(n, dtype=bool)
+    if len(near):
+        kept[near] = np.abs(excess[near] - np.median(windows[near], axis=1)) <= _OUTLIER * bound
+    return kept if kept.sum() >= 2 else np.ones(n, dtype=bool)
+
+
+def _fit_knots(row: Floats, second: Floats, slope: float, period: float) -> _Piece:
+    """Continuous least-squares fit, linear between knots about 10 s apart; only knots that data reach."""
+    n_spans = max(1, round((row[-1] - row[0]) * slope / _KNOT_S))
+    knots = np.linspace(row[0], row[-1], n_spans + 1)
+    span = np.clip(np.searchsorted(knots, row, side="right") - 1, 0, n_spans - 1)
+    filled = np.bincount(span, minlength=n_spans) > 0
+    reached = np.concatenate((filled, [False])) | np.concatenate(([False], filled))
+    knots = knots[reached]
+    n_spans = len(knots) - 1
+    span = np.clip(np.searchsorted(knots, row, side="right") - 1, 0, n_spans - 1)
+    right = (row - knots[span]) / (knots[span + 1] - knots[span])
+    left = 1 - right
+    middle = second.mean()
+    y = second - middle - slope * (row - row.mean())
+    n = n_spans + 1
+    bands = np.zeros((2, n))
+    bands[1] += np.bincount(span, left * left, n) + np.bincount(span + 1, right * right, n)
+    bands[0, 1:] = np.bincount(span, left * right, n)[:-1]
+    # a trace of stiffness keeps knots with a single stamp determined
+    bands[1] += 1e-9 * max(float(bands[1].max()), 1.0)
+    wanted = np.bincount(span, left * y, n) + np.bincount(span + 1, right * y, n)
+    value = solveh_banded(bands, wanted) + middle + slope * (knots - row.mean())
+    value = _increasing(knots, value, period)
+    residual = float(np.abs(second - np.interp(row, knots, value)).max())
+    return _Piece(knots, value, residual, len(row))
+
+
+def _increasing(row: Floats, second: Floats, period: float) -> Floats:
+    """No knot earlier than a hundredth of a sample period for each row after the one before it."""
+    least = np.cumsum(np.concatenate((np.zeros(1), np.diff(row)))) * period / 100
+    return np.maximum.accumulate(second - least) + least
+
+
+def _joined(
+    pieces: list[_Piece], n_rows: int, anew: npt.NDArray[np.bool_], period: float
+) -> tuple[Floats, Floats]:
+    """Knots of the whole session: pieces end to end, each drawn out to the rows that belong to it."""
+    rows, seconds = list[Floats](), list[Floats]()
+    shift = 0.0
+    for i, piece in enumerate(pieces):
+        last_row = float(pieces[i + 1].row[0] - 1) if i + 1 < len(pieces) else float(max(n_rows - 1, 1))
+        row, second = piece.row, piece.second
+        if i == 0:
+            row, second = _drawn_to(row, second, 0.0, first=True)
+        row, second = _drawn_to(row, second, max(last_row, float(row[0])), first=False)
+        if i == 0:
+            shift = -float(second[0])
+        elif anew[i]:
+            shift = float(seconds[-1][-1]) + period * float(row[0] - rows[-1][-1]) - float(second[0])
+        rows.append(row)
+        seconds.append(second + shift)
+    row, second = np.concatenate(rows), np.concatenate(seconds)
+    row, unique = np.unique(row, return_index=True)
+    second = _increasing(row, second[unique], period)
+    return row, second - second[0]
+
+
+def _drawn_to(row: Floats, second: Floats, to: float, first: bool) -> tuple[Floats, Floats]:
+    """The same line with its first or last knot moved to another row."""
+    a, b = (0, 1) if first else (-2, -1)
+    slope = (second[b] - second[a]) / (row[b] - row[a])
+    moved = second[a] + (to - row[a]) * slope
+    inner = row > to if first else row < to
+    if first:
+        return np.concatenate(([to], row[inner])), np.concatenate(([moved], second[inner]))
+    return np.concatenate((row[inner], [to])), np.concatenate((second[inner], [moved]))

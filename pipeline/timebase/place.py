@@ -1,0 +1,227 @@
+"""From frames as they arrived to rows of one grid."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.frames import Dump, Frames, FrameTable
+from pipeline.layouts import Layout
+from pipeline.timebase.by_ticks import find_runs_by_ticks
+from pipeline.timebase.clock import make_clock
+from pipeline.timebase.grid import Grid, Restart
+from pipeline.timebase.runs import MAX_DROPOUT, Counters, Runs, find_runs
+from pipeline.timebase.sequence import Ints, TickRate, measure_tick_rate, signed_difference
+
+_LONGEST_GAP_S = 86_400.0
+_MOST_ROWS_PER_READ = 50
+_UNBELIEVABLE = 0.5
+
+Bools = npt.NDArray[np.bool_]
+
+
+def place_frames(frames: Frames) -> Grid:
+    """Put every frame in its place: wraps undone, late frames in order, repeated ones out, lost ones open.
+
+    By the sequence number where the layout has one (confirmed by ticks), else by ticks, else in the order of
+    arrival. After a restart rows go on directly behind the last row.
+
+    Parameters
+    ----------
+    frames : Frames
+        As read; at least one frame.
+
+    Returns
+    -------
+    Grid
+        ``n_rows`` stays within 50 times the rows read (or 3000 frames more), whatever the counters say.
+
+    References
+    ----------
+    RFC 3550 A.1 and A.3; RFC 1982.
+    """
+    table, layout = frames.table, frames.layout
+    counters = _counters(table, layout)
+    same = _same_samples(frames)
+    runs, counted = _find(table, layout, counters, same)
+    if runs.absurd.sum() > _UNBELIEVABLE * len(table):
+        counted = False
+        what = "sequence numbers" if layout.frame.part("sequence") else "ticks"
+        note = f"The {what} of most frames contradict each other; frames were placed in the order of arrival."
+        frames = replace(frames, notes=(*frames.notes, note))
+        runs = _in_order(table)
+    return _grid(frames, runs, counters, counted)
+
+
+def _find(
+    table: FrameTable, layout: Layout, counters: Counters, same: Callable[[int, int], bool]
+) -> tuple[Runs, bool]:
+    if layout.frame.part("sequence"):
+        return find_runs(counters, same), True
+    if layout.frame.part("ticks"):
+        return find_runs_by_ticks(counters, same), False
+    return _in_order(table), False
+
+
+def _in_order(table: FrameTable) -> Runs:
+    n = len(table)
+    begin = np.cumsum(table.n_samples) - table.n_samples
+    return Runs(np.zeros(n, dtype=np.int32), begin, np.zeros(n, dtype=bool), [])
+
+
+def _counters(table: FrameTable, layout: Layout) -> Counters:
+    sequence, ticks = layout.frame.part("sequence"), layout.frame.part("ticks")
+    typical = float(np.median(table.n_samples)) if len(table) else 0.0
+    typical = max(typical, 1.0)
+    bits = sequence.wraps_at_bits if sequence else 0
+    unit, rate = 1, None
+    step = signed_difference(table.sequence[1:], table.sequence[:-1], bits) if sequence else None
+    tick_hz = layout.tick_hz or 0.0
+    if step is not None:
+        unit = _unit_of(step, int(typical))
+    if ticks:
+        follows = np.ones(len(table) - 1, dtype=bool) if step is None else step == unit
+        nominal = tick_hz / layout.sample_hz
+        rate = measure_tick_rate(table.ticks, table.n_samples, follows, nominal, ticks.wraps_at_bits)
+        if unit > 1 and abs(rate.per_sample / nominal - 1) > 0.25:
+            # every so many frames one arrived; the counter counts frames all the same
+            unit, rate = 1, TickRate(nominal, rate.modulus)
+    day = int(_LONGEST_GAP_S * layout.sample_hz / typical)
+    budget = max(_MOST_ROWS_PER_READ * len(table), MAX_DROPOUT)
+    return Counters(
+        sequence=table.sequence,
+        bits=bits,
+        unit=unit,
+        ticks=table.ticks if ticks else None,
+        rate=rate,
+        tick_hz=tick_hz,
+        n_samples=table.n_samples,
+        typical=typical,
+        limit=max(1, min(day, budget)),
+        budget=budget,
+    )
+
+
+def _unit_of(step: Ints, typical: int) -> int:
+    """1 where the sequence counts frames, the samples of a frame where it counts samples."""
+    if typical > 1 and len(step) > 1 and (step == typical).sum() > 0.5 * len(step):
+        return typical
+    return 1
+
+
+def _same_samples(frames: Frames) -> Callable[[int, int], bool]:
+    table = frames.table
+
+    def same(first: int, second: int) -> bool:
+        n = int(table.n_samples[first])
+        if n != table.n_samples[second]:
+            return False
+        rows = [int(table.first_row[i]) for i in (first, second)]
+        one, other = (frames.counts.read(row, row + n) for row in rows)
+        return bool(np.array_equal(one, other)) and (n < 2 or bool(np.any(one != one[:1])))
+
+    return same
+
+
+def _grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid:
+    table = frames.table
+    usable = np.flatnonzero(~runs.absurd & (table.n_samples > 0))
+    key_run, key_position = runs.run[usable], runs.position[usable]
+    n_late = _count_late(key_run, key_position)
+    in_order = np.all(np.diff(key_run) >= 0) and n_late == 0
+    order = slice(None) if in_order else np.lexsort((key_position, key_run))
+    placed, run, position = usable[order], key_run[order], key_position[order]
+    repeats = np.zeros(len(placed), dtype=bool)
+    repeats[1:] = (run[1:] == run[:-1]) & (position[1:] == position[:-1])
+    duplicate = np.zeros(len(table), dtype=bool)
+    duplicate[placed[repeats]] = True
+    placed, run, position = placed[~repeats], run[~repeats], position[~repeats]
+    begins = np.flatnonzero(np.diff(run, prepend=-1) != 0)
+    start_row = _start_rows(table, placed, position, begins, counters, counted)
+    n_rows = int(start_row[-1] + table.n_samples[placed[-1]]) if len(placed) else 0
+    ends = np.append(begins[1:], len(placed)) - 1
+    n_expected = int((position[ends] - position[begins] + 1).sum()) if counted and len(placed) else 0
+    return Grid(
+        frames=frames,
+        placed=placed,
+        start_row=start_row,
+        n_rows=n_rows,
+        duplicate=duplicate,
+        clock=make_clock(frames, placed, start_row, begins, n_rows, counters.rate),
+        n_late=int(n_late),
+        n_lost_frames=n_expected - len(placed) if counted else 0,
+        n_expected_frames=n_expected,
+        restarts=tuple(
+            Restart(int(start_row[begin]), reason)
+            for begin, reason in zip(begins[1:].tolist(), runs.reasons, strict=False)
+        ),
+        absurd=runs.absurd,
+    )
+
+
+def _count_late(run: npt.NDArray[np.int32], position: Ints) -> int:
+    """Frames that arrived after one that follows them; copies of frames read before are not late."""
+    if not len(run):
+        return 0
+    late = 0
+    for which in np.unique(run).tolist() if run.max() > 0 else [0]:
+        mine = position[run == which] if run.max() > 0 else position
+        highest = np.maximum.accumulate(mine)
+        behind = np.flatnonzero(mine[1:] < highest[:-1]) + 1
+        if len(behind):
+            ahead_of_time = np.ones(len(mine), dtype=bool)
+            ahead_of_time[behind] = False
+            late += len(np.setdiff1d(mine[behind], mine[ahead_of_time]))
+    return late
+
+
+def _start_rows(
+    table: FrameTable, placed: Ints, position: Ints, begins: Ints, counters: Counters, counted: bool
+) -> Ints:
+    """First row of each placed frame; positions are frames where `counted`, else samples."""
+    if not len(placed):
+        return np.zeros(0, dtype=np.int64)
+    size = table.n_samples[placed]
+    gap = np.zeros(len(placed), dtype=np.int64)
+    between = np.diff(position)
+    if counted:
+        lost = between - 1
+        gap[1:] = np.rint(lost * counters.typical).astype(np.int64)
+        if np.any(size != size[0]):
+            gap[1:] = _gaps_by_ticks(table, placed, size, gap[1:], counters)
+        gap[1:] = np.where(lost > 0, np.maximum(gap[1:], 1), 0)
+    else:
+        gap[1:] = np.maximum(between - size[:-1], 0)
+    gap[begins] = 0
+    rows = np.cumsum(size + gap)
+    return np.asarray(rows - size)
+
+
+def _gaps_by_ticks(table: FrameTable, placed: Ints, size: Ints, gap: Ints, counters: Counters) -> Ints:
+    """Rows lost between frames of varying size: the typical number, corrected where ticks say otherwise."""
+    if counters.rate is None:
+        return gap
+    step = np.diff(table.ticks[placed]).astype(np.float64)
+    excess = counters.rate.excess(step, (size[:-1] + gap).astype(np.float64)) / counters.rate.per_sample
+    corrected = gap + np.rint(excess).astype(np.int64)
+    return np.where(np.abs(excess) <= 0.5 * gap + 1, np.maximum(corrected, 0), gap)
+
+
+def final_ledgers(grid: Grid) -> tuple[Dump, ...]:
+    """The dumps' entries once the grid is known: repeated frames count as such, absurd ones as damaged."""
+    table, dumps = grid.frames.table, list(grid.frames.dumps)
+    n = len(dumps)
+    repeated = np.bincount(table.dump[grid.duplicate], weights=table.n_bytes[grid.duplicate], minlength=n)
+    absurd = np.bincount(table.dump[grid.absurd], weights=table.n_bytes[grid.absurd], minlength=n)
+    n_absurd = np.bincount(table.dump[grid.absurd], minlength=n)
+    for i, dump in enumerate(dumps):
+        again, wrong = int(repeated[i]), int(absurd[i])
+        ledger = replace(
+            dump.ledger,
+            decoded=dump.ledger.decoded - again - wrong,
+            duplicate=dump.ledger.duplicate + again,
+            damaged=dump.ledger.damaged + wrong,
+        )
+        dumps[i] = replace(dump, ledger=ledger, n_damaged_frames=dump.n_damaged_frames + int(n_absurd[i]))
+    return tuple(dumps)
