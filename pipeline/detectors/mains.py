@@ -52,7 +52,7 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
     off = _off_windows(evidence, track, settings)
     lines_lead = np.nan_to_num(track.mains_peak) ** 2 / 2 > np.nan_to_num(track.residue_rms) ** 2
     above = ndimage.binary_opening(
-        (np.nan_to_num(track.mains_peak) > limit) & lines_lead, np.ones(LEAST_WINDOWS)
+        (np.nan_to_num(track.mains_peak) > limit) & lines_lead, np.ones(LEAST_WINDOWS, bool)
     )
     intruder = _intruder(track)
     findings = (

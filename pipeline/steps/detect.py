@@ -29,7 +29,7 @@ def detect(job: Job) -> str:
     for earlier in (read_json(places.conversion), read_json(places.validation)):
         if earlier["status"] != "ok":
             write_detected(places, Detected(), earlier)
-            return earlier.get("why", earlier["status"])
+            return str(earlier.get("why", earlier["status"]))
     recording = open_recording(places.recording)
     counted = read_json(places.conversion)["conversion"]
     restarts = tuple((row, reason) for row, reason in counted.pop("restarts"))
