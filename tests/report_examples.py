@@ -155,8 +155,8 @@ def quality(name: str, verdict: str, n: int, sample_hz: float, bits: np.ndarray)
         "accept_in_part": f"Use in part: {whole} in {len(usable)} stretches: the signal stood at a rail for "
         "21 s, 3.5 % (limit 2 %).",
         "reject": f"Do not use: only {whole} are clean: the electrode was off the skin for most of it.",
-        "unreadable": "Could not be read: dumps/kiln.bin, byte 0: expected frames that begin with A5 5A; found "
-        "none in 74,112 bytes. Choose the layout that describes this file.",
+        "unreadable": "Could not be read: dumps/kiln.bin, byte 0: expected frames that begin with A5 5A; "
+        "found none in 74,112 bytes. Choose the layout that describes this file.",
     }[verdict]
     return {
         "session": name,
