@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft, signal
+from scipy import fft, signal, stats
 
 from pipeline.recording import Recording
 
@@ -18,8 +18,19 @@ of 3rd, 5th, 7th), the 2nd tells one-sided rectifiers."""
 SEARCH_HZ = 0.5
 """Half width of the search around the nominal frequency: EN 50160, 50 Hz +-1 % for 99.5 % of a year."""
 
-SEGMENT_S = 16.0
-"""Length of a segment of the averaged spectrum: bins of 1/16 Hz resolve a line within 0.01 Hz."""
+SEGMENT_S = (16.0, 64.0)
+"""Shortest and longest segment of the averaged spectrum. Bins of 1/16 Hz resolve a line within 0.01 Hz; a
+segment four times as long raises a steady line four times as far above the noise beside it, and beyond
+that the wander of the mains itself spreads the line."""
+
+SEGMENTS = 8
+"""Half-overlapping segments that are kept for the mean before segments become longer."""
+
+LOBE_HZ = 0.125
+"""Half width over which a line's power is summed: main lobe of the shortest segment's window, and wander."""
+
+CHANCE = 1e-4
+"""Probability that noise alone is taken for a line: ten lines of two grids make one in a thousand."""
 
 
 @dataclass(frozen=True)
@@ -47,12 +58,22 @@ class Line:
 class Spectrum:
     """One-sided power spectral density of a channel, averaged over segments.
 
-    ``frequency_hz`` and ``density`` (unit^2/Hz) have equal length; ``n_segments`` went into the mean.
+    ``frequency_hz`` and ``density`` (unit^2/Hz) have equal length; ``n_segments`` went into the mean,
+    none of them with a lost sample where ``intact``.
     """
 
     frequency_hz: npt.NDArray[np.float64]
     density: npt.NDArray[np.float64]
     n_segments: int
+    intact: bool = True
+
+    @property
+    def freedom(self) -> float:
+        """Degrees of freedom of each bin: two for each independent segment.
+
+        Half-overlapping Hann segments correlate by 1/36 in power (Welch, IEEE Trans AU-15:70, 1967).
+        """
+        return 2 * self.n_segments / (1 + (2 / 36) * (1 - 1 / max(self.n_segments, 1)))
 
 
 def fold_hz(frequency_hz: float, sample_hz: float) -> float:
@@ -79,6 +100,11 @@ def why_not_assessable(
         Sampling rate.
     lowpass_margin_hz : float
         Distance at which two lines, or a line and 0 Hz or half the rate, merge.
+
+    Notes
+    -----
+    A harmonic that falls where the other grid's own line falls is not told from it: the line is the
+    likelier of the two.
     """
     folded = fold_hz(nominal_hz * harmonic, sample_hz)
     name = f"{nominal_hz * harmonic:g} Hz"
@@ -88,12 +114,12 @@ def why_not_assessable(
         )
     if sample_hz / 2 - folded < lowpass_margin_hz:
         return f"at {sample_hz:g} Hz sampling, {name} falls on half the rate, where its size depends on phase"
-    if harmonic > 1:
-        for lower in [h for h in HARMONICS if h < harmonic]:
-            if abs(folded - fold_hz(nominal_hz * lower, sample_hz)) < lowpass_margin_hz:
-                return f"at {sample_hz:g} Hz sampling, {name} falls on {nominal_hz * lower:g} Hz"
-        return ""
     other = 110.0 - nominal_hz
+    if harmonic > 1:
+        for lower in [*(nominal_hz * h for h in HARMONICS if h < harmonic), other]:
+            if abs(folded - fold_hz(lower, sample_hz)) < lowpass_margin_hz:
+                return f"at {sample_hz:g} Hz sampling, {name} falls on {lower:g} Hz"
+        return ""
     if abs(folded - fold_hz(other, sample_hz)) < lowpass_margin_hz:
         return f"at {sample_hz:g} Hz sampling, 50 Hz and 60 Hz both fold to {folded:.3g} Hz"
     return ""
@@ -102,10 +128,18 @@ def why_not_assessable(
 def spectrum(recording: Recording, channel: str) -> Spectrum:
     """Mean spectrum over half-overlapping Hann segments (Welch 1967); segments with losses are left out.
 
-    Where no segment is free of losses, the channel's mean stands in for lost samples. Memory is that of
-    one block, whatever the length.
+    Segments are as long as the recording allows while ``SEGMENTS`` of them go into the mean. Where losses
+    leave fewer, they are short; where they leave none, the mean stands in for lost samples. Memory is
+    that of one block, whatever the length.
     """
-    n = _segment_samples(recording)
+    wanted_s = float(np.clip(2 * recording.duration_s / (SEGMENTS + 1), *SEGMENT_S))
+    whole = _spectrum(recording, channel, _segment_samples(recording, wanted_s))
+    if wanted_s > SEGMENT_S[0] and not (whole.intact and whole.n_segments >= SEGMENTS // 2):
+        return _spectrum(recording, channel, _segment_samples(recording, SEGMENT_S[0]))
+    return whole
+
+
+def _spectrum(recording: Recording, channel: str, n: int) -> Spectrum:
     window = signal.get_window("hann", n)
     total = np.zeros(n // 2 + 1)
     patched, n_whole, n_patched = np.zeros(n // 2 + 1), 0, 0
@@ -126,14 +160,15 @@ def spectrum(recording: Recording, channel: str) -> Spectrum:
             mean = np.nanmean(broken, axis=1, keepdims=True) if len(broken) else 0.0
             patched += _power(np.where(np.isnan(broken), mean, broken), window)
             n_patched += len(broken)
-    if not n_whole:
+    intact = n_whole > 0
+    if not intact:
         total, n_whole = patched, n_patched
     density = total * 2 / (recording.sample_hz * np.sum(window**2)) / max(n_whole, 1)
-    return Spectrum(fft.rfftfreq(n, 1 / recording.sample_hz), density, n_whole)
+    return Spectrum(fft.rfftfreq(n, 1 / recording.sample_hz), density, n_whole, intact)
 
 
-def _segment_samples(recording: Recording) -> int:
-    wanted = fft.next_fast_len(int(SEGMENT_S * recording.sample_hz), real=True)
+def _segment_samples(recording: Recording, segment_s: float) -> int:
+    wanted = fft.next_fast_len(int(segment_s * recording.sample_hz), real=True)
     return max(16, min(wanted, recording.n_rows))
 
 
@@ -144,15 +179,18 @@ def _power(segments: npt.NDArray[np.float64], window: npt.NDArray[np.float64]) -
     return np.asarray((np.abs(fft.rfft(level * window, axis=1)) ** 2).sum(axis=0), dtype=np.float64)
 
 
-def find_line(spectrum: Spectrum, expected_hz: float, half_width_hz: float) -> tuple[float, float, float]:
+def find_line(
+    spectrum: Spectrum, expected_hz: float, half_width_hz: float
+) -> tuple[float, float, float, float]:
     """The highest point near a frequency, refined between bins.
 
     Returns
     -------
-    frequency_hz, rms, ratio : float
-        Where it stands, its size (main lobe of the window minus the level beside it), and its height
-        over the median beside it; NaN, 0, 0 where there is nothing to look at. Refinement: parabola
-        through the logarithm of three bins (common practice, no source).
+    frequency_hz, rms, ratio, chance_ratio : float
+        Where it stands, its size (what stands above the level beside it), its height over the median
+        beside it, and the height that noise reaches with probability ``CHANCE``; NaN, 0, 0, infinity where
+        there is nothing to look at. Refinement: parabola through the logarithm of three bins (common
+        practice, no source).
     """
     frequency, density = spectrum.frequency_hz, spectrum.density
     step = frequency[1] - frequency[0]
@@ -161,8 +199,10 @@ def find_line(spectrum: Spectrum, expected_hz: float, half_width_hz: float) -> t
     beside = (distance > half_width_hz + 3 * step) & (distance < half_width_hz + max(3.0, 12 * step))
     beside &= frequency > 0.25
     if not len(near) or not spectrum.n_segments or not np.any(beside):
-        return float("nan"), 0.0, 0.0
-    level = float(np.median(density[beside])) or np.finfo(float).tiny
+        return float("nan"), 0.0, 0.0, float("inf")
+    # The median of a chi-square spectrum lies below its mean: by 31 % for one segment.
+    median_to_mean = float(stats.chi2.median(spectrum.freedom)) / spectrum.freedom
+    level = float(np.median(density[beside])) / median_to_mean or np.finfo(float).tiny
     peak = int(near[np.argmax(density[near])])
     ratio = float(density[peak] / level)
     shift = 0.0
@@ -170,9 +210,20 @@ def find_line(spectrum: Spectrum, expected_hz: float, half_width_hz: float) -> t
         low, top, high = np.log(np.maximum(density[peak - 1 : peak + 2], np.finfo(float).tiny))
         curvature = low - 2 * top + high
         shift = 0.5 * (low - high) / curvature if curvature < 0 else 0.0
-    lobe = slice(max(peak - 2, 0), peak + 3)
+    reach = max(2, round(LOBE_HZ / step))
+    lobe = slice(max(peak - reach, 0), peak + reach + 1)
     power = float(np.sum(density[lobe] - level) * step)
-    return float(frequency[peak] + shift * step), float(np.sqrt(max(power, 0.0))), ratio
+    chance = _chance_ratio(spectrum.freedom, len(near), int(beside.sum()))
+    return float(frequency[peak] + shift * step), float(np.sqrt(max(power, 0.0))), ratio, chance
+
+
+def _chance_ratio(freedom: float, n_near: int, n_beside: int) -> float:
+    """Height over the level that the highest of `n_near` bins of noise reaches with probability ``CHANCE``.
+
+    A ratio of two means of squares follows Fisher's F. The level is known from `n_beside` bins; a median
+    of neighbouring Hann bins tells about a third of what as many independent ones would.
+    """
+    return float(stats.f.isf(CHANCE / n_near, freedom, max(n_beside * freedom / 3, 1.0)))
 
 
 def find_mains(
@@ -186,8 +237,7 @@ def find_mains(
 ) -> tuple[Line, ...]:
     """The line of one nominal frequency and its harmonics in a channel's spectrum.
 
-    The frequency is taken from the line itself, or else from the strongest harmonic that stands `ratio`
-    above its surroundings; the others are looked for at its multiples.
+    Each is found where it stands `ratio` above its surroundings, and higher than noise does by chance.
     """
     lines = []
     for harmonic in HARMONICS:
@@ -195,8 +245,8 @@ def find_mains(
         why = why_not_assessable(nominal_hz, harmonic, sample_hz, margin_hz)
         line = Line(channel, nominal_hz, harmonic, folded, not why, why, unit=unit)
         if not why:
-            at_hz, rms, height = find_line(spectrum, folded, SEARCH_HZ * harmonic)
-            if height >= ratio:
+            at_hz, rms, height, chance = find_line(spectrum, folded, SEARCH_HZ * harmonic)
+            if height >= max(ratio, chance):
                 found = _unfold_hz(at_hz, nominal_hz * harmonic, sample_hz)
                 line = Line(channel, nominal_hz, harmonic, folded, True, "", found, rms, unit, height)
         lines.append(line)
