@@ -17,30 +17,31 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     Still: a spread below 13 mg (van Hees et al. 2014).
     """
     tracks = evidence.tracks
-    if tracks.acceleration_rms is None or tracks.gravity is None:
+    if tracks.acceleration_rms is None:
         return Detected((), (Measure("gravity_m_s2", None, "m/s2", None, "no accelerometer in the dump"),))
     still = tracks.acceleration_rms < settings["movement.still_m_s2"]
     if still.sum() < SHORTEST_STILL_S:
         return Detected((), (Measure("gravity_m_s2", None, "m/s2", None, "the wearer was never still"),))
-    value = float(np.median(tracks.gravity[still]))
-    tolerance = settings["gravity.tolerance_fraction"]
-    measure = Measure("gravity_m_s2", value, "m/s2")
-    if abs(value / STANDARD_GRAVITY - 1) <= tolerance:
-        return Detected((), (measure,))
+    values = {sensor: float(np.median(length[still])) for sensor, length in tracks.gravity.items()}
+    several = len(values) > 1
+    measures = tuple(
+        Measure("gravity_m_s2", value, "m/s2", sensor if several else None)
+        for sensor, value in values.items()
+    )
+    findings = tuple(
+        _finding(evidence, f"{sensor}: at" if several else "At", value)
+        for sensor, value in values.items()
+        if abs(value / STANDARD_GRAVITY - 1) > settings["gravity.tolerance_fraction"]
+    )
+    return Detected(findings, measures)
+
+
+def _finding(evidence: Evidence, at: str, value: float) -> Finding:
     text = (
-        f"At rest the accelerometer shows {value:.2f} m/s2 where gravity is {STANDARD_GRAVITY:.2f}: check "
+        f"{at} rest the accelerometer shows {value:.2f} m/s2 where gravity is {STANDARD_GRAVITY:.2f}: check "
         "scale and unit in the layout, or calibrate the sensor; field and verdict are not affected."
     )
-    finding = Finding(
-        "gravity",
-        None,
-        0.0,
-        evidence.recording.duration_s,
-        "warning",
-        "gravity_m_s2",
-        value,
-        STANDARD_GRAVITY,
-        "m/s2",
-        text,
+    duration_s = evidence.recording.duration_s
+    return Finding(
+        "gravity", None, 0.0, duration_s, "warning", "gravity_m_s2", value, STANDARD_GRAVITY, "m/s2", text
     )
-    return Detected((finding,), (measure,))

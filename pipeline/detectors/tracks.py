@@ -69,8 +69,8 @@ class Tracks:
     """All channels in windows.
 
     ``n_fast`` and ``n_slow`` are samples in a window; ``acceleration_rms`` (m/s2, shape (n_slow_windows,))
-    is the spread of the acceleration vector within each second, ``gravity`` the length of its mean;
-    both None without an accelerometer.
+    is the spread of the acceleration vector within each second, of the sensor that moves most, None
+    without an accelerometer; ``gravity`` the length of its mean for each sensor by name.
     """
 
     sample_hz: float
@@ -78,7 +78,7 @@ class Tracks:
     n_slow: int
     field: dict[str, FieldTrack]
     acceleration_rms: Floats | None
-    gravity: Floats | None
+    gravity: dict[str, Floats]
 
     def slow_samples(self, windows: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
         """Windows as given, for every sample of the windows."""
@@ -159,16 +159,29 @@ def _measure_field(
     )
 
 
-def _measure_acceleration(recording: Recording, n_slow: int) -> tuple[Floats | None, Floats | None]:
-    names = [channel.name for channel in recording.of_kind("acceleration")]
+def _measure_acceleration(recording: Recording, n_slow: int) -> tuple[Floats | None, dict[str, Floats]]:
+    spreads, lengths = [], {}
+    for sensor, names in sensors(recording.of_kind("acceleration")).items():
+        spread, length = [], []
+        for axes in _whole_windows(recording, names, n_slow):
+            windows = [_windows(axis, n_slow) for axis in axes]
+            spread.append(np.sqrt(sum(axis.var(axis=1) for axis in windows)))
+            length.append(np.sqrt(sum(axis.mean(axis=1) ** 2 for axis in windows)))
+        spreads.append(_joined(spread))
+        lengths[sensor] = _joined(length)
+    return (np.max(spreads, axis=0) if spreads else None), lengths
+
+
+def sensors(axes: Sequence[Channel]) -> dict[str, list[str]]:
+    """Accelerometers and the names of their axes: more than three axes are told apart by name, 'ankle_x'."""
+    names = [channel.name for channel in axes]
     if not names:
-        return None, None
-    spreads, lengths = [], []
-    for axes in _whole_windows(recording, names, n_slow):
-        windows = [_windows(axis, n_slow) for axis in axes]
-        spreads.append(np.sqrt(sum(axis.var(axis=1) for axis in windows)))
-        lengths.append(np.sqrt(sum(axis.mean(axis=1) ** 2 for axis in windows)))
-    return _joined(spreads), _joined(lengths)
+        return {}
+    groups: dict[str, list[str]] = {}
+    for name in names:
+        groups.setdefault(name.rpartition("_")[0], []).append(name)
+    told_apart = len(names) > 3 and all(1 < len(group) <= 3 for group in groups.values())
+    return groups if told_apart else {"accelerometer": names}
 
 
 def _whole_windows(recording: Recording, names: Sequence[str], n_window: int) -> Iterator[list[Floats]]:
