@@ -306,5 +306,5 @@ def test_words_for_mains_lines() -> None:
     # Time Signal Processing, ch. 4, from memory): 60 Hz at 90 samples a second appears at 30 Hz.
     line = {"channel": "field", "nominal_hz": 60.0, "harmonic": 1, "folded_hz": 30.0, "assessable": True}
     assert line_words(line) == "60 Hz folds to 30 Hz"
-    assert place_words([{**line, "nominal_hz": 30.0}, line]) == "30 Hz, and 60 Hz folded"
+    assert place_words([{**line, "nominal_hz": 30.0}, line]) == "30 Hz, 60 Hz folded"
     assert line_words({**line, "folded_hz": 0.0, "assessable": False}).endswith("not assessable")

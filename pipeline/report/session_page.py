@@ -78,7 +78,10 @@ def write_report(
             pictures=_pictures(quality, glance, activities) if glance else {},
             spectra=glance.spectra if glance else {},
             activities=activities,
-            lines=[{**line, "words": words.line_words(line)} for line in quality["mains_lines"]],
+            lines=[
+                {**line, "words": words.line_words(line, with_verdict=False)}
+                for line in quality["mains_lines"]
+            ],
             ledger=_ledger(quality["ledger"]),
             ledger_kinds=_LEDGER,
             clock_words=words.CLOCK_WORDS.get(quality["clock"]["source"], quality["clock"]["source"]),

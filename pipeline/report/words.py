@@ -144,25 +144,27 @@ def amount(value: float | None, unit: str, name: str = "") -> str:
     return f"{number(value / factor, digits)}{THIN}{printed}".rstrip(THIN)
 
 
-def line_words(line: Mapping[str, Any]) -> str:
+def line_words(line: Mapping[str, Any], with_verdict: bool = True) -> str:
     """What a mains line is and where it appears, as '60 Hz folds to 30 Hz'."""
     true_hz, folded_hz = _line_hz(line)
     folds = abs(true_hz - folded_hz) > 0.01
     text = f"{number(true_hz, 5)} Hz" + (f" folds to {number(folded_hz, 4)} Hz" if folds else "")
-    return text if line["assessable"] else f"{text}, not assessable"
+    return text if line["assessable"] or not with_verdict else f"{text}, not assessable"
 
 
 def place_words(lines: Sequence[Mapping[str, Any]]) -> str:
     """The mains lines that appear at one place: '50 Hz, and 200 Hz folded'."""
     if len(lines) == 1:
         return line_words(lines[0])
-    true_hz = [_line_hz(line)[0] for line in lines]
     folded_hz = _line_hz(lines[0])[1]
-    own = [f"{number(hz, 5)} Hz" for hz in true_hz if abs(hz - folded_hz) <= 0.01]
-    others = [f"{number(hz, 5)}" for hz in true_hz if abs(hz - folded_hz) > 0.01]
-    here = ", ".join(others[:3]) + (" and more" if len(others) > 3 else "")
-    text = f"{own[0]}, and {here} Hz folded" if own else f"{here} Hz folded to {number(folded_hz, 4)} Hz"
-    return text if all(line["assessable"] for line in lines) else f"{text}: not assessable"
+    true_hz = sorted(_line_hz(line)[0] for line in lines)
+    own = [hz for hz in true_hz if abs(hz - folded_hz) <= 0.01]
+    others = [number(hz, 5) for hz in true_hz if abs(hz - folded_hz) > 0.01]
+    here = " and ".join(others) if len(others) < 3 else f"{others[0]}, {others[1]} … {others[-1]}"
+    text = (
+        f"{number(own[0], 5)} Hz, {here} Hz folded" if own else f"{here} Hz fold to {number(folded_hz, 4)} Hz"
+    )
+    return text if any(line["assessable"] for line in lines) else f"{text}, not assessable"
 
 
 def _line_hz(line: Mapping[str, Any]) -> tuple[float, float]:
