@@ -1,6 +1,7 @@
 """What comes out of the dumps: frames, where each stood, and where every byte went."""
 
 import tempfile
+import weakref
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -32,6 +33,8 @@ class CountSpool:
         self.dtype = np.dtype(dtype)
         self.n_rows = 0
         self._file = tempfile.SpooledTemporaryFile(SPOOL_IN_MEMORY_BYTES, dir=str(folder))  # noqa: SIM115
+        # the spool lives as long as the frames that point into it, and its file no longer
+        self.close = weakref.finalize(self, self._file.close)
 
     def append(self, counts: npt.NDArray[np.integer]) -> None:
         """Add rows; `counts` has shape (rows, n_channels)."""

@@ -207,14 +207,14 @@ def _checked(block: Bytes, starts: Ints, stops: Ints, shape: Shape) -> Bools:
 def _borne_out(
     here: Bools, starts: Ints, stops: Ints, believable: Bools, is_last: bool, earlier: Ints
 ) -> tuple[Bools, Bools]:
-    """Which candidates structure bears out, and which have at least a frame that ends where they begin."""
+    """Which candidates structure bears out, and which are at least led up to or cut short by a frame."""
     size = len(here) - 1
     at = np.where(believable, stops, size)
     firm = believable & (here[at] | (is_last & (stops == size)))
     led = np.isin(starts, np.concatenate((stops[believable], earlier)))
     firm_starts = starts[firm]
     inside = np.searchsorted(firm_starts, stops) - np.searchsorted(firm_starts, starts, side="right")
-    return firm | (believable & led & (inside == 0)), led
+    return firm | (believable & led & (inside == 0)), led | (believable & (inside > 0))
 
 
 def _covered(at: Ints, starts: Ints, stops: Ints) -> Bools:
@@ -243,7 +243,7 @@ def _damaged(block: Bytes, found: _Candidates, failed: Bools, shape: Shape, take
     stops = np.minimum(stops, len(block))
     bounded = np.concatenate((taken, np.array([np.iinfo(np.int64).max])))
     following = bounded[np.searchsorted(taken, starts)]
-    recognised = found.recognised[which] | (following < stops)
+    recognised = found.recognised[which]
     stops = np.minimum(stops, following)
     stops = trim_at_padding(block, starts, stops, len(shape.sync))
     return starts[recognised], stops[recognised]

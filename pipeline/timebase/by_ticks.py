@@ -8,6 +8,8 @@ from pipeline.timebase.sequence import Floats, Ints
 _WINDOW = 8
 _TIGHT = 0.25
 _LOOSE = 0.45
+_FEW = 8
+_JITTERING = 0.05
 
 
 def find_runs_by_ticks(counters: Counters, same_samples: SameSamples) -> Runs:
@@ -30,8 +32,11 @@ def find_runs_by_ticks(counters: Counters, same_samples: SameSamples) -> Runs:
     excess = rate.excess(np.diff(ticks).astype(np.float64), size[:-1]) / rate.per_sample
     frame = max(counters.typical, 1.0)
     slack = 2 / rate.per_sample
-    jitter = float(np.quantile(np.abs(excess), 0.8)) if len(excess) else 0.0
-    if jitter > _TIGHT * frame + slack:
+    # losses and repeats are whole frames; a share of steps that are neither nothing nor that is jitter
+    off = (np.abs(excess) > _TIGHT * frame + slack) & (
+        np.abs(excess / frame - np.rint(excess / frame)) > _TIGHT
+    )
+    if off.sum() > max(_FEW, _JITTERING * len(excess)):
         return _by_level(counters, excess, frame)
     return _by_stamp(counters, excess, frame, slack, same_samples)
 
