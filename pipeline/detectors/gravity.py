@@ -14,16 +14,19 @@ SHORTEST_STILL_S = 3
 def detect(evidence: Evidence, settings: Settings) -> Detected:
     """Measure the length of the acceleration vector in still seconds against 9.80665 m/s2 (UCUM [g]).
 
-    Still: a spread below 13 mg (van Hees et al. 2014).
+    Still: a spread below 13 mg on every axis (van Hees et al. 2014).
     """
-    tracks = evidence.tracks
-    if tracks.acceleration_rms is None:
+    sensors = evidence.tracks.sensors
+    if not sensors:
         return Detected((), (Measure("gravity_m_s2", None, "m/s2", None, "no accelerometer in the dump"),))
-    still = tracks.acceleration_rms < settings["movement.still_m_s2"]
-    if still.sum() < SHORTEST_STILL_S:
+    values = {}
+    for sensor, track in sensors.items():
+        still = track.axis_spread < settings["movement.still_m_s2"]
+        if still.sum() >= SHORTEST_STILL_S:
+            values[sensor] = float(np.median(track.length[still]))
+    if not values:
         return Detected((), (Measure("gravity_m_s2", None, "m/s2", None, "the wearer was never still"),))
-    values = {sensor: float(np.median(length[still])) for sensor, length in tracks.gravity.items()}
-    several = len(values) > 1
+    several = len(sensors) > 1
     measures = tuple(
         Measure("gravity_m_s2", value, "m/s2", sensor if several else None)
         for sensor, value in values.items()

@@ -65,12 +65,20 @@ class FieldTrack:
 
 
 @dataclass(frozen=True)
+class SensorTrack:
+    """One accelerometer in seconds, in m/s2: length of the mean vector, and the spread of its worst axis."""
+
+    length: Floats
+    axis_spread: Floats
+
+
+@dataclass(frozen=True)
 class Tracks:
     """All channels in windows.
 
     ``n_fast`` and ``n_slow`` are samples in a window; ``acceleration_rms`` (m/s2, shape (n_slow_windows,))
     is the spread of the acceleration vector within each second, of the sensor that moves most, None
-    without an accelerometer; ``gravity`` the length of its mean for each sensor by name.
+    without an accelerometer; ``sensors`` has each accelerometer by name.
     """
 
     sample_hz: float
@@ -78,7 +86,7 @@ class Tracks:
     n_slow: int
     field: dict[str, FieldTrack]
     acceleration_rms: Floats | None
-    gravity: dict[str, Floats]
+    sensors: dict[str, SensorTrack]
 
     def slow_samples(self, windows: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
         """Windows as given, for every sample of the windows."""
@@ -121,8 +129,8 @@ def measure_tracks(recording: Recording, mains_hz: float, settings: Settings) ->
         channel.name: _measure_field(recording, channel, mains_hz, settings, n_fast, n_slow)
         for channel in recording.of_kind("field")
     }
-    acceleration_rms, gravity = _measure_acceleration(recording, n_slow)
-    return Tracks(recording.sample_hz, n_fast, n_slow, field, acceleration_rms, gravity)
+    acceleration_rms, by_sensor = _measure_acceleration(recording, n_slow)
+    return Tracks(recording.sample_hz, n_fast, n_slow, field, acceleration_rms, by_sensor)
 
 
 def _measure_field(
@@ -159,17 +167,18 @@ def _measure_field(
     )
 
 
-def _measure_acceleration(recording: Recording, n_slow: int) -> tuple[Floats | None, dict[str, Floats]]:
-    spreads, lengths = [], {}
+def _measure_acceleration(recording: Recording, n_slow: int) -> tuple[Floats | None, dict[str, SensorTrack]]:
+    spreads, by_sensor = [], {}
     for sensor, names in sensors(recording.of_kind("acceleration")).items():
-        spread, length = [], []
+        variances, means = [], []
         for axes in _whole_windows(recording, names, n_slow):
-            windows = [_windows(axis, n_slow) for axis in axes]
-            spread.append(np.sqrt(sum(axis.var(axis=1) for axis in windows)))
-            length.append(np.sqrt(sum(axis.mean(axis=1) ** 2 for axis in windows)))
-        spreads.append(_joined(spread))
-        lengths[sensor] = _joined(length)
-    return (np.max(spreads, axis=0) if spreads else None), lengths
+            windows = np.stack([_windows(axis, n_slow) for axis in axes])
+            variances.append(windows.var(axis=2))
+            means.append(windows.mean(axis=2))
+        variance, mean = (np.concatenate(p or [np.empty((1, 0))], axis=1) for p in (variances, means))
+        spreads.append(np.sqrt(variance.sum(axis=0)))
+        by_sensor[sensor] = SensorTrack(np.sqrt((mean**2).sum(axis=0)), np.sqrt(variance.max(axis=0)))
+    return (np.max(spreads, axis=0) if spreads else None), by_sensor
 
 
 def sensors(axes: Sequence[Channel]) -> dict[str, list[str]]:
