@@ -72,7 +72,8 @@ class Recording:
         if not self.n_rows:
             return
         # A path, not a Python file object: Arrow may abort at exit on the latter (arrow#50482).
-        file = pq.ParquetFile(self.path)
+        # Without a buffer ahead: that would hold the whole file in memory.
+        file = pq.ParquetFile(self.path, pre_buffer=False)
         start = 0
         for batch in file.iter_batches(block_rows, columns=list(columns)):
             arrays = {name: batch.column(name).to_numpy(zero_copy_only=False) for name in columns}
@@ -101,7 +102,7 @@ def channel_metadata(channels: Sequence[Channel]) -> dict[str, dict[str, str]]:
         channel.name: {
             key: value if key in _TEXT_KEYS else json.dumps(value)
             for key, value in asdict(channel).items()
-            if value is not None and key != "name"
+            if value not in (None, "") and key != "name"
         }
         for channel in channels
     }
