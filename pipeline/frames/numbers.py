@@ -79,8 +79,8 @@ def parse_numbers(block: Bytes, starts: Ints, stops: Ints, decimal: str) -> Numb
             good[which] &= ~((kind == _OTHER) | (sign & (j > 0)) | (point & pointed[which]))
             pointed[which] |= point
             negative[which] |= kind == _MINUS
-        if j >= _MOST_DIGITS:
-            # leading zeros are no digits of the value, so that a value of zero restarts the count
-            significant[which] = np.where(value[which] == 0, 0, n_digits[which])
+        if widest > _MOST_DIGITS:
+            # leading zeros are no digits of the value
+            significant[which] += (kind <= 9) & (value[which] != 0)
     huge = significant > _MOST_DIGITS
     return Numbers(np.where(negative, -value, value), n_decimals, good & (n_digits > 0), huge)
