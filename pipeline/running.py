@@ -3,8 +3,10 @@
 import json
 import subprocess
 import sys
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Sequence
+from contextlib import suppress
+from itertools import pairwise
 from pathlib import Path
 
 from pipeline.steps.job import Places
@@ -39,10 +41,10 @@ def run_study(study: Path, results: Path, n_jobs: int) -> int:
     log.parent.mkdir(exist_ok=True)
     names = list(plan.jobs)
     print(f"{plan.study.title}: {len(names)} sessions, {n_jobs} at once")
-    code = _drive(_engine_command(study.absolute(), plan.results, n_jobs), log)
+    code, end = _drive(_engine_command(study.absolute(), plan.results, n_jobs), plan.results, log)
     if code == 0:
         return _summary(plan.results, names)
-    print(f"\nNot finished (engine ended with {code}). {_why(log)}", file=sys.stderr)
+    print(f"\nNot finished (engine ended with {code}). {_why(end, plan.results, log)}", file=sys.stderr)
     done = [name for name in names if Places(plan.results, name).report.exists()]
     print(f"{len(done)} of {len(names)} sessions are complete and kept; run again to go on.", file=sys.stderr)
     return 1
@@ -51,7 +53,7 @@ def run_study(study: Path, results: Path, n_jobs: int) -> int:
 def _engine_command(study: Path, results: Path, n_jobs: int) -> list[str]:
     values = {"study": str(study), "out": str(results), "started": now()}
     # Quoted as JSON, since the engine reads values as YAML: a folder called 'on' would become true.
-    config = [f"{key}={json.dumps(value)}" for key, value in values.items()]
+    config = [f"{key}={json.dumps(value, ensure_ascii=False)}" for key, value in values.items()]
     return [
         *(sys.executable, "-m", "snakemake", "--snakefile", str(_snakefile()), "--cores", str(n_jobs)),
         *("--force-use-threads", "--keep-going", "--rerun-incomplete", "--scheduler", "greedy"),
@@ -65,40 +67,58 @@ def _snakefile() -> Path:
     return next(p for p in (package / "Snakefile", package.parent / "Snakefile") if p.is_file())
 
 
-def _drive(command: Sequence[str], log: Path) -> int:
-    """Run the engine; show its progress lines, keep everything in `log`."""
-    with log.open("w", encoding="utf-8") as kept:
-        engine = subprocess.Popen(
-            command,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-            encoding="utf-8",
-            errors="replace",
-        )
-        assert engine.stdout is not None
-        try:
-            for line in engine.stdout:
-                kept.write(line)
+def _drive(command: Sequence[str], results: Path, log: Path) -> tuple[int, str]:
+    """Run the engine; show its progress lines, keep everything in `log`.
+
+    Returns
+    -------
+    code, end : int, str
+        Exit code, and the last of what it printed.
+    """
+    recent: deque[str] = deque(maxlen=400)
+    # The engine leaves its own notes where it is started.
+    engine = subprocess.Popen(
+        command,
+        cwd=results,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        encoding="utf-8",
+        errors="replace",
+    )
+    try:
+        with log.open("w", encoding="utf-8") as kept:
+            for line in engine.stdout or ():
+                recent.append(line)
+                # A full disk must not keep the engine's last words from the user.
+                with suppress(OSError):
+                    kept.write(line)
+                    kept.flush()
                 if line.startswith(PROGRESS):
                     print(line.removeprefix(PROGRESS), end="", flush=True)
-        except KeyboardInterrupt:
-            # The engine got the same signal and ends its running steps in order.
-            engine.wait()
-            raise
-        return engine.wait()
+    except KeyboardInterrupt:
+        # The engine got the same signal and ends its running steps in order.
+        engine.wait()
+        raise
+    except OSError:
+        engine.wait()
+    return engine.wait(), "".join(recent)
 
 
-def _why(log: Path) -> str:
+def _why(end: str, results: Path, log: Path) -> str:
     """The fault that the engine's output names, in one line."""
-    text = log.read_text(encoding="utf-8")
-    if "LockException" in text:
+    if "LockException" in end:
         return (
             "Another run is at work in this results folder, or one was killed: wait for it, or delete "
-            f"{log.parent.parent / '.snakemake' / 'locks'} and run again."
+            f"{results / '.snakemake' / 'locks'} and run again."
         )
-    told = [line.split("StepFailed: ", 1)[1] for line in text.splitlines() if "StepFailed: " in line]
-    return told[0] if told else f"See {log}."
+    lines = end.splitlines()
+    told = [after for line, after in pairwise(lines) if line.startswith("StepFailed in file")]
+    if told:
+        return told[0]
+    if "No space left on device" in end:
+        return f"No space is left on the disk of {results}: free some."
+    return f"See {log}."
 
 
 def _summary(results: Path, names: Sequence[str]) -> int:
@@ -110,9 +130,8 @@ def _summary(results: Path, names: Sequence[str]) -> int:
             sum(stop - start for start, stop in row["usable"]) / row["duration_s"] if row["usable"] else 0.0
         )
         title, seconds = _TITLES[row["verdict"]], row["duration_s"]
-        print(
-            f"{MARKS[row['verdict']]} {row['session']:<{width}}  {title:<17}  {share:>4.0%} of {seconds:6.1f} s"
-        )
+        name = f"{MARKS[row['verdict']]} {row['session']:<{width}}"
+        print(f"{name}  {title:<17}  {share:>4.0%} of {seconds:6.1f} s")
     counts = Counter(row["verdict"] for row in rows)
     print(
         "\n"

@@ -12,7 +12,7 @@ import subprocess
 import sys
 import traceback
 from pathlib import Path
-from typing import Any
+from typing import IO, Any, cast
 
 from pipeline.steps.job import Job
 from pipeline.writing import write_text
@@ -40,12 +40,11 @@ class Workers:
             worker = self._idle.get_nowait()
         except queue.Empty:
             worker = _start()
-        assert worker.stdin is not None
-        assert worker.stdout is not None
+        questions, replies = cast(IO[bytes], worker.stdin), cast(IO[bytes], worker.stdout)
         try:
-            pickle.dump((step, job), worker.stdin)
-            worker.stdin.flush()
-            fault = pickle.load(worker.stdout)  # noqa: S301 - our own child wrote it
+            pickle.dump((step, job), questions)
+            questions.flush()
+            fault = pickle.load(replies)  # noqa: S301 - our own child wrote it
         except (EOFError, BrokenPipeError, pickle.UnpicklingError):
             code = worker.wait()
             message = f"{job.session.name}: the process of step '{step}' ended with {code}: killed, or out of memory. Run again."

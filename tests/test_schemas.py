@@ -19,13 +19,24 @@ def test_dictionary_is_up_to_date():
 
 def test_bits_are_those_of_the_documented_format():
     """Bits 0 to 7 in this order are part of the file format."""
-    names = ["lost", "saturated", "settling", "mains", "contact_loss", "stuck", "low_coupling", "uncorroborated"]
+    names = [
+        "lost",
+        "saturated",
+        "settling",
+        "mains",
+        "contact_loss",
+        "stuck",
+        "low_coupling",
+        "uncorroborated",
+    ]
 
     assert [(c.bit, c.name) for c in CONDITIONS] == list(enumerate(names))
     assert FAULT_MASK == 0b111111
 
 
-@pytest.mark.parametrize("columns", [FINDINGS, SESSIONS, EXCLUSIONS], ids=["findings", "sessions", "exclusions"])
+@pytest.mark.parametrize(
+    "columns", [FINDINGS, SESSIONS, EXCLUSIONS], ids=["findings", "sessions", "exclusions"]
+)
 def test_every_column_has_a_description_and_unit_in_the_file(columns):
     schema = arrow_schema(columns)
 
@@ -42,7 +53,9 @@ def test_sessions_carry_every_measure_with_its_unit():
     assert {measure.name: measure.unit for measure in MEASURES}.items() <= units.items()
 
 
-@pytest.mark.parametrize("columns", [FINDINGS, SESSIONS, EXCLUSIONS], ids=["findings", "sessions", "exclusions"])
+@pytest.mark.parametrize(
+    "columns", [FINDINGS, SESSIONS, EXCLUSIONS], ids=["findings", "sessions", "exclusions"]
+)
 def test_empty_tables_hold(columns):
     """A batch without a finding writes a table without rows, of the right types."""
     table = arrow_table(columns, [])

@@ -29,6 +29,10 @@ CONDITION_OF = {
 }
 """Measure with a limit -> the condition of the samples behind it."""
 
+_MEASURE_OF = {
+    condition: measure for measure, condition in CONDITION_OF.items() if measure.endswith("fraction")
+}
+
 _PLAIN = {
     "lost": "samples were lost",
     "saturated": "the signal stood at a rail",
@@ -58,7 +62,10 @@ class Reason:
 
 @dataclass(frozen=True)
 class Verdict:
-    """What may be used: ``usable`` are spans of samples; ``sentence`` says verdict and reasons at once."""
+    """What may be used: ``usable`` are spans of samples; ``sentence`` says verdict and reasons at once.
+
+    Of a rejected session nothing is usable, however clean single stretches are.
+    """
 
     name: VerdictName
     sentence: str
@@ -98,7 +105,7 @@ def judge(detected: Detected, n_rows: int, sample_hz: float, policy: Policy) -> 
     if too_little:
         reasons = reasons or _reasons_by_marks(detected.marks, sample_hz, duration_s, policy)
         sentence = f"Do not use: only {usable_s:.0f} s of {duration_s:.0f} s are clean" + _because(reasons)
-        return Verdict("reject", sentence, reasons, usable, measures)
+        return Verdict("reject", sentence, reasons, Spans(), measures)
     if over:
         n = len(usable)
         where = f"{n} stretches" if n > 1 else "one stretch"
@@ -120,12 +127,20 @@ def unreadable(why: str) -> Verdict:
 
 
 def usable_spans(marks: Mapping[str, Spans], n_rows: int, sample_hz: float, policy: Policy) -> Spans:
-    """Stretches free of faults, but for faults shorter than ``bridge_s``, of at least ``shortest_interval_s``."""
+    """Stretches of at least ``shortest_interval_s`` free of faults, but for short ones.
+
+    Faults less than ``bridge_s`` apart count together, and end a stretch when they add up to more than that.
+    """
     faults = Spans.merged(*(marks[c.name] for c in CONDITIONS if c.fault and c.name in marks))
     bridge = int(policy.verdict("bridge_s") * sample_hz)
-    # Faults a moment apart are one long fault: a burst of them is no usable stretch.
+    # Faults a moment apart count together: a burst of them is no usable stretch, single lost samples are.
     clusters = Spans.merged(faults, bridge=bridge)
-    long = clusters.stop - clusters.start > bridge
+    until = np.concatenate(([0], np.cumsum(faults.stop - faults.start)))
+    faulty = (
+        until[np.searchsorted(faults.start, clusters.stop)]
+        - until[np.searchsorted(faults.start, clusters.start)]
+    )
+    long = faulty > bridge
     start = np.concatenate(([0], clusters.stop[long])).astype(np.int64)
     stop = np.concatenate((clusters.start[long], [n_rows])).astype(np.int64)
     keep = stop - start >= min(policy.verdict("shortest_interval_s") * sample_hz, n_rows)
@@ -171,7 +186,7 @@ def _reasons_by_marks(
                 "duration_s", f"the recording lasts {duration_s:.1f} s (at least {least:g} s are asked for)"
             ),
         )
-    return tuple(Reason(f"{name}", f"{_PLAIN[name]} for {seconds[name]:.0f} s") for name in ranked)
+    return tuple(Reason(_MEASURE_OF[name], f"{_PLAIN[name]} for {seconds[name]:.0f} s") for name in ranked)
 
 
 def _because(reasons: Sequence[Reason]) -> str:
