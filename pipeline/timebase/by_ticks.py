@@ -6,7 +6,7 @@ from pipeline.timebase.runs import MAX_MISORDER, Counters, Runs, SameSamples
 from pipeline.timebase.sequence import Floats, Ints
 
 _WINDOW = 8
-_TIGHT = 0.25
+_TIGHT = 0.2
 _LOOSE = 0.45
 _FEW = 8
 _JITTERING = 0.05
@@ -15,7 +15,7 @@ _JITTERING = 0.05
 def find_runs_by_ticks(counters: Counters, same_samples: SameSamples) -> Runs:
     """Give each frame its run and position, the position in samples.
 
-    Stamps that lie on the samples are believed one by one. Stamps that jitter by more than a quarter of a
+    Stamps that lie on the samples are believed one by one. Stamps that jitter by more than a fifth of a
     frame (stamped at reception, say) are believed only where their level stays shifted over eight frames.
 
     Parameters
@@ -33,9 +33,7 @@ def find_runs_by_ticks(counters: Counters, same_samples: SameSamples) -> Runs:
     frame = max(counters.typical, 1.0)
     slack = 2 / rate.per_sample
     # losses and repeats are whole frames; a share of steps that are neither nothing nor that is jitter
-    off = (np.abs(excess) > _TIGHT * frame + slack) & (
-        np.abs(excess / frame - np.rint(excess / frame)) > _TIGHT
-    )
+    off = np.abs(excess - frame * np.rint(excess / frame)) > max(1.01 / rate.per_sample, _TIGHT * frame)
     if off.sum() > max(_FEW, _JITTERING * len(excess)):
         return _by_level(counters, excess, frame)
     return _by_stamp(counters, excess, frame, slack, same_samples)
@@ -46,11 +44,13 @@ def _by_level(counters: Counters, excess: Floats, frame: float) -> Runs:
     n = len(counters.n_samples)
     level = np.concatenate((np.zeros(1), np.cumsum(excess)))
     gap, restart = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=bool)
+    left = counters.budget * frame
     for i in (np.flatnonzero(np.abs(excess) > max(frame, 3.0)) + 1).tolist():
         shift = float(np.median(level[i : i + _WINDOW]) - np.median(level[max(0, i - _WINDOW) : i]))
         rows = round(shift)
         if shift > max(1.0, frame / 2):
-            gap[i] = rows if rows <= counters.limit * frame else 0
+            gap[i] = rows if rows <= min(counters.limit * frame, left) else 0
+            left -= gap[i]
             restart[i] = gap[i] == 0
         elif shift < -MAX_MISORDER * frame:
             restart[i] = True

@@ -17,6 +17,9 @@ from pipeline.timebase.sequence import Ints, TickRate, measure_tick_rate, signed
 _LONGEST_GAP_S = 86_400.0
 _MOST_ROWS_PER_READ = 50
 _UNBELIEVABLE = 0.5
+_ENOUGH_STEPS = 8
+_LEAST_SLACK = 2.0
+_MOST_JITTER_FRAMES = 32
 
 Bools = npt.NDArray[np.bool_]
 
@@ -43,6 +46,9 @@ def place_frames(frames: Frames) -> Grid:
     """
     table, layout = frames.table, frames.layout
     counters = _counters(table, layout)
+    if layout.frame.part("ticks") and counters.ticks is None:
+        note = "The ticks do not advance with the samples; they were not used."
+        frames = replace(frames, notes=(*frames.notes, note))
     same = _same_samples(frames)
     runs, counted = _find(table, layout, counters, same)
     if runs.absurd.sum() > _UNBELIEVABLE * len(table):
@@ -59,7 +65,7 @@ def _find(
 ) -> tuple[Runs, bool]:
     if layout.frame.part("sequence"):
         return find_runs(counters, same), True
-    if layout.frame.part("ticks"):
+    if counters.ticks is not None:
         return find_runs_by_ticks(counters, same), False
     return _in_order(table), False
 
@@ -87,20 +93,37 @@ def _counters(table: FrameTable, layout: Layout) -> Counters:
         if unit > 1 and abs(rate.per_sample / nominal - 1) > 0.25:
             # every so many frames one arrived; the counter counts frames all the same
             unit, rate = 1, TickRate(nominal, rate.modulus)
+    slack = _slack(table, rate, follows, typical) if rate else _LEAST_SLACK
+    if slack is None:
+        rate = None
     day = int(_LONGEST_GAP_S * layout.sample_hz / typical)
     budget = max(_MOST_ROWS_PER_READ * len(table), MAX_DROPOUT)
     return Counters(
         sequence=table.sequence,
         bits=bits,
         unit=unit,
-        ticks=table.ticks if ticks else None,
+        ticks=table.ticks if rate else None,
         rate=rate,
         tick_hz=tick_hz,
         n_samples=table.n_samples,
         typical=typical,
         limit=max(1, min(day, budget)),
         budget=budget,
+        slack=slack or _LEAST_SLACK,
     )
+
+
+def _slack(table: FrameTable, rate: TickRate, follows: Bools, typical: float) -> float | None:
+    """By how many ticks stamps are off where frames follow each other; None where ticks follow nothing."""
+    which = np.flatnonzero(follows)
+    if len(which) < _ENOUGH_STEPS:
+        return _LEAST_SLACK
+    step = (table.ticks[which + 1] - table.ticks[which]).astype(np.float64)
+    excess = np.abs(rate.excess(step, table.n_samples[which].astype(np.float64)))
+    frame = typical * rate.per_sample
+    most = min(_MOST_JITTER_FRAMES * frame, rate.modulus / 8 or np.inf)
+    slack = min(max(_LEAST_SLACK, float(np.quantile(excess, 0.98))), most)
+    return slack if (excess <= 0.45 * frame + slack).mean() > 0.5 else None
 
 
 def _unit_of(step: Ints, typical: int) -> int:
@@ -129,7 +152,7 @@ def _grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid
     usable = np.flatnonzero(~runs.absurd & (table.n_samples > 0))
     key_run, key_position = runs.run[usable], runs.position[usable]
     n_late = _count_late(key_run, key_position)
-    in_order = np.all(np.diff(key_run) >= 0) and n_late == 0
+    in_order = np.all(np.diff(key_run) >= 0) and np.all((np.diff(key_position) > 0) | (np.diff(key_run) > 0))
     order = slice(None) if in_order else np.lexsort((key_position, key_run))
     placed, run, position = usable[order], key_run[order], key_position[order]
     repeats = np.zeros(len(placed), dtype=bool)

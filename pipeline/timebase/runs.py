@@ -36,7 +36,7 @@ class Counters:
     """What frames say of their order, in the order of arrival, shape (n,).
 
     ``unit`` is what the sequence advances by in a frame; ``limit`` the most frames that a jump may skip,
-    ``budget`` the most that all jumps together may.
+    ``budget`` the most that all jumps together may. ``slack`` is by how many ticks stamps may be off.
     """
 
     sequence: Ints
@@ -49,6 +49,12 @@ class Counters:
     typical: float
     limit: int
     budget: int
+    slack: float = 2.0
+
+    @property
+    def modulus(self) -> int:
+        """Where the sequence wraps, 0 where it does not."""
+        return 1 << self.bits if 0 < self.bits < 63 else 0
 
 
 @dataclass
@@ -75,6 +81,7 @@ class _Walk:
 
     head: _Head | None = None
     run: int = 0
+    lowest: int = 0
     skipped: int = 0
     n_searches: int = 0
     reasons: list[str] = field(default_factory=list)
@@ -128,7 +135,7 @@ def _segment_starts(counters: Counters) -> Ints:
     if counters.ticks is not None and counters.rate is not None:
         size = counters.n_samples[:-1].astype(np.float64)
         excess = counters.rate.excess(np.diff(counters.ticks).astype(np.float64), size)
-        follows &= np.abs(excess) <= _LOOSE * size * counters.rate.per_sample + 2
+        follows &= np.abs(excess) <= _LOOSE * size * counters.rate.per_sample + counters.slack
     return np.concatenate((np.zeros(1, dtype=np.int64), np.flatnonzero(~follows) + 1))
 
 
@@ -147,13 +154,14 @@ def _place(
             return copy
         walk.reasons.append(_reason(counters, head, start))
         walk.run += 1
-        walk.head = None
+        walk.head, walk.lowest = None, 0
         _advance(counters, walk, start, size, 0, None)
         return walk.run, 0
     if step is None:
         return -1, 0
-    walk.skipped += max(step - 1, 0)
     position = head.position + step
+    walk.skipped += max(step - 1, 0) + max(walk.lowest - position - size, 0)
+    walk.lowest = min(walk.lowest, position)
     expected = None if believes_tick else head.tick + _ticks_for(counters, head, step)
     _advance(counters, walk, start, size, position, expected)
     return walk.run, position
@@ -181,19 +189,19 @@ def _ticks_for(counters: Counters, head: _Head, step: float) -> float:
 def _decide(counters: Counters, walk: _Walk, head: _Head, start: int, size: int) -> tuple[int | None, bool]:
     """Frames from the head to the segment's first (None: it contradicts); whether to believe its tick."""
     ahead = int(counters.sequence[start]) - head.sequence
-    modulus = 1 << counters.bits if 0 < counters.bits < 63 else 0
+    modulus = counters.modulus
     limit = min(counters.limit, counters.budget - walk.skipped)
     if counters.ticks is None or counters.rate is None:
         step = _by_sequence(counters, head, ahead, modulus, start, size)
         return (step if step is not None and step - 1 <= limit else None), True
     gone = float(counters.ticks[start]) - head.tick
-    step = _both_agree(counters, head, ahead, modulus, gone, limit)
+    step = _both_agree(counters, head, ahead, gone, walk.lowest - limit, limit)
     if step is not None:
         return step, True
     forward = ahead % modulus if modulus else ahead
     is_next = forward % counters.unit == 0 and 1 <= forward // counters.unit <= limit
     confirmed = _confirmed(counters, start, size)
-    backward = _signed(gone, counters.rate.modulus) < -2
+    backward = _signed(gone, counters.rate.modulus) < -counters.slack
     if is_next and forward // counters.unit < MAX_DROPOUT and (not modulus or forward < modulus // 2):
         # the sequence goes on, the ticks do not: they were set anew, or one tick is wrong
         if not (confirmed and backward and forward != counters.unit):
@@ -242,44 +250,42 @@ def _by_sequence(
     return forward // unit
 
 
-def _both_agree(
-    counters: Counters, head: _Head, ahead: int, modulus: int, gone: float, limit: int
-) -> int | None:
-    """The step nearest to zero (forward where two are equally near) that sequence and ticks agree on."""
-    if counters.rate is None:
+def _both_agree(counters: Counters, head: _Head, ahead: int, gone: float, low: int, limit: int) -> int | None:
+    """The step nearest to zero (forward where two are equally near) that sequence and ticks agree on.
+
+    It leads to no position below `low`, and over at most `limit` frames.
+    """
+    rate, unit = counters.rate, counters.unit
+    if rate is None:
         return None
-    nearest = _signed(ahead, modulus)
-    if nearest % counters.unit == 0 and _tick_fits(
-        counters, head, int(nearest) // counters.unit, gone, limit
-    ):
-        return int(nearest) // counters.unit
+    modulus = counters.modulus
+    nearest = int(_signed(ahead, modulus))
+    step = nearest // unit
+    within = nearest % unit == 0 and low <= head.position + step and step <= limit + 1
+    if within and _tick_fits(counters, head, step, gone):
+        return step
     if not modulus:
         return None
-    reach = limit * counters.unit // modulus + 1
+    reach = max(limit + 1, head.position - low) * unit // modulus + 1
     steps = ahead % modulus + modulus * np.arange(-reach, reach + 1)
-    steps = steps[steps % counters.unit == 0] // counters.unit
-    fits: list[int] = _near_ticks(counters, head, steps, gone, limit).tolist()
-    return min(fits, key=lambda step: (abs(step), -step), default=None)
-
-
-def _tick_fits(counters: Counters, head: _Head, step: int, gone: float, limit: int) -> bool:
-    rate = counters.rate
-    if rate is None or step - 1 > limit or -step > head.position + limit:
-        return False
-    frame = counters.typical * rate.per_sample
-    excess = abs(_signed(gone - _ticks_for(counters, head, step), rate.modulus))
-    return excess <= _LOOSE * frame + 2 + _DRIFT * abs(step) * frame
-
-
-def _near_ticks(counters: Counters, head: _Head, steps: Ints, gone: float, limit: int) -> Ints:
-    rate = counters.rate
-    if rate is None:
-        return steps[:0]
+    steps = steps[steps % unit == 0] // unit
+    steps = steps[(steps <= limit + 1) & (head.position + steps >= low)]
     frame = counters.typical * rate.per_sample
     samples = np.where(steps >= 1, head.n_samples + (steps - 1) * counters.typical, steps * counters.typical)
     excess = np.abs(rate.excess(np.full(len(steps), gone), samples))
-    tolerance = _LOOSE * frame + 2 + _DRIFT * np.abs(steps) * frame
-    return steps[(excess <= tolerance) & (steps - 1 <= limit) & (-steps <= head.position + limit)]
+    fits: list[int] = steps[
+        excess <= _LOOSE * frame + counters.slack + _DRIFT * np.abs(steps) * frame
+    ].tolist()
+    return min(fits, key=lambda step: (abs(step), -step), default=None)
+
+
+def _tick_fits(counters: Counters, head: _Head, step: int, gone: float) -> bool:
+    rate = counters.rate
+    if rate is None:
+        return False
+    frame = counters.typical * rate.per_sample
+    excess = abs(_signed(gone - _ticks_for(counters, head, step), rate.modulus))
+    return excess <= _LOOSE * frame + counters.slack + _DRIFT * abs(step) * frame
 
 
 def _confirmed(counters: Counters, start: int, size: int) -> bool:
@@ -296,7 +302,7 @@ def _confirmed(counters: Counters, start: int, size: int) -> bool:
         return True
     here = _Head(0, int(pair[0]), float(counters.ticks[start]), int(counters.n_samples[start]))
     gone = float(counters.ticks[start + 1] - counters.ticks[start])
-    return _tick_fits(counters, here, step // counters.unit, gone, _PROBATION_STEP)
+    return _tick_fits(counters, here, step // counters.unit, gone)
 
 
 def _copy_of(
