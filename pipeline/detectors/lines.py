@@ -3,7 +3,9 @@
 Folding is that of sampling at ``sample_hz`` without a filter: ``|f - fs round(f / fs)|``.
 """
 
-from dataclasses import dataclass
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +27,9 @@ that the wander of the mains itself spreads the line."""
 
 SEGMENTS = 8
 """Half-overlapping segments that are kept for the mean before segments become longer."""
+
+TRACKED_HZ = 0.03
+"""How far a harmonic may stand from the multiple of its line, for each order: resolution and wander."""
 
 LOBE_HZ = 0.125
 """Half width over which a line's power is summed: main lobe of the shortest segment's window, and wander."""
@@ -110,18 +115,20 @@ def why_not_assessable(
     name = f"{nominal_hz * harmonic:g} Hz"
     if folded < lowpass_margin_hz:
         return (
-            f"at {sample_hz:g} Hz sampling, {name} folds onto {folded:.2g} Hz, where the signal itself lies"
+            f"at {sample_hz:.4g} Hz sampling, {name} folds onto {folded:.2g} Hz, where the signal itself lies"
         )
     if sample_hz / 2 - folded < lowpass_margin_hz:
-        return f"at {sample_hz:g} Hz sampling, {name} falls on half the rate, where its size depends on phase"
+        return (
+            f"at {sample_hz:.4g} Hz sampling, {name} falls on half the rate, where its size depends on phase"
+        )
     other = 110.0 - nominal_hz
     if harmonic > 1:
         for lower in [*(nominal_hz * h for h in HARMONICS if h < harmonic), other]:
             if abs(folded - fold_hz(lower, sample_hz)) < lowpass_margin_hz:
-                return f"at {sample_hz:g} Hz sampling, {name} falls on {lower:g} Hz"
+                return f"at {sample_hz:.4g} Hz sampling, {name} falls on {lower:g} Hz"
         return ""
     if abs(folded - fold_hz(other, sample_hz)) < lowpass_margin_hz:
-        return f"at {sample_hz:g} Hz sampling, 50 Hz and 60 Hz both fold to {folded:.3g} Hz"
+        return f"at {sample_hz:.4g} Hz sampling, 50 Hz and 60 Hz both fold to {folded:.3g} Hz"
     return ""
 
 
@@ -196,7 +203,8 @@ def find_line(
     step = frequency[1] - frequency[0]
     distance = np.abs(frequency - expected_hz)
     near = np.flatnonzero(distance <= half_width_hz + step / 2)
-    beside = (distance > half_width_hz + 3 * step) & (distance < half_width_hz + max(3.0, 12 * step))
+    inner_hz = max(half_width_hz, SEARCH_HZ)
+    beside = (distance > inner_hz + 3 * step) & (distance < inner_hz + max(3.0, 12 * step))
     beside &= frequency > 0.25
     if not len(near) or not spectrum.n_segments or not np.any(beside):
         return float("nan"), 0.0, 0.0, float("inf")
@@ -238,19 +246,40 @@ def find_mains(
     """The line of one nominal frequency and its harmonics in a channel's spectrum.
 
     Each is found where it stands `ratio` above its surroundings, and higher than noise does by chance.
+    Harmonics are looked for at multiples of the line that was found. Where it was not (behind a notch
+    filter, say), they count only if two of them agree on its frequency: one alone may be anything.
     """
-    lines = []
-    for harmonic in HARMONICS:
+
+    def look_for(harmonic: int, true_hz: float, half_width_hz: float) -> Line:
         folded = fold_hz(nominal_hz * harmonic, sample_hz)
         why = why_not_assessable(nominal_hz, harmonic, sample_hz, margin_hz)
         line = Line(channel, nominal_hz, harmonic, folded, not why, why, unit=unit)
-        if not why:
-            at_hz, rms, height, chance = find_line(spectrum, folded, SEARCH_HZ * harmonic)
-            if height >= max(ratio, chance):
-                found = _unfold_hz(at_hz, nominal_hz * harmonic, sample_hz)
-                line = Line(channel, nominal_hz, harmonic, folded, True, "", found, rms, unit, height)
-        lines.append(line)
-    return tuple(lines)
+        if why:
+            return line
+        at_hz, rms, height, chance = find_line(
+            spectrum, fold_hz(true_hz * harmonic, sample_hz), half_width_hz * harmonic
+        )
+        if height < max(ratio, chance):
+            return line
+        found_hz = _unfold_hz(at_hz, nominal_hz * harmonic, sample_hz)
+        return replace(line, found_hz=found_hz, rms=rms, ratio=height)
+
+    first = look_for(1, nominal_hz, SEARCH_HZ)
+    if first.found_hz is not None:
+        found_hz = first.found_hz
+        return (first, *(look_for(harmonic, found_hz, TRACKED_HZ) for harmonic in HARMONICS[1:]))
+    return (first, *_agreeing([look_for(harmonic, nominal_hz, SEARCH_HZ) for harmonic in HARMONICS[1:]]))
+
+
+def _agreeing(harmonics: Sequence[Line]) -> list[Line]:
+    """The harmonics as they are where another one has the same line below it, as not found where none has."""
+    below = [line.found_hz / line.harmonic if line.found_hz else math.nan for line in harmonics]
+    return [
+        line
+        if sum(abs(own - other) < TRACKED_HZ for other in below) > 1
+        else replace(line, found_hz=None, rms=None, ratio=None)
+        for line, own in zip(harmonics, below, strict=True)
+    ]
 
 
 def _unfold_hz(at_hz: float, near_hz: float, sample_hz: float) -> float:
