@@ -47,7 +47,8 @@ class Workers:
             fault = pickle.load(replies)  # noqa: S301 - our own child wrote it
         except (EOFError, BrokenPipeError, pickle.UnpicklingError):
             code = worker.wait()
-            message = f"{job.session.name}: the process of step '{step}' ended with {code}: killed, or out of memory. Run again."
+            what = "killed, or out of memory. Run again."
+            message = f"{job.session.name}: the process of step '{step}' ended with {code}: {what}"
             raise StepFailed(message) from None
         self._idle.put(worker)
         if fault:
@@ -81,7 +82,7 @@ def _about_files(job: Job, step: str, error: OSError) -> str:
     place = error.filename or job.results
     return (
         f"{job.session.name}: step '{step}' could not write or read {place}: {error.strerror or error}. "
-        "Free space or mend permissions and run again: finished sessions are kept, nothing half-written is left."
+        "Free space or mend permissions and run again: finished sessions are kept, and nothing is half-written."
     )
 
 

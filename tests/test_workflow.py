@@ -1,4 +1,4 @@
-"""The workflow: only what changed is done again; a bad session stops no other; a wrong study starts nothing."""
+"""The workflow: only what changed is redone; a bad session stops no other; a wrong study starts nothing."""
 
 import json
 import os

@@ -8,6 +8,7 @@ from pathlib import Path
 from pipeline.errors import Problem
 
 _LEFT_BY_SYSTEMS = frozenset([".DS_Store", "Thumbs.db", "desktop.ini"])
+_OURS = frozenset(["run.json", ".work", ".snakemake"])
 
 
 def check_folders(study: Path, results: Path) -> list[Problem]:
@@ -55,7 +56,7 @@ def _fault_of_results(results: Path) -> tuple[str, str, str] | None:
         return "a folder", f"a file at {nearest}", "Choose another name, or move the file away."
     if nearest == results:
         names = {path.name for path in results.iterdir()} - _LEFT_BY_SYSTEMS
-        if names and not names & {"run.json", ".work"}:
+        if names and not names & _OURS:
             found = f"one that holds other files, such as '{min(names)}'"
             remedy = "Choose a new folder, so that nothing of yours is overwritten."
             return "a new or empty folder, or one of earlier results", found, remedy

@@ -176,7 +176,7 @@ def _reason(judged: JudgedMeasure, detected: Detected, sample_hz: float) -> Reas
 def _reasons_by_marks(
     marks: Mapping[str, Spans], sample_hz: float, duration_s: float, policy: Policy
 ) -> tuple[Reason, ...]:
-    """Where no single measure is over its limit: the conditions, most time first; else the shortness itself."""
+    """Where no measure is over its limit: the conditions, most time first; else the shortness itself."""
     seconds = {name: marks[name].n_samples / sample_hz for name in _PLAIN if name in marks}
     ranked = sorted((name for name in seconds if seconds[name] > 0), key=lambda name: -seconds[name])
     if not ranked:

@@ -12,7 +12,6 @@ from typing import Any, Literal, get_args
 from pipeline.checking import Fault, did_you_mean, faults_in, read_toml
 from pipeline.errors import InputError, Problem
 
-
 Bound = Literal["value", "max", "min"]
 
 
