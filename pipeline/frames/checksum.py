@@ -20,7 +20,7 @@ from pipeline.layouts import Checksum
 Bytes = npt.NDArray[np.uint8]
 Words = npt.NDArray[np.unsignedinteger]
 
-_FRAMES_AT_ONCE = 1 << 13
+_FRAMES_AT_ONCE = 1 << 12
 _SEGMENT_BYTES = 64
 _SECONDS_PER_STEP = 6e-6
 _SECONDS_PER_BYTE = 2e-9

@@ -39,7 +39,7 @@ class CountSpool:
     def append(self, counts: npt.NDArray[np.integer]) -> None:
         """Add rows; `counts` has shape (rows, n_channels)."""
         self._file.seek(0, 2)
-        self._file.write(np.ascontiguousarray(counts, dtype=self.dtype).tobytes())
+        self._file.write(np.ascontiguousarray(counts, dtype=self.dtype).reshape(-1).view(np.uint8).data)
         self.n_rows += len(counts)
 
     def read(self, start: int, stop: int) -> npt.NDArray[np.integer]:

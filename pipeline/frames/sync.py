@@ -11,13 +11,13 @@ The file is read in blocks; what cannot be decided before more is known goes ove
 frames found do not depend on the size of the blocks.
 """
 
-import hashlib
 from dataclasses import dataclass, field
 from typing import BinaryIO
 
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.frames.blocks import BlockReader
 from pipeline.frames.checksum import Bytes, check_spans, rows_at
 from pipeline.frames.frames import CountSpool
 from pipeline.frames.leftover import (
@@ -32,7 +32,7 @@ from pipeline.frames.leftover import (
 from pipeline.frames.shape import Shape, counts_of
 from pipeline.frames.tables import TableBuilder
 
-BLOCK_BYTES = 4 << 20
+BLOCK_BYTES = 2 << 20
 _KEPT_CANDIDATES = 256
 
 Bools = npt.NDArray[np.bool_]
@@ -97,20 +97,15 @@ def read_sync(
     Seen
         Its ledger sums to the file's size.
     """
-    seen, digest = Seen(), hashlib.sha256()
-    carry, base, earlier = b"", 0, np.zeros(0, dtype=np.int64)
-    while True:
-        chunk = source.read(max(block_bytes, 1))
-        digest.update(chunk)
-        seen.n_bytes += len(chunk)
-        block = np.frombuffer(carry + chunk if carry else chunk, dtype=np.uint8)
-        limit, earlier = _read_block(block, base, not chunk, shape, earlier, seen, (dump, spool, table))
-        carry, base = block[limit:].tobytes(), base + limit
-        if not chunk:
-            seen.sha256 = digest.hexdigest()
-            return seen
-        # a carry that grows makes larger reads, so that small blocks stay linear in time
-        block_bytes = max(block_bytes, len(carry) // 2)
+    seen, reader = Seen(), BlockReader(source, max(block_bytes, 1))
+    limit, base, earlier = 0, 0, np.zeros(0, dtype=np.int64)
+    is_last = False
+    while not is_last:
+        block, is_last = reader.advance(limit)
+        limit, earlier = _read_block(block, base, is_last, shape, earlier, seen, (dump, spool, table))
+        base += limit
+    seen.n_bytes, seen.sha256 = reader.n_bytes, reader.sha256
+    return seen
 
 
 def _read_block(

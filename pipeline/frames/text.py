@@ -19,13 +19,13 @@ Rules, in this order:
 - Everything else (chatter of the device's log) is unrecognised, and so is a line longer than 64 KiB.
 """
 
-import hashlib
 from dataclasses import dataclass, field
 from typing import BinaryIO
 
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.frames.blocks import BlockReader
 from pipeline.frames.checksum import Bytes
 from pipeline.frames.fields import Fields, Lines, cut_lines, read_fields, trim_lines
 from pipeline.frames.frames import CountSpool
@@ -90,20 +90,14 @@ def read_text(
     SeenLines
         Its ledger sums to the file's size.
     """
-    seen, digest, state, carry = SeenLines(), hashlib.sha256(), _State(), b""
-    while True:
-        chunk = source.read(max(block_bytes, 16))
-        digest.update(chunk)
-        seen.n_bytes += len(chunk)
-        block = np.frombuffer(carry + chunk if carry else chunk, dtype=np.uint8)
-        limit = _read_block(block, not chunk, form, state, seen, (dump, spool, table)) if len(block) else 0
-        carry = block[limit:].tobytes()
+    seen, reader, state = SeenLines(), BlockReader(source, max(block_bytes, 16)), _State()
+    limit, is_last = 0, False
+    while not is_last:
+        block, is_last = reader.advance(limit)
+        limit = _read_block(block, is_last, form, state, seen, (dump, spool, table)) if len(block) else 0
         state.base += limit
-        if not chunk:
-            seen.sha256 = digest.hexdigest()
-            return seen
-        # a carry that grows makes larger reads, so that small blocks stay linear in time
-        block_bytes = max(block_bytes, len(carry) // 2)
+    seen.n_bytes, seen.sha256 = reader.n_bytes, reader.sha256
+    return seen
 
 
 def _read_block(
