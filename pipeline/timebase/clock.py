@@ -12,6 +12,7 @@ from pipeline.timebase.sequence import Floats, Ints, TickRate
 
 _KNOT_S = 10.0
 _OUTLIER = 8.0
+_MOST_SUSPECTS = 100_000
 
 
 def fit_line(x: Floats, y: Floats) -> tuple[float, float]:
@@ -87,18 +88,23 @@ def _stretches(ticks: Ints, rows: Ints, begins: Ints, rate: TickRate) -> list[tu
 
     A stretch ends at a restart and where ticks jump against the sequence and stay there.
     """
-    tick = ticks.astype(np.float64)
     step = np.diff(rows).astype(np.float64)
-    excess = rate.excess(np.diff(tick), step)
+    excess = rate.excess(np.diff(ticks).astype(np.float64), step)
     excess[begins[1:] - 1] = 0
-    level = np.concatenate((np.zeros(1), np.cumsum(excess)))
-    breaks = np.zeros(len(tick), dtype=bool)
+    step *= 5e-4 * rate.per_sample
+    suspects = np.flatnonzero(np.abs(excess) > rate.per_sample + 2 + step)[:_MOST_SUSPECTS] + 1
+    slack = rate.per_sample + 2 + step[suspects - 1]
+    del step
+    level = np.zeros(len(rows))
+    np.cumsum(excess, out=level[1:])
+    del excess
+    breaks = np.zeros(len(rows), dtype=bool)
     breaks[begins[1:]] = True
-    slack = rate.per_sample + 2 + 5e-4 * step * rate.per_sample
-    for i in (np.flatnonzero(np.abs(excess) > slack) + 1).tolist()[:100_000]:
+    for i, most in zip(suspects.tolist(), slack.tolist(), strict=True):
         shift = np.median(level[i : i + 5]) - np.median(level[max(0, i - 5) : i])
-        breaks[i] |= abs(shift) > slack[i - 1]
-    unwrapped = level + rows * rate.per_sample
+        breaks[i] |= abs(shift) > most
+    unwrapped = level
+    unwrapped += rows * rate.per_sample
     cuts = np.flatnonzero(breaks)
     row = rows.astype(np.float64)
     return list(zip(np.split(row, cuts), np.split(unwrapped, cuts), strict=True))
@@ -114,13 +120,16 @@ def _fit(row: Floats, second: Floats, period: float, bound: float) -> _Piece:
     if len(row) < 2:
         return _Piece(np.array([row[0], row[0] + 1]), np.array([second[0], second[0] + period]), 0.0, 1)
     kept = _believable(row, second, period, bound)
-    row, second = row[kept], second[kept]
-    if len(row) < 2:
-        return _Piece(np.array([row[0], row[0] + 1]), np.array([second[0], second[0] + period]), 0.0, 1)
+    if not np.all(kept):
+        row, second = row[kept], second[kept]
     slope, intercept = fit_line(row, second)
     if slope <= 0:
         slope, intercept = period, float(second[0] - period * row[0])
-    residual = float(np.abs(second - intercept - slope * row).max())
+    distance = slope * row
+    distance -= second
+    distance += intercept
+    residual = float(np.abs(distance, out=distance).max())
+    del distance
     if residual <= bound or row[-1] - row[0] < 2 * _KNOT_S / period:
         ends = row[[0, -1]]
         return _Piece(ends, intercept + slope * ends, residual, len(row))
@@ -133,11 +142,11 @@ def _believable(row: Floats, second: Floats, period: float, bound: float) -> npt
     n = len(row)
     if n < 5:
         return np.ones(n, dtype=bool)
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(excess, 2, mode="reflect"), 5)
-    suspects = np.flatnonzero(np.abs(np.diff(excess, prepend=excess[0])) > bound)
-    near = np.unique(np.clip(np.concatenate((suspects - 1, suspects)), 0, n - 1))
+    suspects = np.flatnonzero(np.abs(np.diff(excess)) > bound) + 1
     kept = np.ones(n, dtype=bool)
-    if len(near):
+    if len(suspects):
+        windows = np.lib.stride_tricks.sliding_window_view(np.pad(excess, 2, mode="reflect"), 5)
+        near = np.unique(np.concatenate((suspects - 1, suspects)))
         kept[near] = np.abs(excess[near] - np.median(windows[near], axis=1)) <= _OUTLIER * bound
     return kept if kept.sum() >= 2 else np.ones(n, dtype=bool)
 

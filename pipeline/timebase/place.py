@@ -147,24 +147,39 @@ def _same_samples(frames: Frames) -> Callable[[int, int], bool]:
     return same
 
 
-def _grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid:
-    table = frames.table
-    usable = np.flatnonzero(~runs.absurd & (table.n_samples > 0))
-    key_run, key_position = runs.run[usable], runs.position[usable]
-    n_late = _count_late(key_run, key_position)
-    in_order = np.all(np.diff(key_run) >= 0) and np.all((np.diff(key_position) > 0) | (np.diff(key_run) > 0))
-    order = slice(None) if in_order else np.lexsort((key_position, key_run))
-    placed, run, position = usable[order], key_run[order], key_position[order]
+def _ordered(table: FrameTable, runs: Runs) -> tuple[Ints, npt.NDArray[np.int32], Ints, Bools, int]:
+    """Index, run and position of the first frame of each place, in order; repeats; how many are late."""
+    usable = ~runs.absurd & (table.n_samples > 0)
+    placed = np.flatnonzero(usable)
+    everything = len(placed) == len(usable)
+    run, position = (runs.run, runs.position) if everything else (runs.run[usable], runs.position[usable])
+    duplicate = np.zeros(len(table), dtype=bool)
+    new_run = run[1:] != run[:-1]
+    if np.all(new_run | (position[1:] > position[:-1])) and np.all(run[1:] >= run[:-1]):
+        return placed, run, position, duplicate, 0
+    n_late = _count_late(run, position)
+    order = np.lexsort((position, run))
+    placed, run, position = placed[order], run[order], position[order]
     repeats = np.zeros(len(placed), dtype=bool)
     repeats[1:] = (run[1:] == run[:-1]) & (position[1:] == position[:-1])
-    duplicate = np.zeros(len(table), dtype=bool)
-    duplicate[placed[repeats]] = True
-    placed, run, position = placed[~repeats], run[~repeats], position[~repeats]
+    if np.any(repeats):
+        duplicate[placed[repeats]] = True
+        placed, run, position = placed[~repeats], run[~repeats], position[~repeats]
+    return placed, run, position, duplicate, n_late
+
+
+def _grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid:
+    table = frames.table
+    placed, run, position, duplicate, n_late = _ordered(table, runs)
     begins = np.flatnonzero(np.diff(run, prepend=-1) != 0)
     start_row = _start_rows(table, placed, position, begins, counters, counted)
     n_rows = int(start_row[-1] + table.n_samples[placed[-1]]) if len(placed) else 0
     ends = np.append(begins[1:], len(placed)) - 1
     n_expected = int((position[ends] - position[begins] + 1).sum()) if counted and len(placed) else 0
+    absurd, reasons = runs.absurd, runs.reasons
+    # a day of frames has tens of megabytes of positions, which the clock has no use for
+    del run, position
+    runs.position = runs.position[:0]
     return Grid(
         frames=frames,
         placed=placed,
@@ -172,14 +187,14 @@ def _grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid
         n_rows=n_rows,
         duplicate=duplicate,
         clock=make_clock(frames, placed, start_row, begins, n_rows, counters.rate),
-        n_late=int(n_late),
+        n_late=n_late,
         n_lost_frames=n_expected - len(placed) if counted else 0,
         n_expected_frames=n_expected,
         restarts=tuple(
             Restart(int(start_row[begin]), reason)
-            for begin, reason in zip(begins[1:].tolist(), runs.reasons, strict=False)
+            for begin, reason in zip(begins[1:].tolist(), reasons, strict=False)
         ),
-        absurd=runs.absurd,
+        absurd=absurd,
     )
 
 
@@ -206,19 +221,21 @@ def _start_rows(
     if not len(placed):
         return np.zeros(0, dtype=np.int64)
     size = table.n_samples[placed]
-    gap = np.zeros(len(placed), dtype=np.int64)
     between = np.diff(position)
-    if counted:
-        lost = between - 1
-        gap[1:] = np.rint(lost * counters.typical).astype(np.int64)
-        if np.any(size != size[0]):
-            gap[1:] = _gaps_by_ticks(table, placed, size, gap[1:], counters)
-        gap[1:] = np.where(lost > 0, np.maximum(gap[1:], 1), 0)
+    if not counted:
+        between -= size[:-1]
+        gap = np.maximum(between, 0, out=between)
     else:
-        gap[1:] = np.maximum(between - size[:-1], 0)
-    gap[begins] = 0
-    rows = np.cumsum(size + gap)
-    return np.asarray(rows - size)
+        between -= 1
+        gap = np.rint(between * counters.typical).astype(np.int64)
+        if np.any(size != size[0]):
+            gap = _gaps_by_ticks(table, placed, size, gap, counters)
+        gap = np.where(between > 0, np.maximum(gap, 1), 0)
+    gap[begins[1:] - 1] = 0
+    rows = np.cumsum(size)
+    rows[1:] += np.cumsum(gap)
+    rows -= size
+    return rows
 
 
 def _gaps_by_ticks(table: FrameTable, placed: Ints, size: Ints, gap: Ints, counters: Counters) -> Ints:
