@@ -1,0 +1,448 @@
+"""Planted events, each with what it is most easily mistaken for. Signals are invented and simple.
+
+Sizes: the range is 0.6 V. Steps at 2 Hz move the field by 50 mV, mains stands in it with 3 mV, noise is 1 mV.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from make import (
+    FIELD,
+    SETTINGS,
+    absent_of,
+    acceleration_axes,
+    counts_of,
+    detected_in,
+    evidence_of,
+    findings_of,
+    judged,
+    n_marked,
+    recording_of,
+    value_of,
+)
+
+from pipeline.detectors import Detected, run_detectors
+from pipeline.recording import Recording
+from schemas.conditions import CONDITIONS
+
+HZ = 250
+FAULTS = tuple(condition.name for condition in CONDITIONS if condition.fault)
+
+
+@dataclass(frozen=True)
+class Wearing:
+    """Sizes second by second, and what is done to the codes of the field at the end."""
+
+    seconds: int = 120
+    walks: tuple[tuple[int, int], ...] = ((20, 120),)
+    steps_v: float = 0.05
+    mains_v: float = 0.003
+    mains_at: tuple[tuple[int, int, float], ...] = ()
+    silent: tuple[tuple[int, int], ...] = ()
+    passers: tuple[tuple[int, int], ...] = ()
+    spikes_s: tuple[float, ...] = ()
+
+    def time_s(self) -> np.ndarray:
+        return np.arange(self.seconds * HZ) / HZ
+
+    def within(self, stretches: tuple[tuple[int, int], ...]) -> np.ndarray:
+        t = self.time_s()
+        inside = np.zeros(len(t), bool)
+        for start, stop in stretches:
+            inside |= (t >= start) & (t < stop)
+        return inside
+
+    def field_v(self) -> np.ndarray:
+        t, rng = self.time_s(), np.random.default_rng(5)
+        steps = self.steps_v * (np.sin(4 * np.pi * t) + 0.4 * np.sin(8 * np.pi * t + 1))
+        body = steps * (self.within(self.walks) & ~self.within(self.silent))
+        body += 0.03 * np.sin(2 * np.pi * 1.3 * t) * self.within(self.passers)
+        size = np.full(len(t), self.mains_v)
+        for start, stop, volts in self.mains_at:
+            size[self.within(((start, stop),))] = volts
+        values = body + size * np.sin(2 * np.pi * 50 * t) + 0.001 * rng.standard_normal(len(t))
+        for at in self.spikes_s:
+            after = np.maximum(t - at, 0)
+            values += np.where(t >= at, 0.5 * np.exp(-after / 0.3), 0)
+        return values
+
+    def acceleration(self) -> list[np.ndarray]:
+        t, rng = self.time_s(), np.random.default_rng(6)
+        moving = self.within(self.walks)
+        axes = [2 * np.sin(4 * np.pi * t + i) * moving + 0.02 * rng.standard_normal(len(t)) for i in range(3)]
+        axes[2] += 9.80665
+        return axes
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Callable[..., Recording]:
+    """A recording of a wearing, the field's codes changed by `spoil`, rows of `lost` missing."""
+
+    def make(
+        wearing: Wearing,
+        spoil: Callable[[np.ndarray], None] = lambda codes: None,
+        lost: tuple[tuple[float, float], ...] = (),
+        accelerometer: bool = True,
+        field=FIELD,
+    ) -> Recording:
+        codes = counts_of(wearing.field_v(), field)
+        spoil(codes)
+        present = np.ones(len(codes), bool)
+        for start, stop in lost:
+            present[round(start * HZ) : round(stop * HZ)] = False
+        axes = acceleration_axes() if accelerometer else ()
+        more = [counts_of(a, axis) for a, axis in zip(wearing.acceleration(), axes, strict=bool(axes))]
+        return recording_of(tmp_path / "r.parquet", [field, *axes], [codes, *more], HZ, present)
+
+    return make
+
+
+def put(start_s: float, stop_s: float, code: int) -> Callable[[np.ndarray], None]:
+    """One code over a stretch."""
+
+    def spoil(codes: np.ndarray) -> None:
+        codes[round(start_s * HZ) : round(stop_s * HZ)] = code
+
+    return spoil
+
+
+def marked_s(detected: Detected, condition: str) -> list[tuple[float, float]]:
+    spans = detected.marks[condition]
+    return [(a / HZ, b / HZ) for a, b in zip(spans.start.tolist(), spans.stop.tolist(), strict=True)]
+
+
+def faults_in(detected: Detected) -> set[str]:
+    return {name for name in FAULTS if n_marked(detected, name)}
+
+
+def conditions_in(detected: Detected) -> set[str]:
+    return {condition.name for condition in CONDITIONS if n_marked(detected, condition.name)}
+
+
+def test_nothing_is_found_where_nothing_is_wrong(record):
+    recording = record(Wearing())
+    detected = detected_in(recording)
+    assert conditions_in(detected) == set()
+    assert [f for f in detected.findings if f.severity != "note"] == []
+    assert judged(detected, recording).name == "accept"
+    assert value_of(detected, "moving_fraction") == pytest.approx(100 / 120, abs=0.01)
+    assert value_of(detected, "mains_hz") == pytest.approx(50, abs=0.01)
+
+
+# ---- stuck ------------------------------------------------------------------------------------------------
+
+
+def test_a_stuck_value_is_marked_where_it_stands(record):
+    detected = detected_in(record(Wearing(), put(60, 62, 2100)))
+    ((start, stop),) = marked_s(detected, "stuck")
+    assert (start, stop) == pytest.approx((60, 62), abs=1.5 / HZ)  # a neighbour may have the same code
+    assert faults_in(detected) == {"stuck"}
+    assert [f.severity for f in findings_of(detected, "stuck")] == ["fault"]
+
+
+@pytest.mark.parametrize("sd_counts", [0.25, 0.3, 0.5, 1.0])
+def test_a_quiet_channel_is_not_stuck(tmp_path, sd_counts):
+    # Codes repeat by chance: with 0.25 counts of noise, 95 of 100 samples have the same code.
+    codes = np.rint(2048 + sd_counts * np.random.default_rng(1).standard_normal(300 * HZ)).astype(np.int64)
+    detected = detected_in(recording_of(tmp_path / "r.parquet", [FIELD], [codes], HZ))
+    assert n_marked(detected, "stuck") == 0
+
+
+def test_a_stuck_value_shorter_than_the_shortest_is_left_alone(record):
+    assert n_marked(detected_in(record(Wearing(), put(60, 60.4, 2100))), "stuck") == 0
+
+
+def test_a_channel_that_never_moves_is_stuck_throughout(tmp_path):
+    recording = recording_of(tmp_path / "r.parquet", [FIELD], [np.full(60 * HZ, 2048)], HZ)
+    detected = detected_in(recording)
+    assert value_of(detected, "stuck_fraction") == 1.0
+    assert judged(detected, recording).name == "reject"
+
+
+def test_a_stuck_value_is_followed_across_a_block(tmp_path):
+    # Samples are read in blocks of 131072 rows.
+    codes = counts_of(0.01 * np.random.default_rng(2).standard_normal(140_000), FIELD)
+    codes[131_000:131_500] = 2222
+    detected = detected_in(recording_of(tmp_path / "r.parquet", [FIELD], [codes], HZ))
+    assert detected.marks["stuck"].start.tolist() == [131_000]
+    assert detected.marks["stuck"].stop.tolist() == [131_500]
+
+
+# ---- saturation and settling ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("code", [4095, 0, 4080, 15])
+def test_a_value_at_a_rail_is_saturated_and_not_stuck(record, code):
+    # 0.4 % of 4095 counts is 16: codes down to 16 from a rail count.
+    detected = detected_in(record(Wearing(), put(60, 62, code)))
+    assert (60.0, 62.0) in marked_s(detected, "saturated")
+    assert n_marked(detected, "stuck") == 0
+    ((start, stop),) = marked_s(detected, "settling")
+    assert start == 62.0
+    assert stop - start == pytest.approx(4.6 / (2 * np.pi * 0.16), abs=0.02)
+    assert faults_in(detected) == {"saturated", "settling"}
+
+
+def test_a_value_near_a_rail_is_stuck_and_not_saturated(record):
+    detected = detected_in(record(Wearing(), put(60, 62, 4070)))
+    assert n_marked(detected, "saturated") == 0
+    assert len(marked_s(detected, "stuck")) == 1
+
+
+def test_the_amplifiers_rail_counts_as_well(record):
+    field = replace(FIELD, amplifier_low=-0.28, amplifier_high=0.28)
+    low = round((-0.28 - FIELD.offset) / FIELD.scale)
+    detected = detected_in(record(Wearing(), put(60, 62, low), field=field))
+    assert marked_s(detected, "saturated") == [(60.0, 62.0)]
+    assert n_marked(detected, "stuck") == 0
+
+
+@pytest.mark.parametrize(("n", "settles"), [(1, False), (2, False), (3, True)])
+def test_a_single_sample_at_a_rail_needs_no_settling(record, n, settles):
+    detected = detected_in(record(Wearing(), put(60, 60 + n / HZ, 4095)))
+    assert n_marked(detected, "saturated") == n
+    assert bool(n_marked(detected, "settling")) == settles
+    assert bool(findings_of(detected, "saturation")) == settles
+
+
+def test_without_ac_coupling_nothing_settles(record):
+    detected = detected_in(record(Wearing(), put(60, 62, 4095), field=replace(FIELD, ac_corner_hz=None)))
+    assert n_marked(detected, "settling") == 0
+    assert "ac_corner_hz" in absent_of(detected, "settling_fraction")
+
+
+# ---- contact, coupling, mains, passers --------------------------------------------------------------------
+
+
+def test_an_open_electrode_is_contact_lost(record):
+    wearing = Wearing(mains_at=((60, 90, 0.02),), silent=((60, 90),), spikes_s=(60.0, 90.0))
+    recording = record(wearing)
+    detected = detected_in(recording)
+    ((start, stop),) = marked_s(detected, "contact_loss")
+    assert (start, stop) == pytest.approx((60, 90), abs=1.5)
+    assert value_of(detected, "contact_loss_fraction") == pytest.approx(0.25, abs=0.02)
+    assert [f.severity for f in findings_of(detected, "contact_loss")] == ["fault"]
+    assert judged(detected, recording).name == "accept_in_part"
+    assert marked_s(detected, "settling")[-1][0] == pytest.approx(stop, abs=1.5)
+
+
+def test_an_electrode_that_hangs_without_a_transient_is_contact_lost(record):
+    # Mains falls and the field stays silent under movement: two witnesses.
+    detected = detected_in(record(Wearing(mains_v=0.01, mains_at=((60, 90, 0.001),), silent=((60, 90),))))
+    assert marked_s(detected, "contact_loss") == [pytest.approx((60, 90), abs=1.5)]
+
+
+@pytest.mark.parametrize("walks", [((20, 120),), ((20, 55), (95, 120))])
+@pytest.mark.parametrize("volts", [0.02, 0.0005])
+def test_a_lamp_switched_is_no_lost_contact(record, walks, volts):
+    # Mains changes alone, while the wearer walks and while the wearer rests.
+    detected = detected_in(record(Wearing(walks=walks, mains_at=((60, 90, volts),))))
+    assert conditions_in(detected) == set()
+    assert findings_of(detected, "contact_loss") == []
+
+
+def test_a_spark_alone_is_no_lost_contact_and_no_mains(record):
+    detected = detected_in(record(Wearing(spikes_s=(60.0,))))
+    assert n_marked(detected, "contact_loss") == 0
+    assert n_marked(detected, "mains") == 0
+
+
+def test_damp_soles_are_low_coupling_and_no_fault(record):
+    recording = record(Wearing(steps_v=0.0005, mains_v=0.001))
+    detected = detected_in(recording)
+    assert conditions_in(detected) == {"low_coupling"}
+    assert value_of(detected, "low_coupling_fraction") > 0.9
+    assert {f.severity for f in findings_of(detected, "low_coupling")} == {"note"}
+    assert judged(detected, recording).name == "accept"
+
+
+def test_an_electrode_that_was_never_on_is_no_low_coupling(record):
+    # The same silence under movement, with plain mains: 0.02 V is 3 % of the range.
+    recording = record(Wearing(steps_v=0.0, mains_v=0.02))
+    detected = detected_in(recording)
+    assert value_of(detected, "contact_loss_fraction") == 1.0
+    assert n_marked(detected, "low_coupling") == 0
+    assert judged(detected, recording).name == "reject"
+
+
+def test_at_rest_nothing_is_said_of_coupling(record):
+    recording = record(Wearing(walks=()))
+    detected = detected_in(recording)
+    assert conditions_in(detected) == set()
+    assert value_of(detected, "low_coupling_fraction") is None
+    assert "at rest" in absent_of(detected, "low_coupling_fraction")
+    assert value_of(detected, "moving_fraction") == 0
+    assert judged(detected, recording).name == "accept"
+
+
+def test_strong_mains_is_mains_and_not_contact(record):
+    detected = detected_in(record(Wearing(mains_v=0.02, mains_at=((60, 90, 0.04),))))
+    assert marked_s(detected, "mains") == [pytest.approx((60, 90), abs=0.21)]
+    assert faults_in(detected) == {"mains"}
+    assert [f.severity for f in findings_of(detected, "mains")] == ["fault"]
+
+
+def test_field_without_movement_is_uncorroborated_and_no_fault(record):
+    recording = record(Wearing(walks=((60, 120),), passers=((30, 40),)))
+    detected = detected_in(recording)
+    assert marked_s(detected, "uncorroborated") == [pytest.approx((30, 40), abs=1.5)]
+    assert conditions_in(detected) == {"uncorroborated"}
+    assert {f.severity for f in findings_of(detected, "uncorroborated")} == {"note"}
+    assert judged(detected, recording).name == "accept"
+
+
+def test_a_passer_while_the_wearer_walks_cannot_be_told(record):
+    assert n_marked(detected_in(record(Wearing(passers=((60, 70),)))), "uncorroborated") == 0
+
+
+# ---- losses, clock, logs ----------------------------------------------------------------------------------
+
+
+def test_losses_are_counted_with_their_denominator(record):
+    recording = record(Wearing(), lost=((30, 30.4), (50, 57)))
+    detected = detected_in(recording)
+    assert marked_s(detected, "lost") == [(30.0, 30.4), (50.0, 57.0)]
+    assert value_of(detected, "lost_fraction") == pytest.approx(7.4 / 120)
+    assert value_of(detected, "longest_gap_s") == pytest.approx(7.0)
+    summary, gap = findings_of(detected, "dropout")
+    assert summary.explanation.startswith(f"{round(7.4 * HZ)} of {120 * HZ} samples are missing, in 2 gaps")
+    assert (gap.start_s, gap.stop_s, gap.severity) == (50.0, 57.0, "fault")
+    assert faults_in(detected) == {"lost"}
+    verdict = judged(detected, recording)
+    assert verdict.name == "accept_in_part"
+    assert {reason.measure for reason in verdict.reasons} == {"lost_fraction", "longest_gap_s"}
+    usable = zip(verdict.usable.start.tolist(), verdict.usable.stop.tolist(), strict=True)
+    assert list(usable) == [(0, 50 * HZ), (57 * HZ, 120 * HZ)]
+
+
+def test_a_short_loss_is_marked_and_ends_nothing(record):
+    recording = record(Wearing(), lost=((30, 30.4),))
+    detected = detected_in(recording)
+    assert [f.severity for f in findings_of(detected, "dropout")] == ["note"]
+    verdict = judged(detected, recording)
+    assert verdict.name == "accept"
+    assert verdict.usable.n_samples == 120 * HZ
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "warned"), [(250.0, False), (250.02, False), (250.03, True), (256.0, True)]
+)
+def test_the_rate_is_held_against_the_layout(record, rate_hz, warned):
+    # 100 ppm of 250 Hz are 0.025 Hz; crystals stay within about 65 ppm (tuning-fork data sheets).
+    detected = detected_in(record(Wearing(seconds=40)), clock_source="ticks", clock_rate_hz=rate_hz)
+    assert value_of(detected, "rate_error_ppm") == pytest.approx((rate_hz / 250 - 1) * 1e6)
+    assert bool(findings_of(detected, "clock", "warning")) == warned
+
+
+def test_a_restart_is_named_twice(record):
+    detected = detected_in(record(Wearing(seconds=40)), restarts=((5000, "the sequence began anew"),))
+    (clock,), (dropout,) = findings_of(detected, "clock"), findings_of(detected, "dropout")
+    assert clock.start_s == dropout.start_s == 20.0
+
+
+def test_repeats_are_notes_and_a_log_beyond_the_end_a_warning(record):
+    entry = type("Entry", (), {"start_s": 10.0, "stop_s": 50.0, "activity": "glazing", "intensity": "arm"})()
+    recording = record(Wearing(seconds=40, walks=()))
+    detected = detected_in(recording, n_duplicate_frames=3, n_late_frames=2, activities=(entry,))
+    assert [(f.measure, f.value, f.severity) for f in findings_of(detected, "duplicate")] == [
+        ("duplicate_frames", 3.0, "note"),
+        ("late_frames", 2.0, "note"),
+    ]
+    (mismatch,) = findings_of(detected, "activity_mismatch", "warning")
+    assert mismatch.value == pytest.approx(10.0)
+    assert judged(detected, recording).name == "accept"
+
+
+# ---- recordings that lack something -----------------------------------------------------------------------
+
+
+def test_a_recording_of_the_field_alone(record):
+    recording = record(Wearing(), accelerometer=False)
+    detected = detected_in(recording)
+    assert conditions_in(detected) == set()
+    for measure in ("low_coupling_fraction", "moving_fraction", "uncorroborated_fraction", "gravity_m_s2"):
+        assert value_of(detected, measure) is None
+        assert "no accelerometer" in absent_of(detected, measure)
+    assert judged(detected, recording).name == "accept"
+
+
+def test_a_recording_of_the_accelerometer_alone(tmp_path):
+    axes = acceleration_axes()
+    counts = [counts_of(a, axis) for a, axis in zip(Wearing().acceleration(), axes, strict=True)]
+    recording = recording_of(tmp_path / "r.parquet", axes, counts, HZ)
+    detected = detected_in(recording)
+    assert conditions_in(detected) == set()
+    assert value_of(detected, "gravity_m_s2") == pytest.approx(9.80665, abs=0.01)
+    assert judged(detected, recording).name == "accept"
+
+
+def test_two_field_channels_are_judged_each_for_itself(tmp_path):
+    other = replace(FIELD, name="ankle")
+    one, two = (counts_of(Wearing().field_v(), channel) for channel in (FIELD, other))
+    two = two.copy()
+    put(60, 62, 2222)(two)
+    detected = detected_in(recording_of(tmp_path / "r.parquet", [FIELD, other], [one, two], HZ))
+    assert value_of(detected, "stuck_fraction", "field") == 0
+    assert value_of(detected, "stuck_fraction", "ankle") == pytest.approx(2 / 120, rel=0.01)
+    assert {f.channel for f in findings_of(detected, "stuck")} == {"ankle"}
+
+
+@pytest.mark.parametrize("n", [1, 2, 7, 50, 249, 250, 251, 1000])
+@pytest.mark.parametrize("accelerometer", [True, False])
+def test_recordings_of_a_moment_are_too_short_and_no_more(tmp_path, n, accelerometer):
+    whole = Wearing(seconds=10)
+    axes = acceleration_axes() if accelerometer else ()
+    more = [counts_of(a, axis)[:n] for a, axis in zip(whole.acceleration(), axes, strict=bool(axes))]
+    codes = counts_of(whole.field_v(), FIELD)[:n]
+    recording = recording_of(tmp_path / "r.parquet", [FIELD, *axes], [codes, *more], HZ)
+    detected = detected_in(recording)
+    assert faults_in(detected) == set()
+    verdict = judged(detected, recording)
+    assert verdict.name == "reject"
+    assert [reason.measure for reason in verdict.reasons] == ["duration_s"]
+    for measure in detected.measures:
+        assert measure.value is None or np.isfinite(measure.value)
+        assert measure.value is not None or measure.absent
+
+
+@pytest.mark.parametrize("accelerometer", [True, False])
+def test_no_window_without_a_loss(tmp_path, accelerometer):
+    # Every 40th sample is lost: no window of 0.2 s is whole, and yet 97.5 % of the samples are there.
+    wearing = Wearing()
+    axes = acceleration_axes() if accelerometer else ()
+    more = [counts_of(a, axis) for a, axis in zip(wearing.acceleration(), axes, strict=bool(axes))]
+    present = np.arange(120 * HZ) % 40 != 39
+    codes = counts_of(wearing.field_v(), FIELD)
+    recording = recording_of(tmp_path / "r.parquet", [FIELD, *axes], [codes, *more], HZ, present)
+    detected = detected_in(recording)
+    assert value_of(detected, "lost_fraction") == pytest.approx(1 / 40)
+    assert value_of(detected, "mains_rms_v") is None
+    assert "whole" in absent_of(detected, "mains_rms_v")
+    assert faults_in(detected) == {"lost"}
+
+
+def test_everything_lost(tmp_path):
+    axes = acceleration_axes()
+    nothing = np.zeros(60 * HZ, np.int64)
+    recording = recording_of(
+        tmp_path / "r.parquet", [FIELD, *axes], [nothing] * 4, HZ, np.zeros(60 * HZ, bool)
+    )
+    detected = detected_in(recording)
+    assert value_of(detected, "lost_fraction") == 1.0
+    assert faults_in(detected) == {"lost"}
+    assert judged(detected, recording).name == "reject"
+    for measure in detected.measures:
+        assert measure.value is None or np.isfinite(measure.value)
+        assert measure.value is not None or measure.absent
+
+
+@pytest.mark.parametrize("hz", [8, 10, 20, 32, 1000])
+def test_slow_and_fast_recordings(tmp_path, hz):
+    codes = counts_of(0.02 * np.random.default_rng(3).standard_normal(60 * hz), FIELD)
+    recording = recording_of(tmp_path / "r.parquet", [FIELD], [codes], hz)
+    detected = run_detectors(evidence_of(recording), SETTINGS)
+    assert faults_in(detected) == set()
+    assert judged(detected, recording).name == "accept"
