@@ -31,7 +31,7 @@ wildcard_constraints:
 
 
 onstart:
-    plan.progress.total = sum(job.rule.name == "report" for job in workflow.dag.needrun_jobs())
+    plan.begin(workflow)
 
 
 rule all:

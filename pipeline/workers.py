@@ -82,7 +82,7 @@ def _about_files(job: Job, step: str, error: OSError) -> str:
     place = error.filename or job.results
     return (
         f"{job.session.name}: step '{step}' could not write or read {place}: {error.strerror or error}. "
-        "Free space or mend permissions and run again: finished sessions are kept, and nothing is half-written."
+        "Free space or mend permissions and run again: finished sessions are kept, nothing is half-written."
     )
 
 
