@@ -1,9 +1,11 @@
 """Why a dump gives no frames, in one sentence that says what to do."""
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.errors import Problem
-from pipeline.frames.checksum import check_values
+from pipeline.frames.checksum import Bytes, check_spans
+from pipeline.frames.leftover import Ints
 from pipeline.frames.lines import LineForm
 from pipeline.frames.shape import Shape
 from pipeline.frames.sync import Seen
@@ -82,30 +84,30 @@ def _fitting(shape: Shape, kept: list[bytes]) -> list[str]:
     part = shape.checksum
     if part is None:
         return []
-    starts = {"after_sync": len(shape.sync), "frame": 0}
-    by_length: dict[int, list[bytes]] = {}
-    for frame in kept:
-        by_length.setdefault(len(frame), []).append(frame)
-    groups = [np.frombuffer(b"".join(rows), dtype=np.uint8).reshape(-1, n) for n, rows in by_length.items()]
+    block = np.frombuffer(b"".join(kept), dtype=np.uint8)
+    stops = np.cumsum([len(frame) for frame in kept])
+    begins = stops - np.array([len(frame) for frame in kept])
+    stored = {order: _stored(block, stops, part.n_bytes, order) for order in ("little", "big")}
     fits = []
     for checksum in CATALOGUE.values():
         if (checksum.width + 7) // 8 != part.n_bytes:
             continue
-        for covers, start in starts.items():
-            hits = {"little": 0, "big": 0}
-            for rows in groups:
-                computed = check_values(rows[:, start : -part.n_bytes], checksum)
-                for order in hits if part.n_bytes > 1 else ("big",):
-                    stored = np.zeros(len(rows), dtype=np.uint64)
-                    places = range(-part.n_bytes, 0) if order == "big" else range(-1, -part.n_bytes - 1, -1)
-                    for place in places:
-                        stored = (stored << np.uint64(8)) | rows[:, place]
-                    hits[order] += int((computed == stored).sum())
-            for order, n in hits.items():
+        for covers, skipped in (("after_sync", len(shape.sync)), ("frame", 0)):
+            computed = check_spans(block, begins + skipped, stops - part.n_bytes, checksum)
+            for order in ("little", "big") if part.n_bytes > 1 else ("big",):
+                n = int((computed == stored[order]).sum())
                 if n >= 2 and n >= _MOST * len(kept):
                     words = f"{checksum.name}, covers = '{covers}'"
                     fits.append(words + (f", byte_order = '{order}'" if part.n_bytes > 1 else ""))
     return fits
+
+
+def _stored(block: Bytes, stops: Ints, n_bytes: int, order: str) -> npt.NDArray[np.uint64]:
+    value = np.zeros(len(stops), dtype=np.uint64)
+    places = range(-n_bytes, 0) if order == "big" else range(-1, -n_bytes - 1, -1)
+    for place in places:
+        value = (value << np.uint64(8)) | block[stops + place]
+    return value
 
 
 def _count(n: int, what: str) -> str:

@@ -34,6 +34,7 @@ from pipeline.frames.tables import TableBuilder
 
 BLOCK_BYTES = 2 << 20
 _KEPT_CANDIDATES = 256
+_KEPT_BYTES = 1 << 18
 
 Bools = npt.NDArray[np.bool_]
 
@@ -52,6 +53,7 @@ class Seen:
     n_believable: int = 0
     n_frames: int = 0
     kept: list[bytes] = field(default_factory=list)
+    kept_bytes: int = 0
 
 
 @dataclass(frozen=True)
@@ -141,6 +143,9 @@ def _read_block(
     seen.n_sync += int(settled.sum())
     seen.n_believable += int(believable.sum())
     for i in np.flatnonzero(believable)[: _KEPT_CANDIDATES - len(seen.kept)]:
+        if seen.kept_bytes > _KEPT_BYTES:
+            break
+        seen.kept_bytes += int(found.stops[i] - found.starts[i])
         seen.kept.append(block[found.starts[i] : found.stops[i]].tobytes())
     failed = settled & ~_covered(found.starts, starts, stops)
     damaged = _damaged(block, found, failed, shape, starts)
@@ -239,6 +244,9 @@ def _damaged(block: Bytes, found: _Candidates, failed: Bools, shape: Shape, take
     bounded = np.concatenate((taken, np.array([np.iinfo(np.int64).max])))
     following = bounded[np.searchsorted(taken, starts)]
     recognised = found.recognised[which]
+    if shape.sync in (b"\x00" * len(shape.sync), b"\xff" * len(shape.sync)):
+        # such a pattern within a longer run of the same byte is erased memory, not a frame
+        recognised &= block[np.minimum(starts + len(shape.sync), len(block) - 1)] != shape.sync[0]
     stops = np.minimum(stops, following)
     stops = trim_at_padding(block, starts, stops, len(shape.sync))
     return starts[recognised], stops[recognised]

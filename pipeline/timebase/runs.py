@@ -197,14 +197,16 @@ def _decide(counters: Counters, walk: _Walk, head: _Head, start: int, size: int)
     gone = float(counters.ticks[start]) - head.tick
     step = _both_agree(counters, head, ahead, gone, walk.lowest - limit, limit)
     if step is not None:
-        return step, True
+        # far away, a short counter and its ticks may agree by chance
+        believed = abs(step) < MAX_DROPOUT or _confirmed(counters, start, size)
+        return (step, True) if believed else (None, True)
     forward = ahead % modulus if modulus else ahead
     is_next = forward % counters.unit == 0 and 1 <= forward // counters.unit <= limit
     confirmed = _confirmed(counters, start, size)
     backward = _signed(gone, counters.rate.modulus) < -counters.slack
     if is_next and forward // counters.unit < MAX_DROPOUT and (not modulus or forward < modulus // 2):
         # the sequence goes on, the ticks do not: they were set anew, or one tick is wrong
-        if not (confirmed and backward and forward != counters.unit):
+        if forward == counters.unit or (confirmed and not backward):
             return forward // counters.unit, confirmed
     elif confirmed and _ticks_go_on(counters, gone, limit):
         return max(1, round(gone / (counters.typical * counters.rate.per_sample))), True
@@ -274,7 +276,8 @@ def _both_agree(counters: Counters, head: _Head, ahead: int, gone: float, low: i
     samples = np.where(steps >= 1, head.n_samples + (steps - 1) * counters.typical, steps * counters.typical)
     excess = np.abs(rate.excess(np.full(len(steps), gone), samples))
     fits: list[int] = steps[
-        excess <= _LOOSE * frame + counters.slack + _DRIFT * np.abs(steps) * frame
+        (excess <= _LOOSE * frame + counters.slack + _DRIFT * np.abs(steps) * frame)
+        & (np.abs(steps) <= _reach(counters))
     ].tolist()
     return min(fits, key=lambda step: (abs(step), -step), default=None)
 
@@ -285,7 +288,15 @@ def _tick_fits(counters: Counters, head: _Head, step: int, gone: float) -> bool:
         return False
     frame = counters.typical * rate.per_sample
     excess = abs(_signed(gone - _ticks_for(counters, head, step), rate.modulus))
-    return excess <= _LOOSE * frame + counters.slack + _DRIFT * abs(step) * frame
+    return (
+        abs(step) <= _reach(counters)
+        and excess <= _LOOSE * frame + counters.slack + _DRIFT * abs(step) * frame
+    )
+
+
+def _reach(counters: Counters) -> float:
+    """Frames over which the drift of the ticks cannot hide a wrap of the sequence."""
+    return counters.modulus / counters.unit / 4 / _DRIFT if counters.modulus else np.inf
 
 
 def _confirmed(counters: Counters, start: int, size: int) -> bool:
