@@ -1,4 +1,4 @@
-"""The front door: ``sessiongate new`` and ``sessiongate run``."""
+"""The front door: ``sessiongate new``, ``peek`` and ``run``."""
 
 import argparse
 import os
@@ -50,6 +50,10 @@ def _parser() -> argparse.ArgumentParser:
         "folder", type=Path, metavar="FOLDER", help="a folder that does not exist yet, or is empty"
     )
     new.set_defaults(command=_new)
+    peek = commands.add_parser("peek", help="look into one dump: frames, losses, channels, clock")
+    peek.add_argument("dump", type=Path, metavar="DUMP")
+    peek.add_argument("--layout", type=Path, required=True, metavar="FILE", help="the layout to read it with")
+    peek.set_defaults(command=_peek)
     run = commands.add_parser("run", help="convert, validate, detect, judge and report a study")
     run.add_argument("study", type=Path, metavar="STUDY", help="the study folder; it is only read")
     run.add_argument("--out", type=Path, required=True, metavar="RESULTS", help="where results go")
@@ -81,6 +85,12 @@ def _new(options: argparse.Namespace) -> int:
     results = options.folder.with_name(options.folder.name + "-results")
     print(f"  sessiongate run {options.folder} --out {results}")
     return 0
+
+
+def _peek(options: argparse.Namespace) -> int:
+    from pipeline.peek import peek
+
+    return peek(options.dump, options.layout)
 
 
 def _run(options: argparse.Namespace) -> int:

@@ -336,3 +336,18 @@ def test_new_keeps_a_folder_that_is_not_empty(tmp_path):
 
     assert done.returncode == 2
     assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
+
+
+def test_peek_says_what_a_layout_makes_of_a_dump(tmp_path):
+    layouts = DEMO / "layouts"
+    dump = DEMO / "dumps" / "strap-a" / "throw-01.bin"
+
+    fits = sessiongate("peek", dump, "--layout", layouts / "radio.toml")
+    fits_not = sessiongate("peek", dump, "--layout", layouts / "serial.toml")
+
+    assert fits.returncode == 0
+    for words in ("180.0 s", "250.00", "0 lost of 4500", f"{dump.stat().st_size} decoded"):
+        assert words in fits.stdout
+    assert fits_not.returncode == 1
+    assert "throw-01.bin" in fits_not.stdout
+    assert "Traceback" not in fits_not.stdout + fits_not.stderr

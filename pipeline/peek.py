@@ -1,0 +1,86 @@
+"""Look into one dump with a layout: what came out, what was lost, and where every byte went."""
+
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.errors import InputError, Problem, Unreadable
+from pipeline.frames import Dump, read_frames
+from pipeline.layouts import Channel, load_layout
+from pipeline.recording import to_units
+from pipeline.timebase import Grid, final_ledgers, place_frames
+
+
+def peek(dump: Path, layout_file: Path) -> int:
+    """Print what a layout makes of a dump.
+
+    Returns
+    -------
+    int
+        0 where samples came out, 1 where none did.
+
+    Raises
+    ------
+    InputError
+        Where the layout itself is wrong.
+    """
+    problems: list[Problem] = []
+    layout = load_layout(layout_file, str(layout_file), problems)
+    if layout is None:
+        raise InputError(problems)
+    with tempfile.TemporaryDirectory() as spool:
+        try:
+            grid = place_frames(read_frames([(str(dump), dump)], layout, Path(spool)))
+        except Unreadable as error:
+            print(error.problem)
+            return 1
+        for line in (*_about_frames(grid), *_about_channels(grid), *_about_bytes(final_ledgers(grid))):
+            print(line)
+    return 0
+
+
+def _about_frames(grid: Grid) -> Iterator[str]:
+    frames, clock, layout = grid.frames, grid.clock, grid.frames.layout
+    nominal_hz = layout.sampled[0].sample_hz
+    yield f"{layout.title}"
+    yield f"  recorded    {grid.n_rows / (clock.rate_hz or nominal_hz):.1f} s, {grid.n_rows} samples"
+    expected = grid.n_expected_frames or len(frames.table)
+    yield f"  frames      {len(frames.table)} good, {grid.n_lost_frames} lost of {expected} expected"
+    damaged = sum(dump.n_damaged_frames for dump in frames.dumps)
+    repeated = int(np.count_nonzero(grid.duplicate))
+    yield f"              {damaged} damaged, {repeated} repeated, {grid.n_late} late"
+    rate = (
+        f"{clock.rate_hz:.4f} Hz by its {clock.source}" if clock.rate_hz else "unknown: the dump has no clock"
+    )
+    yield f"  rate        {rate} (layout: {nominal_hz:g} Hz)"
+    for restart in grid.restarts:
+        yield f"  began anew  at sample {restart.row}: {restart.reason}"
+
+
+def _about_channels(grid: Grid) -> Iterator[str]:
+    channels = grid.frames.layout.sampled
+    low = np.full(len(channels), np.iinfo(np.int64).max)
+    high = np.full(len(channels), np.iinfo(np.int64).min)
+    for _, counts, present in grid.blocks():
+        if present.any():
+            low = np.minimum(low, counts[present].min(axis=0))
+            high = np.maximum(high, counts[present].max(axis=0))
+    for i, channel in enumerate(channels):
+        yield f"  {channel.name:<11} {_range(channel, low[i : i + 1], high[i : i + 1])}"
+
+
+def _range(channel: Channel, low: np.ndarray, high: np.ndarray) -> str:
+    first, last = sorted((float(to_units(low, channel)[0]), float(to_units(high, channel)[0])))
+    codes = f"codes {low[0]} to {high[0]} of {channel.adc_min} to {channel.adc_max}"
+    return f"{first:.4g} to {last:.4g} {channel.unit}, {codes}"
+
+
+def _about_bytes(dumps: tuple[Dump, ...]) -> Iterator[str]:
+    for dump in dumps:
+        ledger = dump.ledger
+        yield (
+            f"  bytes       {ledger.total}: {ledger.decoded} decoded, {ledger.duplicate} duplicate, "
+            f"{ledger.damaged} damaged, {ledger.unrecognised} unrecognised, {ledger.padding} padding"
+        )
