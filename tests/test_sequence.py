@@ -291,3 +291,12 @@ def test_lines_stamped_in_batches_are_placed_by_their_sequence(tmp_path: Path) -
     assert (grid.n_rows, grid.n_lost_frames, grid.restarts) == (3000, 512, ())
     assert grid.clock.source == "ticks"
     assert grid.clock.rate_hz == pytest.approx(250.0, rel=1e-3)
+
+
+@pytest.mark.parametrize("n", [6, 60])
+def test_every_second_frame_lost_is_no_counter_of_samples(tmp_path: Path, n: int) -> None:
+    layout = sync_layout(count=2)
+    counts = _counts(n, per_frame=2)
+    grid = _grid(encode_frames(layout, counts)[::2], layout, tmp_path)
+    assert grid.n_lost_frames == n // 2 - 1
+    _expect(grid, counts[: 2 * n - 2], (np.arange(2 * n - 2) // 2) % 2 == 0)

@@ -92,7 +92,8 @@ def _counters(table: FrameTable, layout: Layout) -> Counters:
         rate = measure_tick_rate(table.ticks, table.n_samples, follows, nominal, ticks.wraps_at_bits)
         if unit > 1 and abs(rate.per_sample / nominal - 1) > 0.25:
             # every so many frames one arrived; the counter counts frames all the same
-            unit, rate = 1, TickRate(nominal, rate.modulus)
+            unit, follows = 1, step == 1 if step is not None else follows
+            rate = measure_tick_rate(table.ticks, table.n_samples, follows, nominal, ticks.wraps_at_bits)
     slack = _slack(table, rate, follows, typical) if rate else _LEAST_SLACK
     if slack is None:
         rate = None
@@ -128,7 +129,7 @@ def _slack(table: FrameTable, rate: TickRate, follows: Bools, typical: float) ->
 
 def _unit_of(step: Ints, typical: int) -> int:
     """1 where the sequence counts frames, the samples of a frame where it counts samples."""
-    if typical > 1 and len(step) > 1 and (step == typical).sum() > 0.5 * len(step):
+    if typical > 1 and len(step) >= _ENOUGH_STEPS and (step == typical).sum() > 0.5 * len(step):
         return typical
     return 1
 
