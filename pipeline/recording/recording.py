@@ -13,8 +13,8 @@ from pipeline.layouts import Channel
 from pipeline.recording.units import stored_type
 from schemas.columns import QUALITY, SAMPLE, TIME, Column
 
-BLOCK_ROWS = 1 << 17
-"""Rows of a block and of a Parquet row group: 2.4 minutes at 1 kHz, a few MB in memory."""
+BLOCK_ROWS = 1 << 18
+"""Rows of a block and of a Parquet row group: 4.4 minutes at 1 kHz, a few MB in memory."""
 
 
 _TEXT_KEYS = frozenset({"kind", "unit", "description"})

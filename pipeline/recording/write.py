@@ -1,4 +1,8 @@
-"""Write samples as Parquet, validated block by block while they are written and again when read."""
+"""Write samples as Parquet, each file held against its schema once, block by block.
+
+The recording is checked as it is read again from the disk, before anything is drawn from it; the final file,
+which no later step reads whole, as it is written.
+"""
 
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
@@ -38,12 +42,7 @@ def write_recording(grid: Grid, metadata: Mapping[str, str], path: Path) -> None
     metadata : mapping
         For the file; ``sample_hz`` and the measured clock are added here.
     path : Path
-        Appears complete or not at all.
-
-    Raises
-    ------
-    pandera.errors.SchemaErrors
-        Where a block contradicts its schema; no file is left.
+        Appears complete or not at all; :func:`validate_recording` holds it against its schema.
     """
     channels = grid.frames.layout.sampled
     rate_hz = grid.clock.rate_hz or channels[0].sample_hz
@@ -57,14 +56,21 @@ def write_samples(
     metadata: Mapping[str, str],
     with_quality: bool = False,
 ) -> None:
-    """Write blocks of rows under the schema of `channels`; lost rows become nulls."""
+    """Write blocks of rows under the schema of `channels`; lost rows become nulls.
+
+    Raises
+    ------
+    pandera.errors.SchemaErrors
+        Where a block of a file with the column ``quality`` contradicts its schema; no file is left.
+    """
     columns = sample_columns(channels, with_quality)
     schema = arrow_schema(columns, metadata, channel_metadata(channels))
-    pandera = pandera_schema(columns)
+    pandera = pandera_schema(columns) if with_quality else None
     nullable = {column.name for column in columns if column.nullable}
     with written_aside(path) as aside, pq.ParquetWriter(aside, schema, **_writer_options(columns)) as writer:
         for present, values in blocks:
-            _check_block(pandera, columns, present, values)
+            if pandera is not None:
+                _check_block(pandera, columns, present, values)
             lost = None if present.all() else ~present
             arrays = [
                 pa.array(values[c.name], mask=lost if c.name in nullable else None, from_pandas=False)
@@ -94,7 +100,7 @@ def validate_recording(path: Path) -> Recording:
                 f"{path}: expected rows in the order of samples and time; row {block.start} is not"
             )
         last_s = time_s[-1]
-        pandera.validate(pd.DataFrame(dict(block.columns), copy=False), lazy=True)
+        pandera.validate(pd.DataFrame(dict(block.columns), copy=False), lazy=True, inplace=True)
     return recording
 
 
@@ -116,7 +122,7 @@ def _check_block(
         if column.nullable and not present.all():
             array = np.where(present, array, np.array(np.nan, array.dtype))
         frame[column.name] = array
-    pandera.validate(pd.DataFrame(frame, copy=False), lazy=True)
+    pandera.validate(pd.DataFrame(frame, copy=False), lazy=True, inplace=True)
 
 
 def _writer_options(columns: Sequence[Column]) -> dict[str, Any]:

@@ -31,11 +31,15 @@ def convert(job: Job) -> str:
     except Unreadable as error:
         write_setback(job, "unreadable", error.problem)
         return f"unreadable: {error.problem}"
+    write_grid(job, grid)
+    return f"{len(frames.table)} frames to {grid.n_rows} rows, {grid.n_lost_frames} frames lost"
+
+
+def write_grid(job: Job, grid: Grid) -> None:
+    """Write the recording of a grid, and what was counted."""
     ledgers = final_ledgers(grid)
-    write_recording(grid, _metadata(job, ledgers), places.recording)
-    counted = _counted(grid, ledgers)
-    write_json(places.conversion, {"status": "ok", **counted})
-    return f"{len(frames.table)} frames to {grid.n_rows} rows, {counted['conversion']['n_lost_frames']} frames lost"
+    write_recording(grid, _metadata(job, ledgers), job.places.recording)
+    write_json(job.places.conversion, {"status": "ok", **_counted(grid, ledgers)})
 
 
 def write_setback(job: Job, status: str, problem: Problem) -> None:

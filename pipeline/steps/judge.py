@@ -53,7 +53,9 @@ def _write_samples(job: Job, recording: Recording, detected: Detected) -> None:
         for block in recording.blocks(names, BLOCK_ROWS):
             quality = np.zeros(len(block), np.uint32)
             for condition, spans in wanted:
-                quality[spans.mask(block.start, block.start + len(block))] |= condition.mask
+                here = spans.clipped(block.start, block.start + len(block))
+                if len(here):
+                    quality[here.mask(block.start, block.start + len(block))] |= condition.mask
             yield ~np.isnan(block.columns[first]), {**block.columns, "quality": quality}
 
     write_samples(job.places.samples, recording.channels, blocks(), metadata, with_quality=True)

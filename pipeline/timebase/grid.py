@@ -11,7 +11,7 @@ from pipeline.frames import CountSpool, Frames
 
 ClockSource = Literal["receiver", "ticks", "nominal"]
 
-BLOCK_ROWS = 1 << 17
+BLOCK_ROWS = 1 << 18
 """Rows handled at once: large enough to vectorise, small enough for bounded memory."""
 
 
