@@ -111,7 +111,7 @@ class Plan:
         """
         self.progress.total = sum(job.rule.name == "report" for job in workflow.dag.needrun_jobs())
         executor = getattr(workflow.scheduler, "_executor", None)
-        if workflow.local_exec and hasattr(executor, "use_threads"):
+        if workflow.local_exec and executor is not None and hasattr(executor, "use_threads"):
             executor.use_threads = True
 
     def run(self, step: str, wildcards: Any, pooled: bool) -> None:

@@ -22,7 +22,7 @@ from pipeline.report.svg import (
     USABLE,
     WASH,
 )
-from pipeline.report.words import clock, conditions_words, is_analysed, number, place_words, prefix_for
+from pipeline.report.words import clock, conditions_words, number, place_words, prefix_for
 from schemas.conditions import BY_NAME
 
 MOVEMENT_BAND_HZ = (0.5, 10.0)
@@ -172,7 +172,7 @@ def _draw_lanes(
 ) -> None:
     usable = quality["usable"]
     axes.set_ylim(len(lanes) + 0.62, -0.62)
-    _spans(axes, np.asarray(usable, np.float64).reshape(-1, 2), 0, USABLE, "", filled=is_analysed(quality))
+    _spans(axes, np.asarray(usable, np.float64).reshape(-1, 2), 0, USABLE, "", filled=True)
     for i, lane in enumerate(lanes, 1):
         colour = INK if lane["name"] == "lost" else FAULT if lane["fault"] else NOTE
         runs = glance.runs(BY_NAME[lane["name"]].mask)
@@ -181,7 +181,7 @@ def _draw_lanes(
     total_s = sum(stop - start for start, stop in usable)
     _beside(axes, 0, total_s)
     labels = [
-        "can be used" if is_analysed(quality) else "clean, too little",
+        "can be used",
         *(lane["words"] for lane in lanes),
     ]
     axes.set_yticks(range(len(labels)), labels)

@@ -65,7 +65,6 @@ def write_report(
             verdict=words.VERDICTS[quality["verdict"]],
             strip=as_markup(thin),
             sentence=words.split_sentence(quality["sentence"], quality["verdict"]),
-            is_analysed=words.is_analysed(quality),
             unsaid=[
                 reason["text"] for reason in quality["reasons"] if reason["text"] not in quality["sentence"]
             ],

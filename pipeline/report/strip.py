@@ -8,7 +8,7 @@ from markupsafe import Markup, escape
 
 from pipeline.report.glance import Glance, regroup
 from pipeline.report.parts import Activity
-from pipeline.report.words import VERDICTS, is_analysed
+from pipeline.report.words import VERDICTS
 from schemas.conditions import BY_NAME, CONDITIONS, FAULT_MASK
 
 WIDTH, HEIGHT = 480, 48
@@ -22,7 +22,7 @@ _NOTE_MASK = sum(condition.mask for condition in CONDITIONS if not condition.fau
 def strip_svg(quality: Mapping[str, Any], glance: Glance | None, activities: Sequence[Activity]) -> str:
     """The strip as SVG text: no ids, no words, colours that a page may replace by class."""
     words = VERDICTS[quality["verdict"]].plain
-    usable = sum(stop - start for start, stop in quality["usable"]) if is_analysed(quality) else 0
+    usable = sum(stop - start for start, stop in quality["usable"])
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" class="strip" role="img" viewBox="0 0 {WIDTH} {HEIGHT}">',
         f"<title>{escape(_printable(quality['session']))}: {words}</title>",
@@ -47,7 +47,7 @@ def _drawn(quality: Mapping[str, Any], glance: Glance, activities: Sequence[Acti
     parts = []
     usable = "".join(
         f"M{start * scale:.1f} 0h{max((stop - start) * scale, 0.5):.1f}v30h-{(stop - start) * scale:.1f}z"
-        for start, stop in (quality["usable"][:_N] if is_analysed(quality) else ())
+        for start, stop in quality["usable"][:_N]
     )
     if usable:
         parts.append(f'<path class="s-usable" fill="#d8ebe2" d="{usable}"/>')

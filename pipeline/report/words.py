@@ -210,7 +210,7 @@ def intervals_words(intervals: Sequence[Sequence[float]], duration_s: float, at_
     decimals = 1 if duration_s < 120 else 0
     spelled = [f"{clock(start, decimals)}–{clock(stop, decimals)}" for start, stop in intervals]
     if not spelled:
-        return "none"
+        return "nothing"
     if len(spelled) > at_most:
         return ", ".join(spelled[:at_most]) + f" and {len(spelled) - at_most} more"
     return " and ".join([", ".join(spelled[:-1]), spelled[-1]] if len(spelled) > 1 else spelled)

@@ -88,31 +88,32 @@ def judge(detected: Detected, n_rows: int, sample_hz: float, policy: Policy) -> 
     policy : Policy
         Limits and the rules' own numbers.
     """
-    usable = usable_spans(detected.marks, n_rows, sample_hz, policy)
-    usable_s, duration_s = usable.n_samples / sample_hz, n_rows / sample_hz
+    clean = clean_spans(detected.marks, n_rows, sample_hz, policy)
+    clean_s, duration_s = clean.n_samples / sample_hz, n_rows / sample_hz
+    too_little = (
+        clean_s < policy.verdict("least_usable_s")
+        or clean_s < policy.verdict("least_usable_fraction") * duration_s
+    )
+    usable = Spans() if too_little else clean
     own = (
         Measure("duration_s", duration_s, "s"),
-        Measure("usable_s", usable_s, "s"),
-        Measure("usable_fraction", usable_s / duration_s, "1"),
+        Measure("usable_s", usable.n_samples / sample_hz, "s"),
+        Measure("usable_fraction", usable.n_samples / n_rows, "1"),
     )
     measures = tuple(_beside_limit(measure, policy) for measure in (*own, *detected.measures))
     over = tuple(judged for judged in measures if judged.within is False)
     reasons = tuple(_reason(judged, detected, sample_hz) for judged in over)
-    too_little = (
-        usable_s < policy.verdict("least_usable_s")
-        or usable_s < policy.verdict("least_usable_fraction") * duration_s
-    )
     if too_little:
         reasons = reasons or _reasons_by_marks(detected.marks, sample_hz, duration_s, policy)
-        sentence = f"Do not use: only {usable_s:.0f} s of {duration_s:.0f} s are clean" + _because(reasons)
-        return Verdict("reject", sentence, reasons, Spans(), measures)
+        sentence = f"Do not use: only {clean_s:.0f} s of {duration_s:.0f} s are clean" + _because(reasons)
+        return Verdict("reject", sentence, reasons, usable, measures)
     if over:
         n = len(usable)
         where = f"{n} stretches" if n > 1 else "one stretch"
-        sentence = f"Use in part: {usable_s:.0f} s of {duration_s:.0f} s in {where}" + _because(reasons)
+        sentence = f"Use in part: {clean_s:.0f} s of {duration_s:.0f} s in {where}" + _because(reasons)
         return Verdict("accept_in_part", sentence, reasons, usable, measures)
     sentence = (
-        f"Can be used: {usable_s:.0f} s of {duration_s:.0f} s are clean, every measure within its limit."
+        f"Can be used: {clean_s:.0f} s of {duration_s:.0f} s are clean, every measure within its limit."
     )
     return Verdict("accept", sentence, (), usable, measures)
 
@@ -126,7 +127,7 @@ def unreadable(why: str) -> Verdict:
     return Verdict("unreadable", f"Could not be read: {why}", (Reason("unreadable", why),), Spans(), measures)
 
 
-def usable_spans(marks: Mapping[str, Spans], n_rows: int, sample_hz: float, policy: Policy) -> Spans:
+def clean_spans(marks: Mapping[str, Spans], n_rows: int, sample_hz: float, policy: Policy) -> Spans:
     """Stretches of at least ``shortest_interval_s`` free of faults, but for short ones.
 
     Faults less than ``bridge_s`` apart count together, and end a stretch when they add up to more than that.
