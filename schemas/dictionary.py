@@ -36,7 +36,10 @@ def dictionary() -> str:
         "### Bits of `quality`",
         _table(
             ("bit", "value", "name", "the sample...", "kind"),
-            [(c.bit, c.mask, f"`{c.name}`", c.description, "fault" if c.fault else "note") for c in CONDITIONS],
+            [
+                (c.bit, c.mask, f"`{c.name}`", c.description, "fault" if c.fault else "note")
+                for c in CONDITIONS
+            ],
         ),
         "## `<session>/findings.parquet`",
         _columns(FINDINGS),
@@ -69,7 +72,13 @@ def dictionary() -> str:
 
 def _columns(columns: Sequence[Column]) -> str:
     rows = [
-        (f"`{c.name}`", c.dtype, c.unit, _words(c.description, c.choices), "null" if c.nullable else "never missing")
+        (
+            f"`{c.name}`",
+            c.dtype,
+            c.unit,
+            _words(c.description, c.choices),
+            "null" if c.nullable else "never missing",
+        )
         for c in columns
     ]
     return _table(("column", "type", "unit", "meaning", "missing"), rows)
@@ -77,7 +86,8 @@ def _columns(columns: Sequence[Column]) -> str:
 
 def _keys(several: Sequence[Key]) -> str:
     rows = [
-        (f"`{k.name}`", k.type, k.unit, _words(k.description, k.choices), "yes" if k.required else "") for k in several
+        (f"`{k.name}`", k.type, k.unit, _words(k.description, k.choices), "yes" if k.required else "")
+        for k in several
     ]
     return _table(("key", "type", "unit", "meaning", "required"), rows)
 
