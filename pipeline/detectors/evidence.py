@@ -54,5 +54,9 @@ class Evidence:
     activities: Sequence[Logged] = ()
 
     def at_s(self, sample: int) -> float:
-        """Time of a sample by the measured rate, in seconds."""
-        return sample / self.recording.sample_hz
+        """Time of a sample on the corrected clock, in seconds."""
+        return self.recording.at_s(sample)
+
+    def lasting_s(self, n_samples: int) -> float:
+        """How long so many samples last, in seconds."""
+        return n_samples / self.recording.sample_hz

@@ -48,7 +48,7 @@ def _detect_channel(evidence: Evidence, channel: Channel, settings: Settings) ->
         after = runs.stop[overload]
         settling = Spans.merged(Spans(after, after + n_recovery)).clipped(0, evidence.recording.n_rows)
     fraction = runs.n_samples / n_present if n_present else None
-    longest_s = evidence.at_s(int(lengths.max(initial=0)))
+    longest_s = evidence.lasting_s(int(lengths.max(initial=0)))
     no_coupling = "the layout states no corner of the AC coupling (ac_corner_hz)"
     settled = None if recovery_s is None or not n_present else _outside(settling, runs) / n_present
     measures = (
@@ -90,7 +90,7 @@ def _findings(
     stretches = Spans.merged(overloads, bridge=int(evidence.recording.sample_hz))
     for start, stop in zip(stretches.start.tolist(), stretches.stop.tolist(), strict=True):
         inside = overloads.clipped(start, stop)
-        longest_s = evidence.at_s(int((inside.stop - inside.start).max()))
+        longest_s = evidence.lasting_s(int((inside.stop - inside.start).max()))
         findings.append(
             Finding(
                 "saturation",

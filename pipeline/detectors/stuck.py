@@ -54,8 +54,8 @@ def _detect_channel(evidence: Evidence, channel: Channel, settings: Settings) ->
             evidence.at_s(stop),
             "fault",
             "stuck_s",
-            evidence.at_s(stop - start),
-            evidence.at_s(limit),
+            evidence.lasting_s(stop - start),
+            evidence.lasting_s(limit),
             "s",
             f"{channel.name} repeats one value: the converter or its memory stood still; check the device.",
         )

@@ -4,13 +4,15 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
+import numpy as np
 import numpy.typing as npt
 import pyarrow.parquet as pq
 
 from pipeline.layouts import Channel
 from pipeline.recording.units import stored_type
+from pipeline.timebase.grid import Clock, ClockSource
 from schemas.columns import QUALITY, SAMPLE, TIME, Column
 
 BLOCK_ROWS = 1 << 18
@@ -46,8 +48,10 @@ class Recording:
         Rate by which detectors reckon: measured where the dump had a clock, else nominal.
     n_rows : int
         Rows, lost samples included.
+    clock : Clock
+        When each row was sampled.
     duration_s : float
-        ``n_rows / sample_hz``.
+        From the first sample to one step after the last.
     metadata : mapping
         The file's key-value metadata.
     """
@@ -56,12 +60,17 @@ class Recording:
     channels: tuple[Channel, ...]
     sample_hz: float
     n_rows: int
+    clock: Clock
     metadata: Mapping[str, str]
 
     @property
     def duration_s(self) -> float:
         """Length of the recording."""
-        return self.n_rows / self.sample_hz
+        return self.at_s(self.n_rows) if self.n_rows else 0.0
+
+    def at_s(self, row: int) -> float:
+        """When a row was sampled, in seconds since the first."""
+        return float(self.clock.time_s(np.array([row], dtype=np.int64))[0])
 
     def of_kind(self, kind: str) -> tuple[Channel, ...]:
         """The channels of that kind, in file order."""
@@ -128,4 +137,21 @@ def open_recording(path: Path) -> Recording:
             texts = {key: own[key] for key in _TEXT_KEYS}
             channels.append(Channel(**numbers, **texts, name=field.name))
     n_rows = pq.ParquetFile(path).metadata.num_rows
-    return Recording(path, tuple(channels), float(metadata["sample_hz"]), n_rows, metadata)
+    sample_hz = float(metadata["sample_hz"])
+    return Recording(path, tuple(channels), sample_hz, n_rows, _clock_of(metadata, sample_hz), metadata)
+
+
+def clock_metadata(clock: Clock) -> dict[str, str]:
+    """The clock in the file's metadata: rows, and the second at which each was sampled."""
+    rows, seconds = clock.knot_row.tolist(), clock.knot_s.tolist()
+    return {"clock_source": clock.source, "clock_rows": json.dumps(rows), "clock_s": json.dumps(seconds)}
+
+
+def _clock_of(metadata: Mapping[str, str], sample_hz: float) -> Clock:
+    rows = json.loads(metadata.get("clock_rows", "[]"))
+    seconds = json.loads(metadata.get("clock_s", "[]"))
+    if len(rows) < 2:
+        rows, seconds = [0.0, sample_hz], [0.0, 1.0]
+    stated = metadata.get("clock_source", "nominal")
+    source: ClockSource = next((known for known in get_args(ClockSource) if known == stated), "nominal")
+    return Clock(source, np.array(rows, np.float64), np.array(seconds, np.float64), sample_hz, None)

@@ -19,6 +19,7 @@ from pipeline.recording.recording import (
     BLOCK_ROWS,
     Recording,
     channel_metadata,
+    clock_metadata,
     open_recording,
     sample_columns,
 )
@@ -46,7 +47,8 @@ def write_recording(grid: Grid, metadata: Mapping[str, str], path: Path) -> None
     """
     channels = grid.frames.layout.sampled
     rate_hz = grid.clock.rate_hz or channels[0].sample_hz
-    write_samples(path, channels, _rows_of_grid(grid, channels), {**metadata, "sample_hz": repr(rate_hz)})
+    own = {**metadata, "sample_hz": repr(rate_hz), **clock_metadata(grid.clock)}
+    write_samples(path, channels, _rows_of_grid(grid, channels), own)
 
 
 def write_samples(
