@@ -7,8 +7,7 @@ from pathlib import Path
 from snakemake.exceptions import WorkflowError
 
 from pipeline.errors import InputError
-from pipeline.steps import overview
-from pipeline.steps.present import now
+from pipeline.steps.words import now
 from pipeline.workflow import Plan
 
 try:
@@ -139,4 +138,7 @@ rule overview:
         code=plan.code["report"],
         policy=plan.policy.sha256,
     run:
+        # Imported here: it brings libraries that a run with nothing to do never needs.
+        from pipeline.steps.present import overview
+
         overview(plan.study, plan.policy, plan.results, plan.started)

@@ -10,8 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from pipeline.steps.job import Places
-from pipeline.steps.present import now
-from pipeline.steps.words import MARKS
+from pipeline.steps.words import MARKS, now
 from pipeline.workflow import PROGRESS, Plan
 
 _TITLES = {

@@ -61,7 +61,7 @@ def run_here(step: str, job: Job) -> None:
     What goes wrong in a session is written into its files, so that it ends as unreadable and the others
     go on; only what cannot be written raises :class:`StepFailed`.
     """
-    from pipeline.steps import SESSION_STEPS  # costs a second, and only workers need it
+    from pipeline.steps.by_name import SESSION_STEPS  # costs a second, and only workers need it
     from pipeline.steps.fallback import write_fallback
 
     log = job.results / "logs" / job.session.name / f"{step}.log"

@@ -11,7 +11,7 @@ import pyarrow.parquet as pq
 from encode import encode_frames, header_line
 
 from pipeline.layouts import Layout, load_layout
-from pipeline.steps import SESSION_STEPS
+from pipeline.steps.by_name import SESSION_STEPS
 from pipeline.workflow import Plan
 
 SYNC_FRAME = """

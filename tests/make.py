@@ -9,8 +9,8 @@ import numpy as np
 from pipeline.detectors import Conversion, Detected, Evidence, Finding, measure_tracks, run_detectors
 from pipeline.layouts import Channel
 from pipeline.recording import BLOCK_ROWS, Recording, open_recording, to_units, write_samples
-from pipeline.verdict import Policy, Verdict
-from pipeline.verdict.policy import builtin_policy
+from pipeline.verdict import Policy, builtin_policy
+from pipeline.verdict.judge import Verdict, judge
 
 POLICY = builtin_policy()
 SETTINGS = POLICY.settings
@@ -86,8 +86,6 @@ def detected_in(recording: Recording, mains_hz: float = 50.0, **counted: Any) ->
 
 def judged(detected: Detected, recording: Recording, policy: Policy = POLICY) -> Verdict:
     """The verdict on it."""
-    from pipeline.verdict import judge
-
     return judge(detected, recording.n_rows, recording.sample_hz, policy)
 
 

@@ -9,7 +9,7 @@ from pipeline.steps.convert import write_setback
 from pipeline.steps.detect import write_detected
 from pipeline.steps.job import Job, write_json
 from pipeline.steps.judge import write_final
-from pipeline.verdict import unreadable
+from pipeline.verdict.judge import unreadable
 from pipeline.writing import write_text
 
 

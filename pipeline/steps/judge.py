@@ -13,8 +13,8 @@ from pipeline.recording import BLOCK_ROWS, Recording, open_recording, write_samp
 from pipeline.recording.write import Rows
 from pipeline.steps.detect import read_detected
 from pipeline.steps.job import Job, read_json, write_json
-from pipeline.verdict import Verdict, unreadable
-from pipeline.verdict import judge as judge_session
+from pipeline.verdict.judge import Verdict, unreadable
+from pipeline.verdict.judge import judge as judge_session
 from pipeline.writing import written_aside
 from schemas.columns import FINDINGS
 from schemas.conditions import CONDITIONS
@@ -74,7 +74,6 @@ def _quality(job: Job, recording: Recording, detected: Detected, verdict: Verdic
     session = job.session
     conversion = read_json(job.places.conversion)
     counted = conversion.get("conversion", {})
-    hz = recording.sample_hz
     spans = zip(verdict.usable.start.tolist(), verdict.usable.stop.tolist(), strict=True)
     return {
         "session": session.name,
@@ -88,7 +87,7 @@ def _quality(job: Job, recording: Recording, detected: Detected, verdict: Verdic
         "verdict": verdict.name,
         "sentence": verdict.sentence,
         "reasons": [asdict(reason) for reason in verdict.reasons],
-        "usable": [[start / hz, stop / hz] for start, stop in spans],
+        "usable": [[recording.at_s(start), recording.at_s(stop)] for start, stop in spans],
         "duration_s": recording.duration_s,
         "nominal_hz": job.layout.sampled[0].sample_hz,
         "n_samples": recording.n_rows,

@@ -4,7 +4,6 @@ import csv
 import io
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +12,7 @@ import pyarrow.parquet as pq
 from pipeline import __version__
 from pipeline.report import write_overview, write_report
 from pipeline.steps.job import Job, Places, read_json, write_json
+from pipeline.steps.words import now
 from pipeline.study import Study
 from pipeline.verdict import Policy
 from pipeline.writing import write_text, written_aside
@@ -65,11 +65,6 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
             "sessions": {q["session"]: q["verdict"] for q in qualities},
         },
     )
-
-
-def now() -> str:
-    """The present moment by RFC 3339, in UTC, to the second."""
-    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
 def _session_row(quality: Mapping[str, Any]) -> dict[str, Any]:

@@ -1,6 +1,7 @@
-"""A verdict in a line of text."""
+"""Words that steps and front door share: a verdict in a line of text, and the time."""
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 
 MARKS = {"accept": "+", "accept_in_part": "~", "reject": "-", "unreadable": "!"}
@@ -11,3 +12,8 @@ def verdict_line(quality: Path) -> str:
     """Session, sign and sentence of a session that has been judged."""
     content = json.loads(quality.read_text(encoding="utf-8"))
     return f"{MARKS[content['verdict']]} {content['session']}: {content['sentence']}"
+
+
+def now() -> str:
+    """The present moment by RFC 3339, in UTC, to the second."""
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

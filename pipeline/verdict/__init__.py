@@ -1,15 +1,9 @@
-"""Findings to a verdict, by a policy in which every threshold has its reason."""
+"""Findings to a verdict, by a policy in which every threshold has its reason.
 
-from pipeline.verdict.judge import Verdict, judge, unreadable
+The front door reads policies before anything is measured: judging (:mod:`.judge`) is imported by itself,
+since it brings the detectors and with them a second of start-up.
+"""
+
 from pipeline.verdict.policy import Policy, Threshold, builtin_policy, commented_policy, load_policy
 
-__all__ = [
-    "Policy",
-    "Threshold",
-    "Verdict",
-    "builtin_policy",
-    "commented_policy",
-    "judge",
-    "load_policy",
-    "unreadable",
-]
+__all__ = ["Policy", "Threshold", "builtin_policy", "commented_policy", "load_policy"]

@@ -1,7 +1,7 @@
 """How much memory each step takes for a recording of 24 hours, each in a process of its own.
 
-``python tests/benchmarks/day.py [--hours 24]``. 4 channels at 250 Hz in 16 bits, invented. Peak resident memory
-is what the kernel reports of each child when it ends (``ru_maxrss``), libraries included.
+``python tests/benchmarks/day.py [--hours 24]``. 4 channels at 250 Hz in 16 bits, invented. Peak resident
+memory is what the kernel reports of each child when it ends (``ru_maxrss``), libraries included.
 """
 
 import argparse

@@ -35,7 +35,7 @@ import pyarrow.parquet as pq
 from scipy import fft, signal
 
 from pipeline.frames import read_frames
-from pipeline.steps import SESSION_STEPS
+from pipeline.steps.by_name import SESSION_STEPS
 from pipeline.steps.convert import write_grid
 from pipeline.steps.job import Job
 from pipeline.timebase import place_frames
