@@ -24,8 +24,8 @@ from make import (
     value_of,
 )
 
-from pipeline.detectors import Detected, run_detectors
-from pipeline.recording import Recording
+from pipeline.detectors import Detected, run_detectors, saturation, stuck
+from pipeline.recording import BLOCK_ROWS, Recording
 from schemas.conditions import CONDITIONS
 
 HZ = 250
@@ -163,12 +163,13 @@ def test_a_channel_that_never_moves_is_stuck_throughout(tmp_path):
 
 
 def test_a_stuck_value_is_followed_across_a_block(tmp_path):
-    # Samples are read in blocks of 131072 rows.
-    codes = counts_of(0.01 * np.random.default_rng(2).standard_normal(140_000), FIELD)
-    codes[131_000:131_500] = 2222
-    detected = detected_in(recording_of(tmp_path / "r.parquet", [FIELD], [codes], HZ))
-    assert detected.marks["stuck"].start.tolist() == [131_000]
-    assert detected.marks["stuck"].stop.tolist() == [131_500]
+    # Samples are read in blocks; neither part of the run is long enough by itself.
+    n = BLOCK_ROWS
+    codes = counts_of(0.01 * np.random.default_rng(2).standard_normal(n + 5000), FIELD)
+    codes[n - 80 : n + 80] = 2222
+    recording = recording_of(tmp_path / "r.parquet", [FIELD], [codes], HZ)
+    marked = stuck.detect(evidence_of(recording), SETTINGS).marks["stuck"]
+    assert (marked.start.tolist(), marked.stop.tolist()) == ([n - 80], [n + 80])
 
 
 # ---- saturation and settling ------------------------------------------------------------------------------
@@ -184,6 +185,21 @@ def test_a_value_at_a_rail_is_saturated_and_not_stuck(record, code):
     assert start == 62.0
     assert stop - start == pytest.approx(4.6 / (2 * np.pi * 0.16), abs=0.02)
     assert faults_in(detected) == {"saturated", "settling"}
+
+
+@pytest.mark.parametrize("scale", [3.3 / 1024 / 6, 5e-6, 1 / 3, 0.1, 9.80665e-3, -0.7, 1e-9])
+@pytest.mark.parametrize("offset", [0.0, -0.3, 1e-3])
+def test_codes_on_the_bound_count_whatever_their_rounding(tmp_path, scale, offset):
+    # 10 bits: 0.4 % of the range is 4.09 counts, so that 4 counts from a rail are in and 5 are out.
+    field = replace(FIELD, scale=scale, offset=offset, adc_max=1023)
+    codes = np.full(20 * HZ, 500)
+    codes[::100], codes[1::100], codes[2::100], codes[3::100] = 4, 5, 1019, 1018
+    evidence = evidence_of(recording_of(tmp_path / "r.parquet", [field], [codes], HZ))
+    assert n_marked(saturation.detect(evidence, SETTINGS), "saturated") == 2 * 50
+    two = {**SETTINGS, "saturation.rail_margin_fraction": 0.0}
+    codes[::100], codes[1::100], codes[2::100], codes[3::100] = 2, 3, 1021, 1020
+    evidence = evidence_of(recording_of(tmp_path / "r.parquet", [field], [codes], HZ), settings=two)
+    assert n_marked(saturation.detect(evidence, two), "saturated") == 2 * 50
 
 
 def test_a_value_near_a_rail_is_stuck_and_not_saturated(record):
@@ -248,6 +264,22 @@ def test_a_spark_alone_is_no_lost_contact_and_no_mains(record):
     detected = detected_in(record(Wearing(spikes_s=(60.0,))))
     assert n_marked(detected, "contact_loss") == 0
     assert n_marked(detected, "mains") == 0
+
+
+def test_a_burst_of_noise_is_no_mains(record):
+    # It has power at 50 Hz, but not more than beside it.
+    def burst(codes: np.ndarray) -> None:
+        codes[60 * HZ : 63 * HZ] += np.rint(600 * np.random.default_rng(9).standard_normal(3 * HZ)).astype(
+            int
+        )
+
+    assert n_marked(detected_in(record(Wearing(steps_v=0.01), burst)), "mains") == 0
+
+
+def test_silence_under_plain_mains_that_stays_says_neither(record):
+    # One witness is no lost contact; a wearer tied to ground picks up less mains than 1 % of the range.
+    detected = detected_in(record(Wearing(mains_v=0.012, silent=((70, 120),))))
+    assert conditions_in(detected) == set()
 
 
 def test_damp_soles_are_low_coupling_and_no_fault(record):

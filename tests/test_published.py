@@ -22,8 +22,9 @@ from make import (
     recording_of,
     value_of,
 )
+from scipy import signal
 
-from pipeline.detectors import Spans, gravity, mains, noise_floor, saturation
+from pipeline.detectors import Spans, gravity, lines, mains, noise_floor, saturation
 from pipeline.detectors.lines import HARMONICS, find_mains, fold_hz, spectrum
 from pipeline.layouts import Channel
 
@@ -207,6 +208,9 @@ def test_a_harmonic_on_the_other_grids_line_is_not_claimed(record):
         FIELD, counts_of(0.02 * np.sin(2 * np.pi * 60 * t) + noise_of(6, 9000, 0.002), FIELD), 90.0
     )
     detected = detected_in(recording, 50)
+    third = next(line for line in detected.lines if (line.nominal_hz, line.harmonic) == (50, 3))
+    assert not third.assessable
+    assert "150 Hz falls on 60 Hz" in third.why
     assert value_of(detected, "mains_hz") == pytest.approx(60.0, abs=0.01)
     assert [f.value for f in findings_of(detected, "mains", "warning")] == [pytest.approx(60.0, abs=0.01)]
 
@@ -292,6 +296,30 @@ def test_gait_alone_is_not_taken_for_mains(record, step_hz):
     assert findings_of(detected, "mains", "warning") == []
 
 
+@pytest.mark.parametrize(("movement_v", "least"), [(0.02, 0.75), (0.04, 0.3)])
+def test_a_folded_line_is_not_mixed_with_the_movement_beside_it(record, movement_v, least):
+    # Movement fills 0.5 to 10 Hz; the line at 4 Hz has 12 mV peak. Taken with what lies there, it would
+    # measure 14 and 46 % too large (power in a Hann window of 3 s); too small it may be.
+    t = np.arange(300 * 64) / 64
+    band = signal.butter(2, (0.5, 10.0), "bandpass", fs=64.0, output="sos")
+    movement = signal.sosfilt(band, noise_of(13, len(t)))
+    wave = 0.012 * np.sin(2 * np.pi * 60 * t) + movement_v * movement / movement.std()
+    detected = detected_in(record(FIELD, counts_of(wave, FIELD), 64.0), 60)
+    assert value_of(detected, "mains_hz") == pytest.approx(60.0, abs=0.02)
+    assert detected.lines[0].rms == pytest.approx(0.012 / math.sqrt(2), rel=0.1)
+    assert least < value_of(detected, "mains_rms_v") / (0.012 / math.sqrt(2)) < 1.05
+
+
+@pytest.mark.parametrize(("weak_v", "named"), [(0.002, False), (0.02, True)])
+def test_only_a_stronger_line_of_the_other_grid_contradicts_the_study(record, weak_v, named):
+    t = np.arange(60 * 250) / 250
+    wave = (
+        0.01 * np.sin(2 * np.pi * 50 * t) + weak_v * np.sin(2 * np.pi * 60 * t) + noise_of(14, len(t), 0.001)
+    )
+    detected = detected_in(record(FIELD, counts_of(wave, FIELD), 250.0))
+    assert bool(findings_of(detected, "mains", "warning")) == named
+
+
 @pytest.mark.parametrize(("seconds", "n_seeds"), [(1, 300), (5, 300), (20, 200), (120, 60)])
 def test_noise_makes_no_lines(seconds, n_seeds):
     # 1e-4 for each line, ten lines: fewer than one recording in a thousand; 3 of 860 is unlikely.
@@ -299,10 +327,22 @@ def test_noise_makes_no_lines(seconds, n_seeds):
     for seed in range(n_seeds):
         noise = noise_of(1000 + seed, seconds * 250)
         made = spectrum(_InMemory(noise, 250.0), "field")  # type: ignore[arg-type]
-        lines = [line for hz in (50, 60) for line in find_mains(made, "field", "V", hz, 250.0, 0.0, 1.0)]
-        assert len(lines) == 2 * len(HARMONICS)
-        found += any(line.rms is not None for line in lines)
+        looked_for = [line for hz in (50, 60) for line in find_mains(made, "field", "V", hz, 250.0, 0.0, 1.0)]
+        assert len(looked_for) == 2 * len(HARMONICS)
+        found += any(line.rms is not None for line in looked_for)
     assert found <= 2
+
+
+@pytest.mark.parametrize("seconds", [16, 60])
+def test_the_chance_of_a_line_in_noise_is_what_it_is_said_to_be(monkeypatch, seconds):
+    # At 2 % for each line, of 600 lines 12 are expected; the bound for many bins lies on the safe side.
+    monkeypatch.setattr(lines, "CHANCE", 0.02)
+    found = 0
+    for seed in range(300):
+        made = spectrum(_InMemory(noise_of(5000 + seed, seconds * 250), 250.0), "field")  # type: ignore[arg-type]
+        firsts = [find_mains(made, "field", "V", hz, 250.0, 0.0, 1.0)[0] for hz in (50, 60)]
+        found += sum(line.rms is not None for line in firsts)
+    assert 1 <= found <= 20
 
 
 def test_a_weak_line_is_found_in_noise():

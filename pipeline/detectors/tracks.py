@@ -142,7 +142,7 @@ def _measure_field(
         find_mains(whole, channel.name, channel.unit, hz, recording.sample_hz, ratio, margin_hz)
         for hz in (mains_hz, 110.0 - mains_hz)
     )
-    fit = _LineFit.of(max(lines, other_lines, key=_total_rms), recording.sample_hz, n_fast)
+    fit = _LineFit.of(max(lines, other_lines, key=_fundamental_rms), recording.sample_hz, n_fast)
     rail = rails(
         channel, settings["saturation.rail_margin_fraction"], settings["saturation.rail_margin_counts"]
     )
@@ -267,7 +267,8 @@ class _LineFit:
 
     @staticmethod
     def of(lines: Sequence[Line], sample_hz: float, n_window: int) -> "_LineFit":
-        usable = [line for line in lines if line.assessable]
+        # A harmonic that the whole recording does not show would only add noise to every window.
+        usable = [line for line in lines if line.assessable and (line.harmonic == 1 or line.rms is not None)]
         found_hz = _mains_hz(usable)
         t = (np.arange(n_window) - (n_window - 1) / 2) / n_window
         columns = [np.ones(n_window), t, t**2]
@@ -307,8 +308,9 @@ class _LineFit:
         return np.sqrt(power), np.sqrt((residue**2).sum(axis=1) / freedom)
 
 
-def _total_rms(lines: Sequence[Line]) -> float:
-    return float(np.sqrt(sum((line.rms or 0.0) ** 2 for line in lines)))
+def _fundamental_rms(lines: Sequence[Line]) -> float:
+    """Which grid is there is told by its line: at low rates a wide search for harmonics meets movement."""
+    return lines[0].rms or 0.0
 
 
 def _mains_hz(lines: Sequence[Line]) -> float | None:
