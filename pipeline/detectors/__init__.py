@@ -4,6 +4,7 @@ To add one, write ``detect(evidence, settings) -> Detected`` in a file of its ow
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from pipeline.detectors import (
     activity_mismatch,
@@ -43,21 +44,10 @@ DETECTORS: tuple[Detector, ...] = (
 
 def run_detectors(evidence: Evidence, settings: Settings) -> Detected:
     """Everything that all detectors found; marks of one condition from several detectors are united."""
-    results = [detect(evidence, settings) for detect in DETECTORS]
-    names = sorted({name for result in results for name in result.marks})
+    united = Detected.united(detect(evidence, settings) for detect in DETECTORS)
     n_rows = evidence.recording.n_rows
-    marks = {
-        name: Spans.merged(*(result.marks[name] for result in results if name in result.marks)).clipped(
-            0, n_rows
-        )
-        for name in names
-    }
-    return Detected(
-        tuple(finding for result in results for finding in result.findings),
-        tuple(measure for result in results for measure in result.measures),
-        marks,
-        tuple(line for result in results for line in result.lines),
-    )
+    marks = {name: spans.clipped(0, n_rows) for name, spans in united.marks.items()}
+    return replace(united, marks=marks)
 
 
 __all__ = [

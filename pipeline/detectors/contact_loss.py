@@ -17,17 +17,9 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     A single witness gives no verdict: mains changes when a lamp is switched, the field is silent on damp
     soles, and a transient may be a spark (common practice, no source). See :mod:`.coupling`.
     """
-    parts = [
+    return Detected.united(
         _detect_channel(evidence, measure_coupling(evidence, track, settings), settings)
         for track in evidence.tracks.field.values()
-    ]
-    return Detected(
-        tuple(finding for part in parts for finding in part.findings),
-        tuple(measure for part in parts for measure in part.measures),
-        {
-            name: Spans.merged(*(part.marks[name] for part in parts if name in part.marks))
-            for name in ("contact_loss", "settling")
-        },
     )
 
 

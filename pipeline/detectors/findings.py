@@ -1,5 +1,6 @@
 """What a detector returns: intervals, measures, and the samples it marks."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -98,3 +99,18 @@ class Detected:
     measures: tuple[Measure, ...] = ()
     marks: dict[str, Spans] = field(default_factory=dict)
     lines: tuple[Line, ...] = ()
+
+    @staticmethod
+    def united(parts: Iterable["Detected"]) -> "Detected":
+        """Several results as one: of several channels, or of several detectors."""
+        several = tuple(parts)
+        names = sorted({name for part in several for name in part.marks})
+        return Detected(
+            tuple(finding for part in several for finding in part.findings),
+            tuple(measure for part in several for measure in part.measures),
+            {
+                name: Spans.merged(*(part.marks[name] for part in several if name in part.marks))
+                for name in names
+            },
+            tuple(line for part in several for line in part.lines),
+        )

@@ -21,14 +21,9 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     1e9 ohm discharges 150 pF within 0.15 s: ANSI/ESD S20.20 with STM97, read in secondary texts). That is
     no lost electrode, and no fault; at rest nothing can be said.
     """
-    parts = [
+    return Detected.united(
         _detect_channel(evidence, measure_coupling(evidence, track, settings), settings)
         for track in evidence.tracks.field.values()
-    ]
-    return Detected(
-        tuple(finding for part in parts for finding in part.findings),
-        tuple(measure for part in parts for measure in part.measures),
-        {"low_coupling": Spans.merged(*(part.marks["low_coupling"] for part in parts if part.marks))},
     )
 
 

@@ -35,12 +35,8 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     amplitude is claimed and no sample is marked. Source of the window: IEC 61000-4-30 (read in a meter's
     manual).
     """
-    parts = [_detect_channel(evidence, track, settings) for track in evidence.tracks.field.values()]
-    return Detected(
-        tuple(finding for part in parts for finding in part.findings),
-        tuple(measure for part in parts for measure in part.measures),
-        {"mains": Spans.merged(*(part.marks["mains"] for part in parts if "mains" in part.marks))},
-        tuple(line for part in parts for line in part.lines),
+    return Detected.united(
+        _detect_channel(evidence, track, settings) for track in evidence.tracks.field.values()
     )
 
 

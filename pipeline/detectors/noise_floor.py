@@ -13,23 +13,22 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     An ideal converter alone makes ``q / sqrt(12)`` (Bennett, BSTJ 27, 1948, from memory); a channel far
     below it is dead or was not measured.
     """
-    parts = [_detect_channel(evidence, track, settings) for track in evidence.tracks.field.values()]
-    return Detected(tuple(finding for finding, _ in parts if finding), tuple(measure for _, measure in parts))
+    return Detected.united(
+        _detect_channel(evidence, track, settings) for track in evidence.tracks.field.values()
+    )
 
 
-def _detect_channel(
-    evidence: Evidence, track: FieldTrack, settings: Settings
-) -> tuple[Finding | None, Measure]:
+def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -> Detected:
     channel = track.channel
     residues = track.residue_rms[~np.isnan(track.residue_rms)]
     if not len(residues):
         absent = "no window of 10 or 12 cycles arrived whole"
-        return None, Measure("noise_v", None, channel.unit, channel.name, absent)
+        return Detected((), (Measure("noise_v", None, channel.unit, channel.name, absent),))
     noise = float(np.percentile(residues, 10))
     least = settings["noise_floor.least_counts"] * abs(channel.scale)
     measure = Measure("noise_v", noise, channel.unit, channel.name)
     if noise >= least:
-        return None, measure
+        return Detected((), (measure,))
     text = (
         f"{channel.name} is quieter than its converter can be: the input may be dead or disconnected inside."
     )
@@ -45,4 +44,4 @@ def _detect_channel(
         channel.unit,
         text,
     )
-    return finding, measure
+    return Detected((finding,), (measure,))

@@ -19,14 +19,8 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     ``overload_samples`` count as overloads; after one, the recovery of the AC coupling is marked until
     ``settled_residue`` of it is left: ``-ln(residue) / (2 pi f_c)``, 4.6 time constants at 1 %.
     """
-    parts = [_detect_channel(evidence, channel, settings) for channel in evidence.recording.of_kind("field")]
-    return Detected(
-        tuple(finding for part in parts for finding in part.findings),
-        tuple(measure for part in parts for measure in part.measures),
-        {
-            name: Spans.merged(*(part.marks[name] for part in parts if name in part.marks))
-            for name in ("saturated", "settling")
-        },
+    return Detected.united(
+        _detect_channel(evidence, channel, settings) for channel in evidence.recording.of_kind("field")
     )
 
 

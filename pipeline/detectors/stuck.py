@@ -31,11 +31,8 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     chance about ``N (1 - p) p^n`` times in N samples (geometric run lengths; Feller, An Introduction to
     Probability Theory, vol. 1, ch. XIII, from memory). Runs at a rail belong to saturation.
     """
-    parts = [_detect_channel(evidence, channel, settings) for channel in evidence.recording.of_kind("field")]
-    return Detected(
-        tuple(finding for part in parts for finding in part.findings),
-        tuple(measure for part in parts for measure in part.measures),
-        {"stuck": Spans.merged(*(part.marks["stuck"] for part in parts))},
+    return Detected.united(
+        _detect_channel(evidence, channel, settings) for channel in evidence.recording.of_kind("field")
     )
 
 

@@ -19,14 +19,9 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     The sensor sees the body's coupling to its surroundings, so a person who walks past moves it
     (common practice, no source).
     """
-    parts = [
+    return Detected.united(
         _detect_channel(evidence, measure_coupling(evidence, track, settings), settings)
         for track in evidence.tracks.field.values()
-    ]
-    return Detected(
-        tuple(finding for part in parts for finding in part.findings),
-        tuple(measure for part in parts for measure in part.measures),
-        {"uncorroborated": Spans.merged(*(part.marks["uncorroborated"] for part in parts if part.marks))},
     )
 
 
