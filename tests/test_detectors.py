@@ -4,7 +4,7 @@ Sizes: the range is 0.6 V. Steps at 2 Hz move the field by 50 mV, mains stands i
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,58 +23,10 @@ from make import (
     recording_of,
     value_of,
 )
+from wearing import HZ, Wearing, conditions_in, faults_in, marked_s, put
 
-from pipeline.detectors import Detected, run_detectors, saturation, stuck
+from pipeline.detectors import saturation, stuck
 from pipeline.recording import BLOCK_ROWS, Recording
-from schemas.conditions import CONDITIONS
-
-HZ = 250
-FAULTS = tuple(condition.name for condition in CONDITIONS if condition.fault)
-
-
-@dataclass(frozen=True)
-class Wearing:
-    """Sizes second by second, and what is done to the codes of the field at the end."""
-
-    seconds: int = 120
-    walks: tuple[tuple[int, int], ...] = ((20, 120),)
-    steps_v: float = 0.05
-    mains_v: float = 0.003
-    mains_at: tuple[tuple[int, int, float], ...] = ()
-    silent: tuple[tuple[int, int], ...] = ()
-    passers: tuple[tuple[int, int], ...] = ()
-    spikes_s: tuple[float, ...] = ()
-
-    def time_s(self) -> np.ndarray:
-        return np.arange(self.seconds * HZ) / HZ
-
-    def within(self, stretches: tuple[tuple[int, int], ...]) -> np.ndarray:
-        t = self.time_s()
-        inside = np.zeros(len(t), bool)
-        for start, stop in stretches:
-            inside |= (t >= start) & (t < stop)
-        return inside
-
-    def field_v(self) -> np.ndarray:
-        t, rng = self.time_s(), np.random.default_rng(5)
-        steps = self.steps_v * (np.sin(4 * np.pi * t) + 0.4 * np.sin(8 * np.pi * t + 1))
-        body = steps * (self.within(self.walks) & ~self.within(self.silent))
-        body += 0.03 * np.sin(2 * np.pi * 1.3 * t) * self.within(self.passers)
-        size = np.full(len(t), self.mains_v)
-        for start, stop, volts in self.mains_at:
-            size[self.within(((start, stop),))] = volts
-        values = body + size * np.sin(2 * np.pi * 50 * t) + 0.001 * rng.standard_normal(len(t))
-        for at in self.spikes_s:
-            after = np.maximum(t - at, 0)
-            values += np.where(t >= at, 0.5 * np.exp(-after / 0.3), 0)
-        return values
-
-    def acceleration(self) -> list[np.ndarray]:
-        t, rng = self.time_s(), np.random.default_rng(6)
-        moving = self.within(self.walks)
-        axes = [2 * np.sin(4 * np.pi * t + i) * moving + 0.02 * rng.standard_normal(len(t)) for i in range(3)]
-        axes[2] += 9.80665
-        return axes
 
 
 @pytest.fixture
@@ -98,28 +50,6 @@ def record(tmp_path: Path) -> Callable[..., Recording]:
         return recording_of(tmp_path / "r.parquet", [field, *axes], [codes, *more], HZ, present)
 
     return make
-
-
-def put(start_s: float, stop_s: float, code: int) -> Callable[[np.ndarray], None]:
-    """One code over a stretch."""
-
-    def spoil(codes: np.ndarray) -> None:
-        codes[round(start_s * HZ) : round(stop_s * HZ)] = code
-
-    return spoil
-
-
-def marked_s(detected: Detected, condition: str) -> list[tuple[float, float]]:
-    spans = detected.marks[condition]
-    return [(a / HZ, b / HZ) for a, b in zip(spans.start.tolist(), spans.stop.tolist(), strict=True)]
-
-
-def faults_in(detected: Detected) -> set[str]:
-    return {name for name in FAULTS if n_marked(detected, name)}
-
-
-def conditions_in(detected: Detected) -> set[str]:
-    return {condition.name for condition in CONDITIONS if n_marked(detected, condition.name)}
 
 
 def test_nothing_is_found_where_nothing_is_wrong(record):
@@ -385,96 +315,4 @@ def test_repeats_are_notes_and_a_log_beyond_the_end_a_warning(record):
     ]
     (mismatch,) = findings_of(detected, "activity_mismatch", "warning")
     assert mismatch.value == pytest.approx(10.0)
-    assert judged(detected, recording).name == "accept"
-
-
-# ---- recordings that lack something -----------------------------------------------------------------------
-
-
-def test_a_recording_of_the_field_alone(record):
-    recording = record(Wearing(), accelerometer=False)
-    detected = detected_in(recording)
-    assert conditions_in(detected) == set()
-    for measure in ("low_coupling_fraction", "moving_fraction", "uncorroborated_fraction", "gravity_m_s2"):
-        assert value_of(detected, measure) is None
-        assert "no accelerometer" in absent_of(detected, measure)
-    assert judged(detected, recording).name == "accept"
-
-
-def test_a_recording_of_the_accelerometer_alone(tmp_path):
-    axes = acceleration_axes()
-    counts = [counts_of(a, axis) for a, axis in zip(Wearing().acceleration(), axes, strict=True)]
-    recording = recording_of(tmp_path / "r.parquet", axes, counts, HZ)
-    detected = detected_in(recording)
-    assert conditions_in(detected) == set()
-    assert value_of(detected, "gravity_m_s2") == pytest.approx(9.80665, abs=0.01)
-    assert judged(detected, recording).name == "accept"
-
-
-def test_two_field_channels_are_judged_each_for_itself(tmp_path):
-    other = replace(FIELD, name="ankle")
-    one, two = (counts_of(Wearing().field_v(), channel) for channel in (FIELD, other))
-    two = two.copy()
-    put(60, 62, 2222)(two)
-    detected = detected_in(recording_of(tmp_path / "r.parquet", [FIELD, other], [one, two], HZ))
-    assert value_of(detected, "stuck_fraction", "field") == 0
-    assert value_of(detected, "stuck_fraction", "ankle") == pytest.approx(2 / 120, rel=0.01)
-    assert {f.channel for f in findings_of(detected, "stuck")} == {"ankle"}
-
-
-@pytest.mark.parametrize("n", [1, 2, 7, 50, 249, 250, 251, 1000])
-@pytest.mark.parametrize("accelerometer", [True, False])
-def test_recordings_of_a_moment_are_too_short_and_no_more(tmp_path, n, accelerometer):
-    whole = Wearing(seconds=10)
-    axes = acceleration_axes() if accelerometer else ()
-    more = [counts_of(a, axis)[:n] for a, axis in zip(whole.acceleration(), axes, strict=bool(axes))]
-    codes = counts_of(whole.field_v(), FIELD)[:n]
-    recording = recording_of(tmp_path / "r.parquet", [FIELD, *axes], [codes, *more], HZ)
-    detected = detected_in(recording)
-    assert faults_in(detected) == set()
-    verdict = judged(detected, recording)
-    assert verdict.name == "reject"
-    assert [reason.measure for reason in verdict.reasons] == ["duration_s"]
-    for measure in detected.measures:
-        assert measure.value is None or np.isfinite(measure.value)
-        assert measure.value is not None or measure.absent
-
-
-@pytest.mark.parametrize("accelerometer", [True, False])
-def test_no_window_without_a_loss(tmp_path, accelerometer):
-    # Every 40th sample is lost: no window of 0.2 s is whole, and yet 97.5 % of the samples are there.
-    wearing = Wearing()
-    axes = acceleration_axes() if accelerometer else ()
-    more = [counts_of(a, axis) for a, axis in zip(wearing.acceleration(), axes, strict=bool(axes))]
-    present = np.arange(120 * HZ) % 40 != 39
-    codes = counts_of(wearing.field_v(), FIELD)
-    recording = recording_of(tmp_path / "r.parquet", [FIELD, *axes], [codes, *more], HZ, present)
-    detected = detected_in(recording)
-    assert value_of(detected, "lost_fraction") == pytest.approx(1 / 40)
-    assert value_of(detected, "mains_rms_v") is None
-    assert "whole" in absent_of(detected, "mains_rms_v")
-    assert faults_in(detected) == {"lost"}
-
-
-def test_everything_lost(tmp_path):
-    axes = acceleration_axes()
-    nothing = np.zeros(60 * HZ, np.int64)
-    recording = recording_of(
-        tmp_path / "r.parquet", [FIELD, *axes], [nothing] * 4, HZ, np.zeros(60 * HZ, bool)
-    )
-    detected = detected_in(recording)
-    assert value_of(detected, "lost_fraction") == 1.0
-    assert faults_in(detected) == {"lost"}
-    assert judged(detected, recording).name == "reject"
-    for measure in detected.measures:
-        assert measure.value is None or np.isfinite(measure.value)
-        assert measure.value is not None or measure.absent
-
-
-@pytest.mark.parametrize("hz", [8, 10, 20, 32, 1000])
-def test_slow_and_fast_recordings(tmp_path, hz):
-    codes = counts_of(0.02 * np.random.default_rng(3).standard_normal(60 * hz), FIELD)
-    recording = recording_of(tmp_path / "r.parquet", [FIELD], [codes], hz)
-    detected = run_detectors(evidence_of(recording), SETTINGS)
-    assert faults_in(detected) == set()
     assert judged(detected, recording).name == "accept"

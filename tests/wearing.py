@@ -1,0 +1,82 @@
+"""An invented wearing of the strap in which tests plant events."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from make import (
+    n_marked,
+)
+
+from pipeline.detectors import Detected
+from schemas.conditions import CONDITIONS
+
+HZ = 250
+FAULTS = tuple(condition.name for condition in CONDITIONS if condition.fault)
+
+
+@dataclass(frozen=True)
+class Wearing:
+    """Sizes second by second, and what is done to the codes of the field at the end."""
+
+    seconds: int = 120
+    walks: tuple[tuple[int, int], ...] = ((20, 120),)
+    steps_v: float = 0.05
+    mains_v: float = 0.003
+    mains_at: tuple[tuple[int, int, float], ...] = ()
+    silent: tuple[tuple[int, int], ...] = ()
+    passers: tuple[tuple[int, int], ...] = ()
+    spikes_s: tuple[float, ...] = ()
+
+    def time_s(self) -> np.ndarray:
+        return np.arange(self.seconds * HZ) / HZ
+
+    def within(self, stretches: tuple[tuple[int, int], ...]) -> np.ndarray:
+        t = self.time_s()
+        inside = np.zeros(len(t), bool)
+        for start, stop in stretches:
+            inside |= (t >= start) & (t < stop)
+        return inside
+
+    def field_v(self) -> np.ndarray:
+        t, rng = self.time_s(), np.random.default_rng(5)
+        steps = self.steps_v * (np.sin(4 * np.pi * t) + 0.4 * np.sin(8 * np.pi * t + 1))
+        body = steps * (self.within(self.walks) & ~self.within(self.silent))
+        body += 0.03 * np.sin(2 * np.pi * 1.3 * t) * self.within(self.passers)
+        size = np.full(len(t), self.mains_v)
+        for start, stop, volts in self.mains_at:
+            size[self.within(((start, stop),))] = volts
+        values = body + size * np.sin(2 * np.pi * 50 * t) + 0.001 * rng.standard_normal(len(t))
+        for at in self.spikes_s:
+            after = np.maximum(t - at, 0)
+            values += np.where(t >= at, 0.5 * np.exp(-after / 0.3), 0)
+        return values
+
+    def acceleration(self) -> list[np.ndarray]:
+        t, rng = self.time_s(), np.random.default_rng(6)
+        moving = self.within(self.walks)
+        axes = [2 * np.sin(4 * np.pi * t + i) * moving + 0.02 * rng.standard_normal(len(t)) for i in range(3)]
+        axes[2] += 9.80665
+        return axes
+
+
+def put(start_s: float, stop_s: float, code: int) -> Callable[[np.ndarray], None]:
+    """One code over a stretch."""
+
+    def spoil(codes: np.ndarray) -> None:
+        codes[round(start_s * HZ) : round(stop_s * HZ)] = code
+
+    return spoil
+
+
+def marked_s(detected: Detected, condition: str) -> list[tuple[float, float]]:
+    spans = detected.marks[condition]
+    return [(a / HZ, b / HZ) for a, b in zip(spans.start.tolist(), spans.stop.tolist(), strict=True)]
+
+
+def faults_in(detected: Detected) -> set[str]:
+    return {name for name in FAULTS if n_marked(detected, name)}
+
+
+def conditions_in(detected: Detected) -> set[str]:
+    return {condition.name for condition in CONDITIONS if n_marked(detected, condition.name)}
