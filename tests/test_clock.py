@@ -95,6 +95,27 @@ def test_a_pause_of_the_device_is_in_the_clock_and_not_in_the_rows(tmp_path: Pat
     grid = _grid(_session(layout, nominal), layout, tmp_path)
     assert (grid.n_rows, grid.n_lost_frames, grid.restarts) == (10_000, 0, ())
     assert np.abs(grid.clock.time_s(np.arange(10_000)) - nominal).max() < 2 / 32768
+    assert [pause.row for pause in grid.breaks] == [5000]
+    assert grid.breaks[0].gap_s == pytest.approx(7.3, abs=0.01)
+
+
+def test_pauses_are_told_from_jitter_losses_and_wrong_stamps(tmp_path: Path) -> None:
+    layout = sync_layout(check="")
+    nominal = np.arange(250 * 60) / 250.0
+    nominal += np.repeat(np.random.default_rng(3).uniform(0, 0.1, 1500), 10)
+    nominal[4000:] += 0.3
+    nominal[8000:] += 40.0
+    nominal[8010:] += 1.0
+    pieces = _session(layout, nominal)
+    wrong = bytearray(pieces[300])
+    wrong[7] ^= 0x10
+    pieces[300] = bytes(wrong)
+    del pieces[500:560]
+    grid = _grid(pieces, layout, tmp_path)
+    assert (grid.n_rows, grid.n_lost_frames, grid.restarts) == (15_000, 60, ())
+    # the second follows within a frame: both are one pause
+    assert [pause.row for pause in grid.breaks] == [8000]
+    assert grid.breaks[0].gap_s == pytest.approx(41.0, abs=0.15)
 
 
 def test_after_a_restart_time_goes_on_by_one_period(tmp_path: Path) -> None:

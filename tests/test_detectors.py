@@ -305,6 +305,17 @@ def test_a_restart_is_named_twice(record):
     assert clock.start_s == dropout.start_s == 20.0
 
 
+def test_a_pause_is_a_fault_that_counts_as_a_gap_and_not_as_loss(record):
+    detected = detected_in(record(Wearing(seconds=40)), breaks=((5000, 12.5),))
+    (clock,), (dropout,) = findings_of(detected, "clock"), findings_of(detected, "dropout")
+    assert (clock.severity, clock.stop_s) == ("warning", 20.0)
+    assert (dropout.severity, dropout.value, dropout.start_s, dropout.stop_s) == ("fault", 12.5, 7.5, 20.0)
+    assert "nothing for 12.5 s: its ticks went on, its frame counter did not" in dropout.explanation
+    assert value_of(detected, "longest_gap_s") == 12.5
+    assert value_of(detected, "lost_fraction") == 0.0
+    assert "not among the samples of which lost_fraction is a share" in dropout.explanation
+
+
 def test_repeats_are_notes_and_a_log_beyond_the_end_a_warning(record):
     entry = type("Entry", (), {"start_s": 10.0, "stop_s": 50.0, "activity": "glazing", "intensity": "arm"})()
     recording = record(Wearing(seconds=40, walks=()))

@@ -1,8 +1,11 @@
-"""The device's clock: its rate against the layout's, and where it began anew."""
+"""The device's clock: its rate against the layout's, and where it began anew or paused."""
 
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure
 from pipeline.detectors.tracks import Settings
+
+MAX_LISTED = 200
+"""Breaks listed one by one; more of them say nothing new."""
 
 
 def detect(evidence: Evidence, settings: Settings) -> Detected:
@@ -42,6 +45,15 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
             f"The device began anew ({reason}): time runs on from here, but the pause before it is unknown."
         )
         findings.append(Finding("clock", None, at_s, at_s, "warning", "rate_hz", None, None, "Hz", text))
+    for row, gap_s in conversion.breaks[:MAX_LISTED]:
+        at_s = evidence.at_s(row)
+        text = (
+            f"The ticks jump by {gap_s:.1f} s while the frame counter goes on: time jumps with them, and no "
+            "sample stands in between."
+        )
+        findings.append(
+            Finding("clock", None, max(at_s - gap_s, 0.0), at_s, "warning", "rate_hz", None, None, "Hz", text)
+        )
     measures = (
         Measure("rate_hz", rate_hz or conversion.nominal_hz, "Hz"),
         Measure("rate_error_ppm", error_ppm, "[ppm]", None, absent),

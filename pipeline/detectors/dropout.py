@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.detectors.evidence import Evidence
+from pipeline.detectors.evidence import Conversion, Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
 from pipeline.detectors.tracks import Settings
 
@@ -16,7 +16,7 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     lost = lost_samples(evidence)
     fraction = lost.n_samples / recording.n_rows if recording.n_rows else None
     lengths_s = (lost.stop - lost.start) / recording.sample_hz
-    longest_s = float(lengths_s.max(initial=0.0))
+    longest_s = max([float(lengths_s.max(initial=0.0)), *_pauses_s(evidence, lost)])
     damaged = conversion.damaged_bytes / conversion.total_bytes if conversion.total_bytes else None
     measures = (
         Measure("lost_fraction", fraction, "1", None, "" if fraction is not None else "no sample arrived"),
@@ -33,6 +33,11 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
                 if conversion.n_lost_frames
                 else ""
             )
+            + (
+                f", beside {_in_all(conversion)} in which the device recorded nothing"
+                if conversion.breaks
+                else ""
+            )
             + ": shorten the way between strap and receiver, or check the card, if this grows."
         )
         findings.append(_finding(0.0, recording.duration_s, severity, "lost_fraction", fraction, "1", text))
@@ -45,7 +50,32 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
         at_s = evidence.at_s(row)
         text = f"The device began anew ({reason}); how long nothing was recorded cannot be known."
         findings.append(_finding(at_s, at_s, "warning", "longest_gap_s", None, "s", text))
+    for row, gap_s in conversion.breaks[:MAX_LISTED]:
+        at_s = evidence.at_s(row)
+        text = (
+            f"The device recorded nothing for {gap_s:.1f} s: its ticks went on, its frame counter did not. "
+            "This pause is not among the samples of which lost_fraction is a share; find out what halted the "
+            "device."
+        )
+        findings.append(_finding(max(at_s - gap_s, 0.0), at_s, "fault", "longest_gap_s", gap_s, "s", text))
     return Detected(tuple(findings), measures, {"lost": lost})
+
+
+def _pauses_s(evidence: Evidence, lost: Spans) -> list[float]:
+    """How long nothing was recorded at each pause, with the samples lost directly before and after it."""
+    rows = np.array([row for row, _ in evidence.conversion.breaks], dtype=np.int64)
+    pauses_s = np.array([gap_s for _, gap_s in evidence.conversion.breaks])
+    for ends in (lost.stop, lost.start):
+        beside = np.searchsorted(ends, rows)
+        found = np.flatnonzero(np.isin(rows, ends))
+        span = beside[found]
+        pauses_s[found] += (lost.stop[span] - lost.start[span]) / evidence.recording.sample_hz
+    return [float(pause_s) for pause_s in pauses_s]
+
+
+def _in_all(conversion: Conversion) -> str:
+    n, total_s = len(conversion.breaks), sum(gap_s for _, gap_s in conversion.breaks)
+    return f"{n} pause{'s' if n > 1 else ''} of {total_s:.1f} s in all"
 
 
 def lost_samples(evidence: Evidence) -> Spans:

@@ -25,7 +25,8 @@ class Logged(Protocol):
 class Conversion:
     """What the conversion counted; see :class:`pipeline.timebase.Grid`.
 
-    ``restarts`` are (row, reason); ``damaged_bytes`` are those damaged or unrecognised.
+    ``restarts`` are (row, reason); ``breaks`` are (row, seconds for which the device paused before it);
+    ``damaged_bytes`` are those damaged or unrecognised.
     """
 
     n_frames: int
@@ -41,6 +42,7 @@ class Conversion:
     clock_residual_s: float | None
     nominal_hz: float
     restarts: tuple[tuple[int, str], ...] = ()
+    breaks: tuple[tuple[int, float], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -96,6 +96,7 @@ def _counted(grid: Grid, ledgers: tuple[Dump, ...]) -> dict[str, Any]:
             "clock_residual_s": clock.residual_s,
             "nominal_hz": frames.layout.sampled[0].sample_hz,
             "restarts": [[restart.row, restart.reason] for restart in grid.restarts],
+            "breaks": [[pause.row, pause.gap_s] for pause in grid.breaks],
         },
         "dumps": [asdict(dump) for dump in ledgers],
         "notes": list(frames.notes),

@@ -33,11 +33,12 @@ def detect(job: Job) -> str:
     recording = open_recording(places.recording)
     counted = read_json(places.conversion)["conversion"]
     restarts = tuple((row, reason) for row, reason in counted.pop("restarts"))
+    breaks = tuple((row, gap_s) for row, gap_s in counted.pop("breaks"))
     settings = job.policy.settings
     evidence = Evidence(
         recording,
         measure_tracks(recording, job.session.mains_hz, settings),
-        Conversion(**counted, restarts=restarts),
+        Conversion(**counted, restarts=restarts, breaks=breaks),
         job.session.mains_hz,
         job.session.activities,
     )

@@ -1,6 +1,15 @@
 """Frames to counts on one time grid: sequence numbers, order, duplicates, losses, clock."""
 
-from pipeline.timebase.grid import BLOCK_ROWS, Clock, ClockSource, Grid, Restart
+from pipeline.timebase.grid import BLOCK_ROWS, Clock, ClockBreak, ClockSource, Grid, Restart
 from pipeline.timebase.place import final_ledgers, place_frames
 
-__all__ = ["BLOCK_ROWS", "Clock", "ClockSource", "Grid", "Restart", "final_ledgers", "place_frames"]
+__all__ = [
+    "BLOCK_ROWS",
+    "Clock",
+    "ClockBreak",
+    "ClockSource",
+    "Grid",
+    "Restart",
+    "final_ledgers",
+    "place_frames",
+]

@@ -7,12 +7,16 @@ import numpy.typing as npt
 from scipy.linalg import solveh_banded
 
 from pipeline.frames import Frames
-from pipeline.timebase.grid import Clock
+from pipeline.timebase.grid import Clock, ClockBreak
 from pipeline.timebase.sequence import Floats, Ints, TickRate
 
 _KNOT_S = 10.0
 _OUTLIER = 8.0
 _MOST_SUSPECTS = 100_000
+_PAUSE_S = 0.5
+_PAUSE_PERIODS = 3
+_JITTERS = 5
+_ENOUGH_STEPS = 100_000
 
 
 def fit_line(x: Floats, y: Floats) -> tuple[float, float]:
@@ -35,8 +39,8 @@ class _Piece:
 
 def make_clock(
     frames: Frames, placed: Ints, start_row: Ints, begins: Ints, n_rows: int, rate: TickRate | None
-) -> Clock:
-    """The clock of a grid.
+) -> tuple[Clock, tuple[ClockBreak, ...]]:
+    """The clock of a grid, and where it pauses.
 
     Parameters
     ----------
@@ -57,6 +61,9 @@ def make_clock(
         One line for each run where its stamps lie within a sample period or two ticks of it, else linear
         between knots 10 s apart. Strictly increasing, row 0 at 0 s; after a restart the first row
         comes one sample period after the last.
+    tuple of ClockBreak
+        Where the ticks went on against the sequence, and stayed there, by more than half a second and
+        by more than three sample periods beyond their jitter.
     """
     layout = frames.layout
     period = 1 / layout.sample_hz
@@ -69,24 +76,28 @@ def make_clock(
     )
     tick_hz = layout.tick_hz
     if rate is None or not tick_hz or len(placed) < 2:
-        return nominal
-    stretches = _stretches(frames.table.ticks[placed], start_row, begins, rate)
+        return nominal, ()
+    stretches, pauses = _stretches(frames.table.ticks[placed], start_row, begins, rate, _PAUSE_S * tick_hz)
     bound = max(period, 2 / tick_hz)
     pieces = [_fit(row, tick / tick_hz, period, bound) for row, tick in stretches]
     if not any(piece.n_stamps >= 2 for piece in pieces):
-        return nominal
+        return nominal, ()
     row, second = _joined(pieces, n_rows, _jumps(stretches, begins, start_row), period)
     measured = [piece for piece in pieces if piece.n_stamps >= 2]
     rows = sum(piece.row[-1] - piece.row[0] for piece in measured)
     seconds = sum(piece.second[-1] - piece.second[0] for piece in measured)
     residual = max(piece.residual_s for piece in pieces)
-    return Clock("ticks", row, second, float(rows / seconds), float(residual))
+    breaks = tuple(ClockBreak(int(start_row[i]), ticks / tick_hz) for i, ticks in pauses)
+    return Clock("ticks", row, second, float(rows / seconds), float(residual)), breaks
 
 
-def _stretches(ticks: Ints, rows: Ints, begins: Ints, rate: TickRate) -> list[tuple[Floats, Floats]]:
-    """Rows and ticks (wraps undone) of each stretch in which ticks advance with the rows.
+def _stretches(
+    ticks: Ints, rows: Ints, begins: Ints, rate: TickRate, least_pause: float
+) -> tuple[list[tuple[Floats, Floats]], list[tuple[int, float]]]:
+    """Rows and ticks (wraps undone) of each stretch in which ticks advance with the rows; and the pauses.
 
-    A stretch ends at a restart and where ticks jump against the sequence and stay there.
+    A stretch ends at a restart and where ticks jump against the sequence and stay there. A pause is such a
+    jump forward by more than `least_pause` ticks: the frame behind it and its ticks.
     """
     step = np.diff(rows).astype(np.float64)
     excess = rate.excess(np.diff(ticks).astype(np.float64), step)
@@ -95,19 +106,26 @@ def _stretches(ticks: Ints, rows: Ints, begins: Ints, rate: TickRate) -> list[tu
     suspects = np.flatnonzero(np.abs(excess) > rate.per_sample + 2 + step)[:_MOST_SUSPECTS] + 1
     slack = rate.per_sample + 2 + step[suspects - 1]
     del step
+    jumps = excess[suspects - 1]
+    jitter = float(np.median(np.abs(excess[:: len(excess) // _ENOUGH_STEPS + 1])))
+    least_pause = max(least_pause, _PAUSE_PERIODS * rate.per_sample + _JITTERS * jitter)
     level = np.zeros(len(rows))
     np.cumsum(excess, out=level[1:])
     del excess
     breaks = np.zeros(len(rows), dtype=bool)
     breaks[begins[1:]] = True
-    for i, most in zip(suspects.tolist(), slack.tolist(), strict=True):
-        shift = np.median(level[i : i + 5]) - np.median(level[max(0, i - 5) : i])
+    pauses = list[tuple[int, float]]()
+    for i, most, jump in zip(suspects.tolist(), slack.tolist(), jumps.tolist(), strict=True):
+        shift = float(np.median(level[i : i + 5]) - np.median(level[max(0, i - 5) : i]))
         breaks[i] |= abs(shift) > most
+        # the last frame alone bears nothing out; a wrong stamp beside a pause is no second pause
+        if min(shift, jump) > least_pause and i + 1 < len(rows) and not (pauses and pauses[-1][0] == i - 1):
+            pauses.append((i, shift))
     unwrapped = level
     unwrapped += rows * rate.per_sample
     cuts = np.flatnonzero(breaks)
     row = rows.astype(np.float64)
-    return list(zip(np.split(row, cuts), np.split(unwrapped, cuts), strict=True))
+    return list(zip(np.split(row, cuts), np.split(unwrapped, cuts), strict=True)), pauses
 
 
 def _jumps(stretches: list[tuple[Floats, Floats]], begins: Ints, start_row: Ints) -> npt.NDArray[np.bool_]:

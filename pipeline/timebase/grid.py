@@ -50,6 +50,14 @@ class Restart:
 
 
 @dataclass(frozen=True)
+class ClockBreak:
+    """The ticks went on by `gap_s` before this row while the sequence saw nothing missing: a pause."""
+
+    row: int
+    gap_s: float
+
+
+@dataclass(frozen=True)
 class Grid:
     """Frames in their places. Row k of the session is sample k of the device's own grid.
 
@@ -69,6 +77,8 @@ class Grid:
         Loss with its denominator (RFC 3550, 6.4.4); both 0 where nothing counts frames.
     restarts : tuple of Restart
         Where the device began anew.
+    breaks : tuple of ClockBreak
+        Where it paused; the clock jumps there, the rows do not.
     absurd : bool, shape (n,)
         For each frame of the table, whether its counters contradict all others and it was left out.
     """
@@ -83,6 +93,7 @@ class Grid:
     n_lost_frames: int = 0
     n_expected_frames: int = 0
     restarts: tuple[Restart, ...] = ()
+    breaks: tuple[ClockBreak, ...] = ()
     absurd: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
     def blocks(

@@ -181,13 +181,14 @@ def _grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid
     # a day of frames has tens of megabytes of positions, which the clock has no use for
     del run, position
     runs.position = runs.position[:0]
+    clock, breaks = make_clock(frames, placed, start_row, begins, n_rows, counters.rate)
     return Grid(
         frames=frames,
         placed=placed,
         start_row=start_row,
         n_rows=n_rows,
         duplicate=duplicate,
-        clock=make_clock(frames, placed, start_row, begins, n_rows, counters.rate),
+        clock=clock,
         n_late=n_late,
         n_lost_frames=n_expected - len(placed) if counted else 0,
         n_expected_frames=n_expected,
@@ -195,6 +196,7 @@ def _grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid
             Restart(int(start_row[begin]), reason)
             for begin, reason in zip(begins[1:].tolist(), reasons, strict=False)
         ),
+        breaks=breaks,
         absurd=absurd,
     )
 
