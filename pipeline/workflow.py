@@ -62,7 +62,7 @@ class Plan:
         study = load_study(folder)
         if problems := check_folders(folder, results):
             raise InputError(problems)
-        shown = study.policy_file.name if study.policy_file else ""
+        shown = str(study.policy_file or "")
         policy = load_policy(study.policy_file, shown)
         jobs = {
             session.name: Job(
