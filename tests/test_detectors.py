@@ -176,9 +176,18 @@ def test_an_open_electrode_is_contact_lost(record):
 
 
 def test_an_electrode_that_hangs_without_a_transient_is_contact_lost(record):
-    # Mains falls and the field stays silent under movement: two witnesses.
+    # Mains changes, stays plain, and the field is silent under movement: two witnesses.
+    for mains_v, inside_v in ((0.003, 0.02), (0.022, 0.008)):
+        wearing = Wearing(mains_v=mains_v, mains_at=((60, 90, inside_v),), silent=((60, 90),))
+        detected = detected_in(record(wearing))
+        assert marked_s(detected, "contact_loss") == [pytest.approx((60, 90), abs=1.5)]
+
+
+def test_a_wearer_who_steps_on_a_wet_floor_is_tied_to_ground_and_not_off(record):
+    # Mains falls to almost nothing and the field stays silent: both go to ground with the wearer.
     detected = detected_in(record(Wearing(mains_v=0.01, mains_at=((60, 90, 0.001),), silent=((60, 90),))))
-    assert marked_s(detected, "contact_loss") == [pytest.approx((60, 90), abs=1.5)]
+    assert conditions_in(detected) == {"low_coupling"}
+    assert marked_s(detected, "low_coupling") == [pytest.approx((60, 90), abs=1.5)]
 
 
 @pytest.mark.parametrize("walks", [((20, 120),), ((20, 55), (95, 120))])

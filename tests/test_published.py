@@ -102,13 +102,13 @@ SETTLING_S = {
 def test_settling_is_marked_until_the_published_time(record, corner_hz, which, residue):
     channel = replace(FIELD, ac_corner_hz=corner_hz)
     codes = 2048 + np.rint(noise_of(1, 30_000, 5)).astype(np.int64)
-    codes[1000:1050] = 4095
+    codes[1000:1450] = 4095
     own = {**SETTINGS, "saturation.settled_residue": residue}
     evidence = evidence_of(record(channel, codes, 250.0), settings=own)
     marked = saturation.detect(evidence, own).marks["settling"]
     seconds = SETTLING_S[corner_hz][which]
-    assert marked.start.tolist() == [1050]
-    found_s = (marked.stop[0] - 1050) / 250
+    assert marked.start.tolist() == [1450]
+    found_s = (marked.stop[0] - 1450) / 250
     rounding_s = 0.005 if seconds > 2 else 0.0005
     assert seconds - rounding_s <= found_s <= seconds + rounding_s + 1 / 250
 

@@ -20,7 +20,11 @@ from make import (
 from scipy import signal
 
 from pipeline.detectors import lines, mains
-from pipeline.detectors.lines import HARMONICS, find_mains, fold_hz, spectrum
+from pipeline.detectors.lines import HARMONICS, Line, Spectra, Spectrum, find_mains, fold_hz, spectrum
+
+
+def lines_in(made: Spectrum, nominal_hz: float, sample_hz: float, ratio: float) -> tuple[Line, ...]:
+    return find_mains(Spectra(FIELD, sample_hz, made, made), nominal_hz, ratio, 1.0)
 
 
 @pytest.fixture
@@ -65,7 +69,7 @@ def test_a_folded_line_is_found_where_it_was_before_folding(record, sample_hz, n
     true_hz = nominal_hz * 1.0015
     wave = 0.01 * np.sin(2 * np.pi * true_hz * t) + noise_of(3, len(t), 0.002)
     recording = record(FIELD, counts_of(wave, FIELD), float(sample_hz))
-    first = find_mains(spectrum(recording, "field"), "field", "V", nominal_hz, sample_hz, 5.0, 1.0)[0]
+    first = lines_in(spectrum(recording, "field"), nominal_hz, sample_hz, 5.0)[0]
     if FOLDED[sample_hz][nominal_hz == 60][0] in (0, sample_hz / 2):
         assert not first.assessable
         assert first.found_hz is None
@@ -226,7 +230,7 @@ def test_noise_makes_no_lines(seconds, n_seeds):
     for seed in range(n_seeds):
         noise = noise_of(1000 + seed, seconds * 250)
         made = spectrum(_InMemory(noise, 250.0), "field")  # type: ignore[arg-type]
-        looked_for = [line for hz in (50, 60) for line in find_mains(made, "field", "V", hz, 250.0, 0.0, 1.0)]
+        looked_for = [line for hz in (50, 60) for line in lines_in(made, hz, 250.0, 0.0)]
         assert len(looked_for) == 2 * len(HARMONICS)
         found += any(line.rms is not None for line in looked_for)
     assert found <= 2
@@ -239,7 +243,7 @@ def test_the_chance_of_a_line_in_noise_is_what_it_is_said_to_be(monkeypatch, sec
     found = 0
     for seed in range(300):
         made = spectrum(_InMemory(noise_of(5000 + seed, seconds * 250), 250.0), "field")  # type: ignore[arg-type]
-        firsts = [find_mains(made, "field", "V", hz, 250.0, 0.0, 1.0)[0] for hz in (50, 60)]
+        firsts = [lines_in(made, hz, 250.0, 0.0)[0] for hz in (50, 60)]
         found += sum(line.rms is not None for line in firsts)
     assert 1 <= found <= 20
 
@@ -251,7 +255,7 @@ def test_a_weak_line_is_found_in_noise():
     for seed in range(20):
         wave = 0.1 * np.sin(2 * np.pi * 49.97 * t) + noise_of(seed, len(t))
         made = spectrum(_InMemory(wave, 250.0), "field")  # type: ignore[arg-type]
-        line = find_mains(made, "field", "V", 50, 250.0, 5.0, 1.0)[0]
+        line = lines_in(made, 50, 250.0, 5.0)[0]
         hits += line.found_hz is not None and abs(line.found_hz - 49.97) < 0.01
     assert hits == 20
 

@@ -41,13 +41,26 @@ DETECTORS: tuple[Detector, ...] = (
     duplicate.detect,
 )
 
+SHARED = {"settling": "settling_fraction", "contact_loss": "contact_loss_fraction"}
+"""Conditions that several detectors or channels mark, and the measure of their share of the samples."""
+
 
 def run_detectors(evidence: Evidence, settings: Settings) -> Detected:
     """Everything that all detectors found; marks of one condition from several detectors are united."""
     united = Detected.united(detect(evidence, settings) for detect in DETECTORS)
     n_rows = evidence.recording.n_rows
     marks = {name: spans.clipped(0, n_rows) for name, spans in united.marks.items()}
-    return replace(united, marks=marks)
+    shares = tuple(_share(name, measure, marks, n_rows) for name, measure in SHARED.items() if name in marks)
+    return replace(united, marks=marks, measures=(*united.measures, *shares))
+
+
+def _share(condition: str, measure: str, marks: dict[str, Spans], n_rows: int) -> Measure:
+    """Share of the samples that arrived which carry a condition, whichever detectors gave it."""
+    lost = marks.get("lost", Spans())
+    n_present = n_rows - lost.n_samples
+    if not n_present:
+        return Measure(measure, None, "1", None, "no sample arrived")
+    return Measure(measure, marks[condition].without(lost).n_samples / n_present, "1")
 
 
 __all__ = [

@@ -10,6 +10,9 @@ from pipeline.detectors.findings import Detected, Finding, Measure, Spans
 from pipeline.detectors.saturation import settling_s
 from pipeline.detectors.tracks import Settings
 
+LEAST_MEASURED = 0.5
+"""Share of seconds that must have been measured before contact is called proven."""
+
 
 def detect(evidence: Evidence, settings: Settings) -> Detected:
     """Measure the share of the recording without contact; mark it, and the settling after re-contact.
@@ -39,9 +42,7 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
     findings = tuple(
         _finding(evidence, name, stretch, spans, k, settings) for k, stretch in enumerate(stretches)
     )
-    fraction = spans.n_samples / n_rows if n_rows else None
-    measure = Measure("contact_loss_fraction", fraction, "1", name)
-    return Detected(findings, (measure,), {"contact_loss": spans, "settling": settling})
+    return Detected(findings, (), {"contact_loss": spans, "settling": settling})
 
 
 def _last_row(stretch: OffStretch, coupling: Coupling, n_second: int, n_rows: int) -> int:
@@ -50,11 +51,16 @@ def _last_row(stretch: OffStretch, coupling: Coupling, n_second: int, n_rows: in
 
 
 def _why_unknown(coupling: Coupling) -> str:
+    """Which witness is missing where nothing speaks for a lost electrode; empty where contact is proven."""
+    if coupling.is_proven and coupling.measured_share >= LEAST_MEASURED:
+        return ""
+    if coupling.measured_share < LEAST_MEASURED:
+        return "too many samples were lost to tell contact from its loss"
     if coupling.moving is None:
-        return "" if coupling.mains_visible else "neither an accelerometer nor visible mains to tell it by"
-    if int(coupling.moving.sum()) < LEAST_MOVING_S and not coupling.mains_visible:
-        return "the wearer hardly moved and no mains is visible: nothing tells contact from its loss"
-    return ""
+        return "no accelerometer in the dump: only mains and transients could tell, and they show no loss"
+    if int(coupling.moving.sum()) < LEAST_MOVING_S:
+        return "the wearer hardly moved: contact shows only when the field answers movement"
+    return "the field never answered movement, and mains is small: tied to ground, or never on the skin"
 
 
 def _finding(

@@ -1,10 +1,11 @@
 """How the electrode is coupled to the body, second by second: the witnesses that three detectors share.
 
 Movement should show in the field when the accelerometer shows it; mains pickup should stay what it was.
-An open electrode loses the first and changes the second; a wearer tied to ground loses both, gently.
+An open electrode loses the first and picks up more of the second; a wearer tied to ground loses both.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +13,8 @@ from scipy import ndimage
 
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Spans
-from pipeline.detectors.tracks import MOVEMENT_HZ, FieldTrack, Floats, Settings
+from pipeline.detectors.tracks import MOVEMENT_HZ, FieldTrack, Settings
+from pipeline.detectors.windows import Floats
 
 Seconds = npt.NDArray[np.bool_]
 
@@ -22,6 +24,15 @@ LEAST_CONNECTED_S = 5
 LEAST_MOVING_S = 10
 """Seconds of body movement that are needed before silence of the field means anything."""
 
+LEAST_MOVING_INSIDE_S = 3
+"""The same within a stretch that another witness points at."""
+
+MOSTLY = 0.7
+"""Share of moving seconds that must be silent; and one minus it, the share of answers that clears."""
+
+JUMP = 0.1
+"""Step of the mean from one second to the next, in input ranges, that no movement makes."""
+
 EDGE_S = 3
 """Reach around a change of mains in which a transient belongs to it."""
 
@@ -30,9 +41,10 @@ EDGE_S = 3
 class Coupling:
     """One field channel and the accelerometer in windows of one second; all arrays have equal length.
 
-    ``field`` is the movement band's rms, ``mains`` the peak amplitude of the lines (NaN where not
-    measured), ``moving``/``still`` what the accelerometer says (both None without one), ``answers``
-    whether the field shows movement, ``transient`` whether a rail or a jump of the level was met.
+    ``field`` is the movement band's rms, ``mains`` the peak amplitude of the lines at the electrode (NaN
+    where not measured), ``moving``/``still`` what the accelerometer says (both None without one),
+    ``answers`` whether the field shows movement, ``silent`` whether it shows none at all, ``transient``
+    whether a rail or a jump of the level was met.
     """
 
     track: FieldTrack
@@ -43,12 +55,23 @@ class Coupling:
     moving: Seconds | None
     still: Seconds | None
     answers: Seconds
+    silent: Seconds
     transient: Seconds
 
-    @property
+    @cached_property
     def connected(self) -> Seconds:
         """Seconds that prove contact: the body moves and the field answers."""
         return self.answers & self.moving if self.moving is not None else np.zeros_like(self.answers)
+
+    @property
+    def is_proven(self) -> bool:
+        """Whether there was contact for long enough to know what it looks like."""
+        return int(self.connected.sum()) >= LEAST_CONNECTED_S
+
+    @property
+    def measured_share(self) -> float:
+        """Share of seconds in which the field's movement could be measured."""
+        return float((~np.isnan(self.field)).mean()) if len(self.field) else 0.0
 
 
 @dataclass(frozen=True)
@@ -63,8 +86,7 @@ class OffStretch:
 
 def measure_coupling(evidence: Evidence, track: FieldTrack, settings: Settings) -> Coupling:
     """Bring the tracks of one field channel to seconds and judge each of them."""
-    tracks = evidence.tracks
-    channel = track.channel
+    tracks, channel = evidence.tracks, track.channel
     span = channel.adc_high - channel.adc_low
     acceleration = tracks.acceleration_rms
     mains = _per_second(track.mains_peak, tracks.n_fast, tracks.n_slow, len(track.movement_rms))
@@ -73,16 +95,19 @@ def measure_coupling(evidence: Evidence, track: FieldTrack, settings: Settings) 
     noise = float(np.nanmedian(track.residue_rms)) if np.any(~np.isnan(track.residue_rms)) else 0.0
     floor = noise * np.sqrt(min(1.0, 2 * MOVEMENT_HZ[1] / tracks.sample_hz))
     answers = np.nan_to_num(field) > max(settings["low_coupling.response_fraction"] * span, 3 * floor)
-    jump = np.abs(np.diff(level, prepend=level[:1])) > 0.1 * span
+    silent = field < max(settings["contact_loss.silent_fraction"] * span, 2 * floor)
     moving = still = None
     if acceleration is not None:
         moving = np.nan_to_num(acceleration[:n]) > settings["movement.body_m_s2"]
         still = np.nan_to_num(acceleration[:n], nan=np.inf) < settings["movement.still_m_s2"]
+    # A layout whose range the codes leave says nothing about rails.
+    railed = (at_rail > 0) & (track.n_beyond == 0)
+    jumped = np.abs(np.diff(level, prepend=level[:1])) > JUMP * span
     # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
     noise_peak = noise * np.sqrt(np.pi / tracks.n_fast)
     visible = bool(np.any(~np.isnan(mains))) and float(np.nanpercentile(mains, 90)) > 3 * noise_peak
     return Coupling(
-        track, span, field, mains, visible, moving, still, answers, (np.nan_to_num(at_rail) > 0) | jump
+        track, span, field, mains, visible, moving, still, answers, silent & ~answers, railed | jumped
     )
 
 
@@ -102,39 +127,63 @@ def find_off(coupling: Coupling, settings: Settings) -> tuple[OffStretch, ...]:
     """Stretches in which the electrode was off: at least two witnesses together.
 
     Witnesses are a lasting change of mains pickup, a field that stays silent while the wearer moves, and
-    a transient at the stretch's edges. A whole recording without contact shows as silence under movement
-    with plain mains; with hardly any mains it is low coupling instead.
+    a transient at the stretch's edges. An answer of the field to movement inside clears a stretch: a lamp
+    that is switched changes mains as well. Hardly any mains in silence is a wearer tied to ground, unless
+    a transient says otherwise. A whole recording in silence counts where mains is plain.
     """
-    n_moving = int(coupling.moving.sum()) if coupling.moving is not None else 0
-    n_connected = int(coupling.connected.sum())
-    if n_connected < LEAST_CONNECTED_S:
-        return _never_on(coupling, settings) if n_moving >= LEAST_MOVING_S else ()
-    reference = float(np.nanmedian(coupling.mains[coupling.connected])) if coupling.mains_visible else 0.0
-    answer = float(np.nanmedian(coupling.field[coupling.connected]))
-    silent = coupling.field <= settings["contact_loss.response_fraction"] * answer
+    if not len(coupling.field):
+        return ()
+    if not coupling.is_proven and coupling.moving is not None and coupling.moving.sum() >= LEAST_MOVING_S:
+        return _never_on(coupling, settings)
+    reference = _mains_with_contact(coupling)
     if reference > 0:
         suspects = _changed(coupling, reference, settings)
+    elif coupling.is_proven:
+        suspects = _lasting(coupling.silent & ~_or_none(coupling.still, coupling), LEAST_MOVING_S)
     else:
-        suspects = _lasting(
-            silent & ~coupling.still if coupling.still is not None else silent, LEAST_MOVING_S
-        )
+        return ()
     found = []
     for start, stop in zip(suspects.start.tolist(), suspects.stop.tolist(), strict=True):
-        inside = slice(start, stop)
-        change = float(np.nanmedian(coupling.mains[inside])) / reference if reference > 0 else None
-        witnesses = _witnesses(coupling, inside, silent, change)
-        if len(witnesses) >= 2:
+        change = None
+        if reference > 0:
+            change = float(np.nanmedian(coupling.mains[start:stop])) / reference
+        plain = settings["low_coupling.mains_fraction"] * coupling.range
+        witnesses = _witnesses(coupling, start, stop, change, plain)
+        if witnesses:
             found.append(OffStretch(start, stop, witnesses, change))
     return tuple(found)
 
 
+def _or_none(seconds: Seconds | None, coupling: Coupling) -> Seconds:
+    return np.zeros(len(coupling.field), bool) if seconds is None else seconds
+
+
+def _mains_with_contact(coupling: Coupling) -> float:
+    """Mains pickup with contact: where contact is proven, else in most of the recording; 0 if unknown."""
+    if not coupling.mains_visible:
+        return 0.0
+    proven = coupling.mains[coupling.connected] if coupling.is_proven else coupling.mains
+    return float(np.nanmedian(proven)) if np.any(~np.isnan(proven)) else 0.0
+
+
 def _never_on(coupling: Coupling, settings: Settings) -> tuple[OffStretch, ...]:
+    """The whole recording, where the body moves, the field stays silent, and mains is plain all the same."""
     mains = coupling.mains[~np.isnan(coupling.mains)]
     plain = len(mains) and float(np.median(mains)) > settings["low_coupling.mains_fraction"] * coupling.range
-    if not plain:
+    if not plain or _silent_share(coupling, 0, len(coupling.field)) < MOSTLY:
         return ()
     witnesses = ("the field stays silent while the wearer moves", "mains is picked up plainly all the same")
     return (OffStretch(0, len(coupling.field), witnesses, None),)
+
+
+def _silent_share(coupling: Coupling, start: int, stop: int) -> float:
+    """Share of silent seconds among the measured moving ones of a stretch; 0 where these are too few."""
+    if coupling.moving is None:
+        return 0.0
+    moved = coupling.moving[start:stop] & ~np.isnan(coupling.field[start:stop])
+    if moved.sum() < LEAST_MOVING_INSIDE_S:
+        return 0.0
+    return float(coupling.silent[start:stop][moved].mean())
 
 
 def _changed(coupling: Coupling, reference: float, settings: Settings) -> Spans:
@@ -142,7 +191,9 @@ def _changed(coupling: Coupling, reference: float, settings: Settings) -> Spans:
     known = ~np.isnan(coupling.mains)
     ratio = np.where(known, np.maximum(coupling.mains, 1e-3 * reference) / reference, 1.0)
     apart = np.abs(np.log(ratio)) > np.log(settings["contact_loss.mains_change"])
-    steady = ndimage.median_filter(apart.astype(np.uint8), 3, mode="nearest").astype(bool)
+    # A second whose mains could not be measured goes with the last one that could.
+    last = np.maximum.accumulate(np.where(known, np.arange(len(known)), 0))
+    steady = ndimage.median_filter(apart[last].astype(np.uint8), 3, mode="nearest").astype(bool)
     return _lasting(steady, settings["contact_loss.shortest_s"])
 
 
@@ -152,17 +203,38 @@ def _lasting(seconds: Seconds, shortest_s: float) -> Spans:
     return Spans(spans.start[keep], spans.stop[keep])
 
 
-def _witnesses(coupling: Coupling, inside: slice, silent: Seconds, change: float | None) -> tuple[str, ...]:
-    witnesses = []
+def _witnesses(
+    coupling: Coupling, start: int, stop: int, change: float | None, plain: float
+) -> tuple[str, ...]:
+    """What speaks for an electrode that is off; nothing where it does not suffice.
+
+    Mains above `plain` while the field is silent is no wearer tied to ground.
+    """
+    edges = np.r_[max(0, start - EDGE_S) : start + EDGE_S, max(0, stop - EDGE_S) : stop + EDGE_S]
+    transient = bool(coupling.transient[np.minimum(edges, len(coupling.transient) - 1)].any())
+    silence = _silent_share(coupling, start, stop) >= MOSTLY
+    if coupling.moving is not None:
+        moved = coupling.moving[start:stop]
+        if moved.sum() >= LEAST_MOVING_INSIDE_S and coupling.connected[start:stop][moved].mean() > 1 - MOSTLY:
+            return ()
+    rises = change is not None and change > 1
+    is_plain = change is not None and float(np.nanmedian(coupling.mains[start:stop])) > plain
+    if not (rises and (transient or silence)) and not (silence and (transient or is_plain)):
+        return ()
+    told = []
     if change is not None:
         way = f"rises to {change:.1f} times" if change > 1 else f"falls to {change:.2f} of"
-        witnesses.append(f"mains pickup {way} what it is with contact")
-    if coupling.moving is not None:
-        moved = coupling.moving[inside]
-        if moved.sum() >= 2 and np.mean(silent[inside][moved]) > 0.7:
-            witnesses.append("the field stays silent while the accelerometer shows movement")
-    start, stop = inside.start, inside.stop
-    edges = np.r_[max(0, start - EDGE_S) : start + EDGE_S, max(0, stop - EDGE_S) : stop + EDGE_S]
-    if coupling.transient[np.minimum(edges, len(coupling.transient) - 1)].any():
-        witnesses.append("a transient stands at its edge")
-    return tuple(witnesses)
+        told.append(f"mains pickup {way} what it is with contact")
+    if silence:
+        told.append("the field stays silent while the accelerometer shows movement")
+    if transient:
+        told.append("a transient stands at its edge")
+    return tuple(told)
+
+
+def off_seconds(coupling: Coupling, settings: Settings) -> Seconds:
+    """For each second, whether the electrode was off."""
+    off = np.zeros(len(coupling.field), bool)
+    for stretch in find_off(coupling, settings):
+        off[stretch.start : stretch.stop] = True
+    return off

@@ -82,6 +82,24 @@ class Spans:
         keep = stop > start
         return Spans(start[keep], stop[keep])
 
+    def stretched(self, factor: int) -> "Spans":
+        """Spans of windows as spans of samples, `factor` samples to a window."""
+        return Spans(self.start * factor, self.stop * factor)
+
+    def without(self, other: "Spans") -> "Spans":
+        """The parts of the spans that lie in none of `other`."""
+        if not len(self) or not len(other):
+            return self
+        edges = np.unique(np.concatenate((self.start, self.stop, other.start, other.stop)))
+        low, high = edges[:-1], edges[1:]
+        keep = self._holds(low) & ~other._holds(low)
+        return Spans.merged(Spans(low[keep], high[keep]))
+
+    def _holds(self, at: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+        """Whether each position lies in a span."""
+        k = np.searchsorted(self.start, at, side="right") - 1
+        return (k >= 0) & (self.stop[np.maximum(k, 0)] > at) if len(self) else np.zeros(len(at), bool)
+
     def mask(self, start: int, stop: int) -> npt.NDArray[np.bool_]:
         """For each sample in [start, stop), whether it lies in a span."""
         inside = self.clipped(start, stop)

@@ -6,11 +6,13 @@ Folding is that of sampling at ``sample_hz`` without a filter: ``|f - fs round(f
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft, signal, stats
 
+from pipeline.layouts import Channel
 from pipeline.recording import Recording
 
 HARMONICS = (1, 2, 3, 5, 7)
@@ -34,8 +36,21 @@ TRACKED_HZ = 0.03
 LOBE_HZ = 0.125
 """Half width over which a line's power is summed: main lobe of the shortest segment's window, and wander."""
 
+SLOW_LINE_HZ = 12.0
+"""Lines that fold below this lie among human movement, whose steady steps look like a line themselves."""
+
+STILL_SEGMENT_S = 4.0
+LEAST_STILL_SEGMENTS = 3
+"""Segments of stillness that are needed to tell a line among movement from movement."""
+
 CHANCE = 1e-4
 """Probability that noise alone is taken for a line: ten lines of two grids make one in a thousand."""
+
+
+class Still(Protocol):
+    """Tells for samples [start, stop) whether the wearer was still."""
+
+    def mask(self, start: int, stop: int) -> npt.NDArray[np.bool_]: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -43,8 +58,8 @@ class Line:
     """One mains line as it appears in a channel.
 
     ``folded_hz`` is where the nominal line folds to, ``found_hz`` where it was found (before folding),
-    ``rms`` its size in ``unit``, both None where it was not found or cannot be told. ``ratio`` is its
-    height over the spectrum beside it.
+    ``rms`` its size at the electrode in ``unit``, both None where it was not found or cannot be told.
+    ``ratio`` is its height over the spectrum beside it.
     """
 
     channel: str
@@ -146,14 +161,31 @@ def spectrum(recording: Recording, channel: str) -> Spectrum:
     return whole
 
 
-def _spectrum(recording: Recording, channel: str, n: int) -> Spectrum:
+def still_spectrum(recording: Recording, channel: str, still: Still) -> Spectrum | None:
+    """Mean spectrum of what was recorded while the wearer was still; None where that was too short."""
+    n = _segment_samples(recording, STILL_SEGMENT_S)
+    quiet = _spectrum(recording, channel, n, still)
+    return quiet if quiet.intact and quiet.n_segments >= LEAST_STILL_SEGMENTS else None
+
+
+def lowpass_gain(channel: Channel, frequency_hz: float) -> float:
+    """What a first-order low-pass before the converter leaves of a line; 1 where the layout states none."""
+    if channel.lowpass_hz is None:
+        return 1.0
+    return 1 / math.hypot(1.0, frequency_hz / channel.lowpass_hz)
+
+
+def _spectrum(recording: Recording, channel: str, n: int, still: Still | None = None) -> Spectrum:
     window = signal.get_window("hann", n)
     total = np.zeros(n // 2 + 1)
     patched, n_whole, n_patched = np.zeros(n // 2 + 1), 0, 0
     tail = np.empty(0)
     hop = max(n // 2, 1)
     for block in recording.blocks([channel]):
-        samples = np.concatenate((tail, block.columns[channel].astype(np.float64)))
+        here = block.columns[channel].astype(np.float64)
+        if still is not None:
+            here[~still.mask(block.start, block.start + len(here))] = np.nan
+        samples = np.concatenate((tail, here))
         n_here = max(0, (len(samples) - n) // hop + 1)
         tail = samples[n_here * hop :]
         if not n_here:
@@ -234,35 +266,48 @@ def _chance_ratio(freedom: float, n_near: int, n_beside: int) -> float:
     return float(stats.f.isf(CHANCE / n_near, freedom, max(n_beside * freedom / 3, 1.0)))
 
 
-def find_mains(
-    spectrum: Spectrum,
-    channel: str,
-    unit: str,
-    nominal_hz: float,
-    sample_hz: float,
-    ratio: float,
-    margin_hz: float,
-) -> tuple[Line, ...]:
-    """The line of one nominal frequency and its harmonics in a channel's spectrum.
+@dataclass(frozen=True)
+class Spectra:
+    """A channel's spectra: of the whole recording, and of the time in which the wearer was still.
+
+    ``still`` is None where there was too little of it, and the same as ``whole`` where nothing tells.
+    """
+
+    channel: Channel
+    sample_hz: float
+    whole: Spectrum
+    still: Spectrum | None
+
+
+def find_mains(spectra: Spectra, nominal_hz: float, ratio: float, margin_hz: float) -> tuple[Line, ...]:
+    """The line of one nominal frequency and its harmonics in a channel's spectra.
 
     Each is found where it stands `ratio` above its surroundings, and higher than noise does by chance.
     Harmonics are looked for at multiples of the line that was found. Where it was not (behind a notch
-    filter, say), they count only if two of them agree on its frequency: one alone may be anything.
+    filter, say), they count only if two of them agree on its frequency: one alone may be anything. A line
+    that folds among movement is looked for in stillness, since steady steps make lines as well.
     """
+    channel, sample_hz = spectra.channel, spectra.sample_hz
 
     def look_for(harmonic: int, true_hz: float, half_width_hz: float) -> Line:
         folded = fold_hz(nominal_hz * harmonic, sample_hz)
         why = why_not_assessable(nominal_hz, harmonic, sample_hz, margin_hz)
-        line = Line(channel, nominal_hz, harmonic, folded, not why, why, unit=unit)
-        if why:
+        where = spectra.still if folded < SLOW_LINE_HZ else spectra.whole
+        if not why and where is None:
+            why = (
+                f"at {sample_hz:.4g} Hz sampling, {nominal_hz * harmonic:g} Hz folds to {folded:.3g} Hz, "
+                "among movement, and the wearer was never still for long enough to tell them apart"
+            )
+        line = Line(channel.name, nominal_hz, harmonic, folded, not why, why, unit=channel.unit)
+        if why or where is None:
             return line
         at_hz, rms, height, chance = find_line(
-            spectrum, fold_hz(true_hz * harmonic, sample_hz), half_width_hz * harmonic
+            where, fold_hz(true_hz * harmonic, sample_hz), half_width_hz * harmonic
         )
         if height < max(ratio, chance):
             return line
         found_hz = _unfold_hz(at_hz, nominal_hz * harmonic, sample_hz)
-        return replace(line, found_hz=found_hz, rms=rms, ratio=height)
+        return replace(line, found_hz=found_hz, rms=rms / lowpass_gain(channel, found_hz), ratio=height)
 
     first = look_for(1, nominal_hz, SEARCH_HZ)
     if first.found_hz is not None:

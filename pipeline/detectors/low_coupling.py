@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.detectors.coupling import LEAST_MOVING_S, Coupling, find_off, measure_coupling
+from pipeline.detectors.coupling import LEAST_MOVING_S, Coupling, measure_coupling, off_seconds
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
 from pipeline.detectors.tracks import Settings
@@ -28,63 +28,67 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
 
 
 def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) -> Detected:
-    name, unit = coupling.track.channel.name, coupling.track.channel.unit
-    movement = coupling.field[~np.isnan(coupling.field)]
-    size = Measure(
-        "movement_rms_v",
-        float(np.sqrt((movement**2).mean())) if len(movement) else None,
-        unit,
-        name,
-        "" if len(movement) else "no whole second arrived",
-    )
+    name = coupling.track.channel.name
+    size = _movement_size(coupling, settings)
     if coupling.moving is None:
         absent = "no accelerometer in the dump: whether the wearer moved is unknown"
         unknown = ("low_coupling_fraction", "moving_fraction")
         return Detected((), (size, *(Measure(measure, None, "1", name, absent) for measure in unknown)))
-    off = np.zeros(len(coupling.field), bool)
-    for stretch in find_off(coupling, settings):
-        off[stretch.start : stretch.stop] = True
-    moving = coupling.moving & ~off
-    moving_fraction = Measure(
-        "moving_fraction",
-        float(coupling.moving.mean()) if len(off) else None,
-        "1",
-        name,
-        "" if len(off) else "no whole second arrived",
-    )
+    moving_fraction = _moving_fraction(evidence, coupling)
+    moving = coupling.moving & ~off_seconds(coupling, settings) & ~np.isnan(coupling.field)
     if moving.sum() < LEAST_MOVING_S:
         absent = "the wearer hardly moved with the electrode on: at rest nothing can be said"
         return Detected(
             (), (size, moving_fraction, Measure("low_coupling_fraction", None, "1", name, absent))
         )
     little_mains = ~(coupling.mains > settings["low_coupling.mains_fraction"] * coupling.range)
-    tied = moving & ~coupling.answers & little_mains & ~np.isnan(coupling.field)
+    tied = moving & ~coupling.answers & little_mains
     fraction = float(tied.sum() / moving.sum())
     measures = (size, moving_fraction, Measure("low_coupling_fraction", fraction, "1", name))
     if fraction < LEAST_FRACTION:
         return Detected((), measures)
-    n_second = evidence.tracks.n_slow
-    spans = Spans.of_mask(tied)
-    marks = {"low_coupling": Spans(spans.start * n_second, spans.stop * n_second)}
-    limit = settings["low_coupling.response_fraction"] * coupling.range
-    stretches = Spans.merged(spans, bridge=BRIDGE_S)
+    marks = {"low_coupling": Spans.of_mask(tied).stretched(evidence.tracks.n_slow)}
+    return Detected((_finding(evidence, coupling, tied, settings),), measures, marks)
+
+
+def _movement_size(coupling: Coupling, settings: Settings) -> Measure:
+    """Rms of the movement band while the electrode is on."""
+    on = coupling.field[~np.isnan(coupling.field) & ~off_seconds(coupling, settings)]
+    channel = coupling.track.channel
+    value = float(np.sqrt((on**2).mean())) if len(on) else None
+    absent = "" if len(on) else "no second with the electrode on could be measured"
+    return Measure("movement_rms_v", value, channel.unit, channel.name, absent)
+
+
+def _moving_fraction(evidence: Evidence, coupling: Coupling) -> Measure:
+    acceleration, name = evidence.tracks.acceleration_rms, coupling.track.channel.name
+    known = ~np.isnan(acceleration[: len(coupling.field)]) if acceleration is not None else np.empty(0, bool)
+    if coupling.moving is None or not known.any():
+        return Measure("moving_fraction", None, "1", name, "no second of acceleration could be measured")
+    return Measure("moving_fraction", float(coupling.moving[known].mean()), "1", name)
+
+
+def _finding(evidence: Evidence, coupling: Coupling, tied: np.ndarray, settings: Settings) -> Finding:
+    channel, n_second = coupling.track.channel, evidence.tracks.n_slow
+    stretches = Spans.merged(Spans.of_mask(tied), bridge=BRIDGE_S)
     text = (
-        f"While the wearer moves, {name} hardly does, and mains is small as well: damp, thin or conductive "
-        "soles tie the wearer to ground; contact is not in doubt, but expect little "
-        "signal, or try other shoes."
+        f"While the wearer moves, {channel.name} hardly does, and mains is small as well: damp, thin or "
+        "conductive soles tie the wearer to ground; "
     )
-    findings = (
-        Finding(
-            "low_coupling",
-            name,
-            evidence.at_s(int(stretches.start[0]) * n_second),
-            evidence.at_s(int(stretches.stop[-1]) * n_second),
-            "note",
-            "movement_rms_v",
-            float(np.median(coupling.field[tied])),
-            limit,
-            unit,
-            text,
-        ),
+    text += (
+        "contact is not in doubt, but expect little signal, or try other shoes."
+        if coupling.is_proven
+        else "or the electrode never touched the skin, which nothing here can tell: check strap and shoes."
     )
-    return Detected(findings, measures, marks)
+    return Finding(
+        "low_coupling",
+        channel.name,
+        evidence.at_s(int(stretches.start[0]) * n_second),
+        evidence.at_s(int(stretches.stop[-1]) * n_second),
+        "note",
+        "movement_rms_v",
+        float(np.median(coupling.field[tied])),
+        settings["low_coupling.response_fraction"] * coupling.range,
+        channel.unit,
+        text,
+    )

@@ -21,19 +21,20 @@ _OPEN = (
     "may be quiet enough."
 )
 _STRONG = (
-    "Mains at the electrode exceeds its limit: move away from powered equipment, or check the strap's shield."
+    "Mains at the electrode exceeds its limit: move away from powered equipment; if the field is silent as "
+    "well, the electrode may be off."
 )
 
 
 def detect(evidence: Evidence, settings: Settings) -> Detected:
     """Measure mains in every window of 10 or 12 cycles and mark windows above the limit.
 
-    Amplitude is that of line and harmonics together at the electrode, as recorded (the low-pass is not
-    undone). A window counts only where the lines carry more power than all that they do not explain: a
-    jump or a spark has power at 50 Hz too. The measures are taken while the electrode is on. At a
-    sampling rate where the line cannot be told from 0 Hz, from half the rate or from another line, no
-    amplitude is claimed and no sample is marked. Source of the window: IEC 61000-4-30 (read in a meter's
-    manual).
+    Amplitude is that of line and harmonics together at the electrode: a first-order low-pass is undone
+    where the layout states its corner. A window counts only where the lines carry more power than all
+    that they do not explain: a jump or a spark has power at 50 Hz too. The measures are taken while the
+    electrode is on. At a sampling rate where the line cannot be told from 0 Hz, from half the rate, from
+    another line or from movement, no amplitude is claimed and no sample is marked. Source of the window:
+    IEC 61000-4-30 (read in a meter's manual).
     """
     return Detected.united(
         _detect_channel(evidence, track, settings) for track in evidence.tracks.field.values()
@@ -46,9 +47,8 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
     channel = track.channel
     limit = settings["mains.limit_fraction"] * (channel.adc_high - channel.adc_low)
     off = _off_windows(evidence, track, settings)
-    lines_lead = np.nan_to_num(track.mains_peak) ** 2 / 2 > np.nan_to_num(track.residue_rms) ** 2
     above = ndimage.binary_opening(
-        (np.nan_to_num(track.mains_peak) > limit) & lines_lead, np.ones(LEAST_WINDOWS, bool)
+        (np.nan_to_num(track.mains_peak) > limit) & track.mains_leads, np.ones(LEAST_WINDOWS, bool)
     )
     intruder = _intruder(track)
     findings = (

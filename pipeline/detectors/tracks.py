@@ -1,21 +1,32 @@
-"""The recording in windows: what all detectors look at, measured in one pass with bounded memory.
+"""The recording in windows: what all detectors look at, measured with bounded memory.
 
 Two window lengths: 10 cycles of 50 Hz or 12 of 60 Hz (0.2 s, the basic window of IEC 61000-4-30) for
 mains, and one second for movement. Windows are whole numbers of samples and do not overlap.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy import signal
 
-from pipeline.detectors.lines import Line, Spectrum, find_mains, fold_hz, spectrum
+from pipeline.detectors.findings import Spans
+from pipeline.detectors.linefit import fit_for
+from pipeline.detectors.lines import (
+    HARMONICS,
+    SLOW_LINE_HZ,
+    Line,
+    Spectra,
+    find_mains,
+    fold_hz,
+    spectrum,
+    still_spectrum,
+    why_not_assessable,
+)
+from pipeline.detectors.windows import Floats, joined, mean_and_variance, share_of, whole_windows, windows
 from pipeline.layouts import Channel
-from pipeline.recording import Block, Recording
-
-Floats = npt.NDArray[np.float64]
+from pipeline.recording import Recording
 
 Settings = Mapping[str, float]
 """Thresholds of the policy that detectors use: 'section.name' -> value."""
@@ -27,22 +38,22 @@ SLOW_S = 1.0
 MOVEMENT_HZ = (0.5, 10.0)
 """Band of human movement: steps at 1.2 to 3.5 Hz with their harmonics (Tudor-Locke and Rowe 2012)."""
 
-SLOW_LINE_HZ = 12.0
-"""Lines that fold below this lie beside movement and need longer windows to be told from it."""
+MOST_LOST = 0.2
+"""Share of lost samples in a second up to which its movement is measured, losses bridged by lines."""
 
 
 @dataclass(frozen=True)
 class FieldTrack:
-    """One field channel in windows, in the channel's unit; NaN where a window holds a lost sample.
+    """One field channel in windows, in the channel's unit; NaN where a window could not be measured.
 
     Attributes
     ----------
     lines, other_lines : tuple of Line
-        The mains of the site, and of the other nominal frequency, in the whole recording.
-    spectrum : Spectrum
-        Mean spectrum of the whole recording.
+        The mains of the site, and of the other nominal frequency.
     mains_peak : float64, shape (n_fast,)
-        Peak amplitude of line and harmonics together.
+        Peak amplitude of line and harmonics together, at the electrode.
+    mains_leads : bool, shape (n_fast,)
+        Whether the lines carry more power than all that they do not explain.
     residue_rms : float64, shape (n_fast,)
         What is left after level, slope, curvature and lines are taken out: noise.
     movement_rms : float64, shape (n_slow,)
@@ -51,17 +62,20 @@ class FieldTrack:
         Mean.
     at_rail : float64, shape (n_slow,)
         Share of samples within the margin of a rail.
+    n_beyond : int
+        Samples outside the converter's range as the layout states it: then the layout is wrong.
     """
 
     channel: Channel
     lines: tuple[Line, ...]
     other_lines: tuple[Line, ...]
-    spectrum: Spectrum
     mains_peak: Floats
+    mains_leads: npt.NDArray[np.bool_]
     residue_rms: Floats
     movement_rms: Floats
     level: Floats
     at_rail: Floats
+    n_beyond: int
 
 
 @dataclass(frozen=True)
@@ -87,10 +101,6 @@ class Tracks:
     field: dict[str, FieldTrack]
     acceleration_rms: Floats | None
     sensors: dict[str, SensorTrack]
-
-    def slow_samples(self, windows: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-        """Windows as given, for every sample of the windows."""
-        return np.repeat(windows, self.n_slow)
 
 
 @dataclass(frozen=True)
@@ -121,60 +131,93 @@ def measure_tracks(recording: Recording, mains_hz: float, settings: Settings) ->
     mains_hz : float
         Nominal frequency of the mains at the site.
     settings : mapping
-        Thresholds of the policy; used: ``mains.*`` and the rails' margins of ``saturation.*``.
+        Thresholds of the policy; used: ``mains.*``, ``movement.still_m_s2`` and the rails' margins of
+        ``saturation.*``.
     """
     n_fast = max(8, round(FAST_S * recording.sample_hz))
     n_slow = max(1, round(SLOW_S * recording.sample_hz))
+    acceleration_rms, by_sensor = _measure_acceleration(recording, n_slow)
+    still = None
+    if acceleration_rms is not None:
+        quiet = np.nan_to_num(acceleration_rms, nan=np.inf) < settings["movement.still_m_s2"]
+        still = Spans.of_mask(quiet).stretched(n_slow)
     field = {
-        channel.name: _measure_field(recording, channel, mains_hz, settings, n_fast, n_slow)
+        channel.name: _measure_field(recording, channel, mains_hz, settings, (n_fast, n_slow), still)
         for channel in recording.of_kind("field")
     }
-    acceleration_rms, by_sensor = _measure_acceleration(recording, n_slow)
     return Tracks(recording.sample_hz, n_fast, n_slow, field, acceleration_rms, by_sensor)
 
 
 def _measure_field(
-    recording: Recording, channel: Channel, mains_hz: float, settings: Settings, n_fast: int, n_slow: int
+    recording: Recording,
+    channel: Channel,
+    mains_hz: float,
+    settings: Settings,
+    lengths: tuple[int, int],
+    still: Spans | None,
 ) -> FieldTrack:
-    whole = spectrum(recording, channel.name)
+    n_fast, n_slow = lengths
+    spectra = _spectra(recording, channel, mains_hz, still)
     ratio, margin_hz = settings["mains.line_ratio"], settings["mains.fold_margin_hz"]
-    lines, other_lines = (
-        find_mains(whole, channel.name, channel.unit, hz, recording.sample_hz, ratio, margin_hz)
-        for hz in (mains_hz, 110.0 - mains_hz)
-    )
-    fit = _LineFit.of(max(lines, other_lines, key=_fundamental_rms), recording.sample_hz, n_fast)
+    lines, other_lines = (find_mains(spectra, hz, ratio, margin_hz) for hz in (mains_hz, 110.0 - mains_hz))
+    fit = fit_for(max(lines, other_lines, key=_fundamental_rms), channel, recording.sample_hz, n_fast)
     rail = rails(
         channel, settings["saturation.rail_margin_fraction"], settings["saturation.rail_margin_counts"]
     )
     movement = _MovementBand(recording.sample_hz)
-    peaks, residues, bands, levels, at_rails = [], [], [], [], []
-    n_lcm = int(np.lcm(n_fast, n_slow))
-    for samples in _whole_windows(recording, [channel.name], n_lcm):
+    fitted, bands, levels, at_rails, n_beyond = [], [], [], [], 0
+    for samples in whole_windows(recording, [channel.name], int(np.lcm(n_fast, n_slow))):
         value = samples[0]
-        peak, residue = fit.apply(value)
-        peaks.append(peak)
-        residues.append(residue)
+        cut = windows(value, n_slow)
+        fitted.append(fit.apply(value))
         bands.append(_rms(movement.apply(value), value, n_slow))
-        windows = _windows(value, n_slow)
-        levels.append(windows.mean(axis=1))
-        at_rails.append(((windows <= rail.low) | (windows >= rail.high)).mean(axis=1))
+        levels.append(mean_and_variance(cut)[0])
+        at_rails.append(share_of((cut <= rail.low) | (cut >= rail.high), cut))
+        n_beyond += _count_beyond(value, channel)
+    peak = joined([part.peak for part in fitted])
+    if fit.narrow is not None and still is not None:
+        # Among movement the line is known only while there is none.
+        inside = windows(still.mask(0, len(peak) * n_fast).astype(np.float64), n_fast).min(axis=1)
+        peak = np.where(inside > 0, peak, np.nan)
     return FieldTrack(
         channel,
         lines,
         other_lines,
-        whole,
-        *(_joined(track) for track in (peaks, residues, bands, levels, at_rails)),
+        peak,
+        np.concatenate([part.lead for part in fitted] or [np.empty(0, bool)]),
+        joined([part.residue_rms for part in fitted]),
+        joined(bands),
+        joined(levels),
+        joined(at_rails),
+        n_beyond,
     )
+
+
+def _spectra(recording: Recording, channel: Channel, mains_hz: float, still: Spans | None) -> Spectra:
+    whole, sample_hz = spectrum(recording, channel.name), recording.sample_hz
+    among_movement = any(
+        fold_hz(nominal_hz * harmonic, sample_hz) < SLOW_LINE_HZ
+        and not why_not_assessable(nominal_hz, harmonic, sample_hz)
+        for nominal_hz in (mains_hz, 110.0 - mains_hz)
+        for harmonic in HARMONICS
+    )
+    quiet = still_spectrum(recording, channel.name, still) if among_movement and still is not None else whole
+    return Spectra(channel, sample_hz, whole, quiet)
+
+
+def _count_beyond(value: Floats, channel: Channel) -> int:
+    slack = 0.5 * abs(channel.scale)
+    return int(((value < channel.adc_low - slack) | (value > channel.adc_high + slack)).sum())
 
 
 def _measure_acceleration(recording: Recording, n_slow: int) -> tuple[Floats | None, dict[str, SensorTrack]]:
     spreads, by_sensor = [], {}
     for sensor, names in sensors(recording.of_kind("acceleration")).items():
         variances, means = [], []
-        for axes in _whole_windows(recording, names, n_slow):
-            windows = np.stack([_windows(axis, n_slow) for axis in axes])
-            variances.append(windows.var(axis=2))
-            means.append(windows.mean(axis=2))
+        for axes in whole_windows(recording, names, n_slow):
+            mean, variance = mean_and_variance(np.stack([windows(axis, n_slow) for axis in axes]))
+            variances.append(variance)
+            means.append(mean)
         variance, mean = (np.concatenate(p or [np.empty((1, 0))], axis=1) for p in (variances, means))
         spreads.append(np.sqrt(variance.sum(axis=0)))
         by_sensor[sensor] = SensorTrack(np.sqrt((mean**2).sum(axis=0)), np.sqrt(variance.max(axis=0)))
@@ -193,38 +236,10 @@ def sensors(axes: Sequence[Channel]) -> dict[str, list[str]]:
     return groups if told_apart else {"accelerometer": names}
 
 
-def _whole_windows(recording: Recording, names: Sequence[str], n_window: int) -> Iterator[list[Floats]]:
-    """Blocks cut to whole windows of `n_window` samples; the last piece is what remains."""
-    tail = [np.empty(0) for _ in names]
-    for block in recording.blocks(names):
-        joined = [
-            np.concatenate((rest, _as_float64(block, name))) for rest, name in zip(tail, names, strict=True)
-        ]
-        n_whole = len(joined[0]) // n_window * n_window
-        tail = [samples[n_whole:] for samples in joined]
-        if n_whole:
-            yield [samples[:n_whole] for samples in joined]
-    if len(tail) and len(tail[0]):
-        yield tail
-
-
-def _as_float64(block: Block, name: str) -> Floats:
-    return np.asarray(block.columns[name], dtype=np.float64)
-
-
-def _windows(samples: Floats, n: int) -> Floats:
-    """Whole windows only, shape (windows, n)."""
-    return samples[: len(samples) // n * n].reshape(-1, n)
-
-
-def _joined(pieces: list[Floats]) -> Floats:
-    return np.concatenate(pieces) if pieces else np.empty(0)
-
-
 def _rms(filtered: Floats, original: Floats, n: int) -> Floats:
-    """RMS in windows; NaN where the original has a lost sample (the filter saw a stand-in there)."""
-    rms = np.sqrt((_windows(filtered, n) ** 2).mean(axis=1))
-    return np.where(np.isnan(_windows(original, n)).any(axis=1), np.nan, rms)
+    """RMS in windows; NaN where too many samples were lost (the filter saw stand-ins there)."""
+    rms = np.sqrt((windows(filtered, n) ** 2).mean(axis=1))
+    return np.where(np.isnan(windows(original, n)).mean(axis=1) > MOST_LOST, np.nan, rms)
 
 
 class _MovementBand:
@@ -237,112 +252,22 @@ class _MovementBand:
         self._last = 0.0
 
     def apply(self, samples: Floats) -> Floats:
-        """Filter the next samples; a lost one is stood in for by the last that arrived."""
+        """Filter the next samples; lost ones are stood in for by a line between their neighbours."""
         lost = np.isnan(samples)
-        if lost.any():
-            index = np.where(lost, -1, np.arange(len(samples)))
-            index = np.maximum.accumulate(index)
-            samples = np.where(index >= 0, samples[np.maximum(index, 0)], self._last)
+        if lost.all():
+            samples = np.full(len(samples), self._last)
+        elif lost.any():
+            here = np.flatnonzero(~lost)
+            before = samples[here[0]] if self._state is None else self._last
+            known = np.concatenate(([before], samples[here]))
+            samples = np.interp(np.arange(len(samples)), np.concatenate(([-1], here)), known)
         if self._state is None:
-            first = samples[np.argmin(lost)] if not lost.all() else 0.0
-            self._state = signal.sosfilt_zi(self._sos) * first
+            self._state = signal.sosfilt_zi(self._sos) * samples[0]
         filtered, self._state = signal.sosfilt(self._sos, samples, zi=self._state)
         self._last = float(samples[-1])
         return np.asarray(filtered, dtype=np.float64)
 
 
-@dataclass(frozen=True)
-class _LineFit:
-    """Least squares of level, slope, curvature and lines in every window at once.
-
-    ``projection`` (parameters, samples) gives the coefficients, ``model`` (samples, parameters) the fit;
-    the last ``2 * n_lines`` coefficients are cosine and sine of each line.
-    """
-
-    n_window: int
-    projection: Floats
-    model: Floats
-    n_lines: int
-    narrow: "_NarrowLine | None"
-
-    @staticmethod
-    def of(lines: Sequence[Line], sample_hz: float, n_window: int) -> "_LineFit":
-        # A harmonic that the whole recording does not show would only add noise to every window.
-        usable = [line for line in lines if line.assessable and (line.harmonic == 1 or line.rms is not None)]
-        found_hz = _mains_hz(usable)
-        t = (np.arange(n_window) - (n_window - 1) / 2) / n_window
-        columns = [np.ones(n_window), t, t**2]
-        taken: list[float] = []
-        narrow = None
-        resolution_hz = 0.8 * sample_hz / n_window
-        for line in usable:
-            at_hz = fold_hz(
-                found_hz * line.harmonic if found_hz else line.nominal_hz * line.harmonic, sample_hz
-            )
-            if at_hz < SLOW_LINE_HZ:
-                if line.harmonic == 1 and line.rms:
-                    narrow = _NarrowLine(sample_hz, at_hz)
-                continue
-            if (
-                any(abs(at_hz - other) < resolution_hz for other in taken)
-                or len(columns) + 2 > 0.6 * n_window
-            ):
-                continue
-            taken.append(at_hz)
-            phase = 2 * np.pi * at_hz * np.arange(n_window) / sample_hz
-            columns += [np.cos(phase), np.sin(phase)]
-        model = np.stack(columns, axis=1)
-        return _LineFit(n_window, np.linalg.pinv(model), model, len(taken), narrow)
-
-    def apply(self, samples: Floats) -> tuple[Floats, Floats]:
-        """(Peak amplitude of all lines, rms of the residue), one for each window."""
-        windows = _windows(samples, self.n_window)
-        coefficients = windows @ self.projection.T
-        residue = windows - coefficients @ self.model.T
-        freedom = max(self.n_window - self.model.shape[1], 1)
-        power = (coefficients[:, 3:] ** 2).sum(axis=1)
-        if self.narrow is not None:
-            power = power + self.narrow.power(samples, self.n_window)
-        if not self.n_lines and self.narrow is None:
-            power = np.full(len(windows), np.nan)
-        return np.sqrt(power), np.sqrt((residue**2).sum(axis=1) / freedom)
-
-
 def _fundamental_rms(lines: Sequence[Line]) -> float:
     """Which grid is there is told by its line: at low rates a wide search for harmonics meets movement."""
     return lines[0].rms or 0.0
-
-
-def _mains_hz(lines: Sequence[Line]) -> float | None:
-    """The mains frequency by the strongest line found, or None."""
-    found = [line for line in lines if line.found_hz is not None and line.rms]
-    best = max(found, key=lambda line: line.rms or 0.0, default=None)
-    return best.found_hz / best.harmonic if best is not None and best.found_hz is not None else None
-
-
-@dataclass(frozen=True)
-class _NarrowLine:
-    """A line that folds into the movement band: told from movement by its narrowness.
-
-    In windows of 3 s (150 or 180 cycles, IEC 61000-4-30 aggregation) the power at the line counts only
-    as far as it stands above the mean of four places 0.7 and 1.4 Hz beside it.
-    """
-
-    sample_hz: float
-    at_hz: float
-
-    def power(self, samples: Floats, n_fast: int) -> Floats:
-        """Squared peak amplitude for each fast window, from the long window it lies in."""
-        n_long = n_fast * max(1, round(3.0 * self.sample_hz / n_fast))
-        n_out = len(samples) // n_fast
-        if len(samples) < n_long:
-            return np.zeros(n_out)
-        windows = _windows(samples, n_long)
-        taper = signal.get_window("hann", n_long)
-        places = np.array([0.0, -1.4, -0.7, 0.7, 1.4]) + self.at_hz
-        phase = 2 * np.pi * np.outer(np.arange(n_long), places) / self.sample_hz
-        level = windows - windows.mean(axis=1, keepdims=True)
-        power = np.abs((level * taper) @ np.exp(-1j * phase) * 2 / taper.sum()) ** 2
-        above = np.maximum(power[:, 0] - power[:, 1:].mean(axis=1), 0.0)
-        spread = np.repeat(above, n_long // n_fast)
-        return np.concatenate((spread, np.full(max(n_out - len(spread), 0), above[-1])))[:n_out]

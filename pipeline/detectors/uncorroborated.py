@@ -37,7 +37,11 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
     spans = Spans.merged(Spans.of_mask(alone), bridge=BRIDGE_S)
     keep = spans.stop - spans.start >= SHORTEST_S
     spans = Spans(spans.start[keep], spans.stop[keep])
-    measure = Measure("uncorroborated_fraction", spans.n_samples / len(alone), "1", name)
+    known = int((~np.isnan(coupling.field)).sum())
+    absent = "" if known else "no second of the field could be measured"
+    measure = Measure(
+        "uncorroborated_fraction", spans.n_samples / known if known else None, "1", name, absent
+    )
     n_second = evidence.tracks.n_slow
     findings = tuple(
         Finding(
