@@ -86,10 +86,10 @@ def _columns(columns: Sequence[Column]) -> str:
 
 def _keys(several: Sequence[Key]) -> str:
     rows = [
-        (f"`{k.name}`", k.type, k.unit, _words(k.description, k.choices), "yes" if k.required else "")
+        (f"`{k.name}`", k.type, k.unit, _words(k.description, k.choices), k.default or "required")
         for k in several
     ]
-    return _table(("key", "type", "unit", "meaning", "required"), rows)
+    return _table(("key", "type", "unit", "meaning", "without it"), rows)
 
 
 def _words(description: str, choices: Sequence[str]) -> str:

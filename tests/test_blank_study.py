@@ -8,6 +8,7 @@ import pytest
 
 from pipeline.checking import wanted
 from pipeline.errors import InputError
+from pipeline.layouts.units import SI_UNITS
 from pipeline.study import load_study, write_blank_study
 from schemas.keys import (
     ACTIVITY_COLUMNS,
@@ -67,9 +68,30 @@ def _stands(key: Key, text: str) -> bool:
         return f"[{key.name}]" in text
     if key.type == "tables":
         return re.search(rf"^#?\[\[(frame\.)?{key.name}\]\]$", text, re.MULTILINE) is not None
-    description = re.escape(key.description[0].upper() + key.description[1:]).replace(r"\ ", r"(?: |\n# )")
-    pattern = rf"^# {description}:\n#   {re.escape(wanted(key))}(; required)?\n#?{key.name} = "
+    without = key.default if key.default.startswith("needed") else f"without it: {key.default}"
+    rule = f"{wanted(key)}; {without if key.default else 'required'}"
+    pattern = (
+        rf"^# {_wrapped(key.description[0].upper() + key.description[1:] + ':', '# ')}\n"
+        rf"#   {_wrapped(rule, '#   ')}\n#?{key.name} = "
+    )
     return re.search(pattern, text, re.MULTILINE) is not None
+
+
+def _wrapped(words: str, begin: str) -> str:
+    """A pattern for words that may go on in lines that begin so."""
+    return re.escape(words).replace(r"\ ", rf"(?: |\n{re.escape(begin)})")
+
+
+def test_every_key_says_what_holds_without_it() -> None:
+    for key in {key for keys in TABLES.values() for key in keys}:
+        assert bool(key.default) != key.required, key.name
+
+
+def test_units_are_listed_by_kind() -> None:
+    description = next(key.description for key in CHANNEL if key.name == "unit")
+    for units in SI_UNITS.values():
+        *first, last = units
+        assert f"{', '.join(first)} or {last} for a" in description
 
 
 def test_keys_of_binary_parts_are_no_keys_of_lines(blank: Path) -> None:

@@ -147,8 +147,8 @@ def _layout(framing: str, parts: Sequence[dict[str, Any]]) -> str:
     lines += [*_comment(_HOW_TO_READ), "", *_keys(LAYOUT, top, framing)]
     if framing == "text":
         form = {key.name: key.example for key in TEXT}
-        lines += _table("[text]", "How lines are written", TEXT, form, framing)
-    lines += _table("[[frame]]", "A frame: its parts in order", FRAME, {}, framing)
+        lines += _table("[text]", _description("text", LAYOUT), TEXT, form, framing)
+    lines += _table("[[frame]]", _description("frame", LAYOUT), FRAME, {}, framing)
     for values in parts:
         lines += _part(values["is"], values, framing)
     present = {values["is"] for values in parts}
@@ -158,6 +158,10 @@ def _layout(framing: str, parts: Sequence[dict[str, Any]]) -> str:
     lines += _table("[[channel]]", "A channel; one such table for each", CHANNEL, _FIELD, framing)
     lines += _table("[[channel]]", "The next channel", CHANNEL, _ACCELERATION, framing)
     return "\n".join(lines) + "\n"
+
+
+def _description(name: str, keys: Iterable[Key]) -> str:
+    return next(key.description for key in keys if key.name == name)
 
 
 def _choices_of(name: str, keys: Iterable[Key]) -> tuple[str, ...]:
@@ -200,14 +204,18 @@ def _keys(
         example = (examples or {}).get(key.name, key.example)
         if key.type in ("table", "tables") or key.framing not in ("", framing):
             continue
-        lines += [
-            *_comment(f"{key.description}:"),
-            f"#   {wanted(key)}{'; required' if key.required else ''}",
-        ]
+        lines += [*_comment(f"{key.description}:"), *_rule(key)]
         in_force = values is not None and (key.name in values or key.required)
         value = values[key.name] if values is not None and key.name in values else example
         lines += [("" if in_force else "#") + f"{key.name} = {_toml(value)}"]
     return lines
+
+
+def _rule(key: Key) -> list[str]:
+    """What may stand there, and what holds where nothing does."""
+    without = key.default if key.default.startswith("needed") else f"without it: {key.default}"
+    rule = f"{wanted(key)}; {without if key.default else 'required'}"
+    return [f"#   {line}" for line in textwrap.wrap(rule, _WIDTH - 4)]
 
 
 def _comment(text: str) -> list[str]:
