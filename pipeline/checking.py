@@ -24,13 +24,24 @@ _TYPE_WORDS = {
 }
 
 
-def faults_in(where: str, shown: str, problems: list[Problem]) -> Fault:
-    """Give what adds a problem about a key of the table `where` of the file `shown`."""
+def faults_in(where: str, shown: str, problems: list[Problem], meant: str = "") -> Fault:
+    """Give what adds a problem about a key of the table `where` of the file `shown`.
+
+    ``meant`` is the table as a person counts, from :func:`nth`.
+    """
 
     def fault(key: str, expected: str, found: str, remedy: str) -> None:
-        problems.append(Problem(shown, _place(where, key), expected, found, remedy))
+        place = _place(where, key) + (f" ({meant})" if meant else "")
+        problems.append(Problem(shown, place, expected, found, remedy))
 
     return fault
+
+
+def nth(index: int, what: str, name: Any = None) -> str:
+    """Table `index` (from 0) of a list in words, with its name if it has one: 'the 5th part, checksum'."""
+    n = index + 1
+    ending = "th" if n % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th")
+    return f"the {n}{ending} {what}" + (f", {name[:40]}" if isinstance(name, str) and name else "")
 
 
 def read_toml(path: Path, shown: str, problems: list[Problem]) -> dict[str, Any] | None:
@@ -66,7 +77,13 @@ def not_utf8(shown: str, error: UnicodeDecodeError) -> Problem:
 
 
 def check_table(
-    table: Mapping[str, Any], keys: Sequence[Key], shown: str, where: str, problems: list[Problem]
+    table: Mapping[str, Any],
+    keys: Sequence[Key],
+    shown: str,
+    where: str,
+    problems: list[Problem],
+    meant: str = "",
+    offered: Sequence[Key] | None = None,
 ) -> bool:
     """Add a problem for each unknown, missing or ill-valued key; return whether there was none.
 
@@ -82,14 +99,19 @@ def check_table(
         Path of the table within the file, such as ``frame[0].part[2]``; empty at the top.
     problems : list of Problem
         Extended in place.
+    meant : str
+        The table as a person counts, from :func:`nth`.
+    offered : sequence of Key
+        Those of `keys` that a message about an unknown one names; without it all of them.
     """
     before = len(problems)
     known = {key.name: key for key in keys}
-    fault = faults_in(where, shown, problems)
+    offer = [key.name for key in (keys if offered is None else offered)]
+    fault = faults_in(where, shown, problems, meant)
     for name, value in table.items():
         if name not in known:
-            remedy = did_you_mean(name, known) or "Remove it or correct its name."
-            fault(name, "one of " + ", ".join(known), f"unknown key '{name}'", remedy)
+            remedy = did_you_mean(name, offer) or "Remove it or correct its name."
+            fault(name, "one of " + ", ".join(offer), f"unknown key '{name}'", remedy)
         elif not _is_right(value, known[name]):
             description = known[name].description
             fault(name, wanted(known[name]), _shortened(value), f"{description[0].upper()}{description[1:]}.")

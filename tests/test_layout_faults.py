@@ -120,6 +120,34 @@ def test_faults_of_a_binary_layout(tmp_path: Path, old: str, new: str, parts: tu
     told(tmp_path, text.replace(old, new, 1), parts)
 
 
+def test_places_are_named_as_people_count_and_only_fitting_keys_are_listed(tmp_path: Path) -> None:
+    told(
+        tmp_path,
+        (BINARY + CONVERTER).replace(FREE, FREE + "\nnmae = 1").replace("gain", "gian"),
+        (
+            "key frame[0].part[4].nmae (the 5th part, checksum)",
+            "one of is, byte_order, name, width, poly, init, reflect_in, reflect_out, xor_out, covers;",
+            "'nmae'",
+            "'name'?",
+        ),
+        ("key channel[0].gian (the 1st channel, field)", "'gian'", "'gain'?"),
+    )
+    told(
+        tmp_path,
+        TEXT.replace("decimals = 3", "decimal = 3"),
+        ("(the 3rd part, samples)", "one of is, count, channels, columns, decimals;", "Did you mean"),
+    )
+
+
+def test_a_samples_part_for_each_channel(tmp_path: Path) -> None:
+    part = '[[frame.part]]\nis = "samples"\ntype = "i8"\ncount = 10\nchannels = ["acc"]\n'
+    told(
+        tmp_path,
+        (BINARY + CONVERTER).replace(CHECKSUM, part + CHECKSUM),
+        ("key frame[0].part", "exactly one 'samples'", "2", "lists all channels", "not possible yet"),
+    )
+
+
 def test_channel_that_the_samples_do_not_list(tmp_path: Path) -> None:
     told(
         tmp_path,

@@ -223,7 +223,7 @@ def test_study_toml_is_no_toml(folder: Path) -> None:
         ),
         (
             STUDY + '[[site]]\nname = "a"\nmains_hz = 50\n[[site]]\nname = "a"\nmains_hz = 60\n',
-            ("key site[1].name", "each site once", "'a', as site[0]", "Remove"),
+            ("key site[1].name (the 2nd site, a)", "each site once", "'a', as the 1st site", "Remove"),
         ),
         (STUDY + "[site]\n", ("key site", "a list of tables", "{}", "A site whose mains differs")),
     ],

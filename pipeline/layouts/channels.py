@@ -4,7 +4,7 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.checking import Fault, faults_in
+from pipeline.checking import Fault, faults_in, nth
 from pipeline.errors import Problem
 from pipeline.layouts.layout import Channel
 from pipeline.layouts.units import MISTAKEN, SI_UNITS, is_ucum
@@ -35,7 +35,7 @@ class _Converter:
 
 
 def make_channel(
-    row: dict[str, Any], where: str, form: NumberForm, sample_hz: float, shown: str, problems: list[Problem]
+    row: dict[str, Any], index: int, form: NumberForm, sample_hz: float, shown: str, problems: list[Problem]
 ) -> Channel | None:
     """Work out one channel; None (and problems) where its description does not hold together.
 
@@ -43,8 +43,8 @@ def make_channel(
     ----------
     row : dict
         The ``[[channel]]`` table, its keys already checked.
-    where : str
-        Its path in the file.
+    index : int
+        Which of the file's channels it is.
     form : NumberForm
         How its numbers are written.
     sample_hz : float
@@ -55,7 +55,7 @@ def make_channel(
         Extended in place.
     """
     before = len(problems)
-    fault = faults_in(where, shown, problems)
+    fault = faults_in(f"channel[{index}]", shown, problems, nth(index, "channel", row["name"]))
     if not re.fullmatch(r"[a-z][a-z0-9_]{0,39}", row["name"]) or row["name"] in _RESERVED:
         rule = "lower-case letters, digits and '_', not " + ", ".join(_RESERVED)
         fault("name", rule, repr(row["name"]), "It becomes a column name.")

@@ -4,11 +4,11 @@ import hashlib
 from pathlib import Path
 from typing import Any
 
-from pipeline.checking import check_table, did_you_mean, faults_in, read_toml
+from pipeline.checking import check_table, did_you_mean, faults_in, nth, read_toml
 from pipeline.errors import Problem
 from pipeline.layouts.channels import NumberForm, make_channel
 from pipeline.layouts.layout import Channel, Frame, Layout, Part, TextForm
-from pipeline.layouts.parts import make_frame
+from pipeline.layouts.parts import keys_of, make_frame
 from schemas.keys import CHANNEL, FRAME, LAYOUT, PART, TEXT
 
 
@@ -62,9 +62,12 @@ def _keys_are_right(table: dict[str, Any], shown: str, problems: list[Problem]) 
         right &= check_table(table["text"], TEXT, shown, "text", problems)
     for name, keys in (("frame", FRAME), ("channel", CHANNEL)):
         for i, row in enumerate(_tables(table, name)):
-            right &= check_table(row, keys, shown, f"{name}[{i}]", problems)
+            meant = nth(i, name, row.get("name"))
+            right &= check_table(row, keys, shown, f"{name}[{i}]", problems, meant)
             for j, part in enumerate(_tables(row, "part") if name == "frame" else ()):
-                right &= check_table(part, PART, shown, f"frame[{i}].part[{j}]", problems)
+                where, meant = f"frame[{i}].part[{j}]", nth(j, "part", part.get("is"))
+                offered = keys_of(part.get("is"), table.get("framing"))
+                right &= check_table(part, PART, shown, where, problems, meant, offered)
     return right
 
 
@@ -88,10 +91,11 @@ def _make_text(
     if not form.header:
         for i, row in enumerate(table["frame"]):
             for j, part in enumerate(row["part"]):
+                fault = faults_in(f"frame[{i}].part[{j}]", shown, problems, nth(j, "part", part["is"]))
                 for key in sorted({"column", "columns"} & part.keys()):
                     wanted = "header = true in [text], where parts are named by their columns"
                     remedy = "Add header = true, or remove the names; then the order decides."
-                    faults_in(f"frame[{i}].part[{j}]", shown, problems)(key, wanted, "no header", remedy)
+                    fault(key, wanted, "no header", remedy)
     else:
         _check_columns(frames, shown, problems)
     return form
@@ -102,7 +106,7 @@ def _check_columns(frames: tuple[Frame, ...], shown: str, problems: list[Problem
     seen: set[str] = set()
     for i, frame in enumerate(frames):
         for j, part in enumerate(frame.parts):
-            fault = faults_in(f"frame[{i}].part[{j}]", shown, problems)
+            fault = faults_in(f"frame[{i}].part[{j}]", shown, problems, nth(j, "part", part.is_))
             if part.is_ in ("sequence", "ticks") and not part.columns:
                 fault("column", "the column's name, since lines have a header", "no such key", "Add it.")
             for name in part.columns:
@@ -118,7 +122,7 @@ def _make_channels(
     in_text = table["framing"] == "text"
     form = NumberForm(in_text, samples.n_bytes * 8, samples.signed, samples.decimals)
     made = [
-        make_channel(row, f"channel[{i}]", form, float(table["sample_hz"]), shown, problems)
+        make_channel(row, i, form, float(table["sample_hz"]), shown, problems)
         for i, row in enumerate(table["channel"])
     ]
     channels = tuple(channel for channel in made if channel is not None)

@@ -4,11 +4,11 @@ import difflib
 from collections.abc import Iterator
 from typing import Any
 
-from pipeline.checking import Fault, faults_in
+from pipeline.checking import Fault, faults_in, nth
 from pipeline.errors import Problem
 from pipeline.layouts.catalogue import ALIASES, CATALOGUE, by_name
 from pipeline.layouts.layout import BINARY_TYPES, Checksum, Frame, Part
-from schemas.keys import PART
+from schemas.keys import PART, Key
 
 MAX_FRAME_BYTES = 4096
 """Longest frame believed where a layout with stated lengths sets no bound of its own."""
@@ -40,7 +40,12 @@ def make_frame(
     """
     order = table.get("byte_order", "little")
     parts = tuple(
-        _make_part(part, table["framing"], order, faults_in(f"{where}.part[{j}]", shown, problems))
+        _make_part(
+            part,
+            table["framing"],
+            order,
+            faults_in(f"{where}.part[{j}]", shown, problems, nth(j, "part", part["is"])),
+        )
         for j, part in enumerate(row["part"])
     )
     frame = Frame(row.get("name", "frame"), parts, row.get("max_bytes", MAX_FRAME_BYTES))
@@ -58,8 +63,14 @@ def _faults_of_number(frame: Frame) -> Iterator[tuple[str, str, str]]:
     for kind in ("sync", "length", "sequence", "ticks", "checksum"):
         if kinds.count(kind) > 1:
             yield f"at most one '{kind}'", str(kinds.count(kind)), "Remove the others."
-    if kinds.count("samples") != 1:
-        yield "exactly one 'samples'", str(kinds.count("samples")), "Describe where the samples stand."
+    if "samples" not in kinds:
+        yield "exactly one 'samples'", "0", "Describe where the samples stand."
+    elif kinds.count("samples") > 1:
+        remedy = (
+            "Keep one samples part that lists all channels in their order; channels of different types, or "
+            "with other parts between them, are not possible yet."
+        )
+        yield "exactly one 'samples'", str(kinds.count("samples")), remedy
 
 
 def _faults_in_text(frame: Frame) -> Iterator[tuple[str, str, str]]:
@@ -105,10 +116,21 @@ def _make_part(row: dict[str, Any], framing: str, order: Any, fault: Fault) -> P
     )
 
 
+def keys_of(kind: Any, framing: Any) -> tuple[Key, ...]:
+    """The keys that a kind of part takes; of an unknown kind or framing, those of all."""
+    kinds = next(key.choices for key in PART if key.name == "is")
+    return tuple(
+        key
+        for key in PART
+        if (kind not in kinds or not key.parts or kind in key.parts)
+        and (framing not in ("sync", "text") or key.framing in ("", framing))
+    )
+
+
 def _check_keys(row: dict[str, Any], framing: str, fault: Fault) -> None:
     """Find keys that belong to another kind of part or to the other framing: they would be ignored."""
     takes = {key.name: key for key in PART if (not key.parts or row["is"] in key.parts)}
-    wanted = ", ".join(name for name, key in takes.items() if key.framing in ("", framing))
+    wanted = ", ".join(key.name for key in keys_of(row["is"], framing))
     for name in row:
         if name not in takes:
             fault(name, f"keys of '{row['is']}': {wanted}", f"'{name}'", "Remove it, or correct 'is'.")

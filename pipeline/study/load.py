@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.checking import check_table, did_you_mean, faults_in, read_toml, right_values
+from pipeline.checking import check_table, did_you_mean, faults_in, nth, read_toml, right_values
 from pipeline.errors import InputError, Problem
 from pipeline.layouts import load_layout
 from pipeline.study.activities import make_activities
@@ -108,20 +108,23 @@ def _check_study(table: dict[str, Any], shown: str, problems: list[Problem]) -> 
     _check_zone(keys.get("time_zone", "UTC"), shown, problems)
     names = [site.get("name") for site in keys.get("site", ())]
     for i, site in enumerate(keys.get("site", ())):
-        where = f"site[{i}]"
-        check_table(site, SITE, shown, where, problems)
-        _check_mains(right_values(site, SITE), where, shown, problems)
+        where, meant = f"site[{i}]", nth(i, "site", site.get("name"))
+        check_table(site, SITE, shown, where, problems, meant)
+        _check_mains(right_values(site, SITE), where, shown, problems, meant)
         if names[i] in names[:i]:
             remedy = "Remove one of the two."
-            fault = faults_in(where, shown, problems)
-            fault("name", "each site once", f"{names[i]!r}, as site[{names.index(names[i])}]", remedy)
+            fault = faults_in(where, shown, problems, meant)
+            fault("name", "each site once", f"{names[i]!r}, as {nth(names.index(names[i]), 'site')}", remedy)
     return keys
 
 
-def _check_mains(keys: dict[str, Any], where: str, shown: str, problems: list[Problem]) -> None:
+def _check_mains(
+    keys: dict[str, Any], where: str, shown: str, problems: list[Problem], meant: str = ""
+) -> None:
     if "mains_hz" in keys and keys["mains_hz"] not in MAINS_HZ:
         remedy = "Give the nominal frequency of the public mains there."
-        faults_in(where, shown, problems)("mains_hz", "50 or 60 in Hz", f"{keys['mains_hz']:g}", remedy)
+        fault = faults_in(where, shown, problems, meant)
+        fault("mains_hz", "50 or 60 in Hz", f"{keys['mains_hz']:g}", remedy)
 
 
 def _check_zone(name: str, shown: str, problems: list[Problem]) -> None:
