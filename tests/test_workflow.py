@@ -215,7 +215,7 @@ def test_a_wrong_policy_starts_nothing(tmp_path):
     done = sessiongate("run", study, "--out", results)
 
     assert done.returncode == 2
-    for words in ("lost_fraction", "key mains.limit_fraction", "'much'"):
+    for words in (str(study / "policy.toml"), "lost_fraction", "key mains.limit_fraction", "'much'"):
         assert words in done.stderr
     assert not results.exists()
 
