@@ -1,6 +1,7 @@
 """Binary frames by sync pattern: what is planted comes back, whatever happens around it."""
 
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from pipeline.errors import Unreadable
 from pipeline.frames import Frames, read_frames
 from pipeline.frames.leftover import chain
 from pipeline.layouts import Layout
+from pipeline.layouts.catalogue import by_name
 
 
 def _counts(n: int, low: int, high: int, n_channels: int = 2, seed: int = 0) -> np.ndarray:
@@ -254,6 +256,39 @@ def test_a_wrong_checksum_is_told_with_all_that_would_fit(tmp_path: Path) -> Non
     data = encode_frames(sync_layout(check="CRC-8/MAXIM-DOW"), _counts(20_000, -1000, 1000))
     message = _message(b"".join(data), sync_layout(check="CRC-8/SMBUS"), tmp_path)
     assert "CRC-8/MAXIM-DOW" in message
+
+
+def test_of_a_right_checksum_only_the_keys_that_are_wrong_are_named_first(tmp_path: Path) -> None:
+    data = b"".join(encode_frames(sync_layout(check_order="big", covers="frame"), _counts(200, -1000, 1000)))
+    for keys, change in (
+        ({"check_order": "big"}, "covers = 'frame'"),
+        ({"covers": "frame"}, "byte_order = 'big'"),
+        ({}, "covers = 'frame' and byte_order = 'big'"),
+    ):
+        message = _message(data, sync_layout(**keys), tmp_path)
+        assert f"failed the checksum, while it fits with {change}" in message
+        assert message.endswith(f"Write {change} in the checksum part of the layout.")
+
+
+def test_a_checksum_is_named_as_in_the_layout_and_as_in_the_catalogue(tmp_path: Path) -> None:
+    layout = sync_layout()
+    parts = list(layout.frame.parts)
+    parts[-1] = replace(parts[-1], n_bytes=1, checksum=by_name("crc-8"))
+    other = replace(layout, frames=(replace(layout.frame, parts=tuple(parts)),))
+    data = b"".join(encode_frames(sync_layout(check="CRC-8/MAXIM-DOW"), _counts(200, -1000, 1000)))
+    assert "frames whose crc-8 (CRC-8/SMBUS) fits" in _message(data, other, tmp_path)
+
+
+@pytest.mark.parametrize("counts_bytes", ["frame", "after_length", "samples"])
+def test_a_count_that_the_length_contradicts(tmp_path: Path, counts_bytes: str) -> None:
+    layout = sync_layout(length="u8", counts_bytes=counts_bytes)
+    data = b"".join(encode_frames(layout, _counts(400, -1000, 1000), samples_per_frame=8))
+    parts = [replace(part, count=10) if part.is_ == "samples" else part for part in layout.frame.parts]
+    other = replace(layout, frames=(replace(layout.frame, parts=tuple(parts)),))
+    message = _message(data, other, tmp_path)
+    assert "frames of 51 bytes, as the samples' count = 10 makes them" in message
+    assert "whose length part says 43 bytes, which is count = 8" in message
+    assert "remove count" in message
 
 
 def test_one_bad_dump_does_not_lose_the_others(tmp_path: Path) -> None:

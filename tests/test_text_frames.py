@@ -214,6 +214,37 @@ def test_messages_name_what_is_wrong(tmp_path: Path) -> None:
     assert "an empty file" in _message(b"", layout, tmp_path)
 
 
+@pytest.mark.parametrize(
+    ("stated", "written", "change"),
+    [
+        ({"decimal": ".", "delimiter": ";"}, {"decimal": ",", "delimiter": ";"}, "decimal = ','"),
+        ({"decimal": ",", "delimiter": ";"}, {"decimal": ".", "delimiter": ";"}, "decimal = '.'"),
+        ({"delimiter": ","}, {"delimiter": ";"}, "delimiter = ';'"),
+        ({"delimiter": ";"}, {"delimiter": "tab"}, "delimiter = 'tab'"),
+        ({"delimiter": "tab"}, {"delimiter": "blanks"}, "delimiter = 'blanks'"),
+        ({"delimiter": ","}, {"delimiter": ";", "decimal": ","}, "delimiter = ';' and decimal = ','"),
+        ({"delimiter": ",", "header": True}, {"delimiter": ";", "header": True}, "delimiter = ';'"),
+        ({"header": True}, {"header": False}, "header = false"),
+    ],
+)
+def test_the_form_that_would_fit_is_named(tmp_path: Path, stated: dict, written: dict, change: str) -> None:
+    there = text_layout(**written, decimals=2, ticks_bits=32)
+    lines = encode_frames(there, _counts(50))
+    if there.text is not None and there.text.header:
+        lines.insert(0, header_line(there))
+    # chatter of the device's log stands in nearly every such dump
+    data = b"boot ok, stack: free\n" + b"".join(lines)
+    message = _message(data, text_layout(**stated, decimals=2, ticks_bits=32), tmp_path)
+    assert f"most lines fit with {change}" in message
+    assert f"Write {change} in [text]" in message
+
+
+def test_a_wrong_name_of_a_column_is_not_taken_for_no_header(tmp_path: Path) -> None:
+    message = _message(b"seq,a,c\n1,2,3\n2,2,3\n3,2,3\n", text_layout(header=True), tmp_path)
+    assert "missing 'b'" in message
+    assert "header = false" not in message
+
+
 def test_hostile_text_takes_bounded_time(tmp_path: Path) -> None:
     layout = text_layout(delimiter="::")
     for data in (

@@ -1,16 +1,20 @@
 """Why a dump gives no frames, in one sentence that says what to do."""
 
+import re
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import Problem
+from pipeline.errors import Problem, Unreadable
 from pipeline.frames.checksum import Bytes, check_spans
+from pipeline.frames.guess import fitting_change
 from pipeline.frames.leftover import Ints
-from pipeline.frames.lines import LineForm
+from pipeline.frames.lines import LineForm, header_line
 from pipeline.frames.shape import Shape
 from pipeline.frames.sync import Seen
 from pipeline.frames.text import SeenLines
-from pipeline.layouts import Layout
+from pipeline.layouts import Checksum, Layout
 from pipeline.layouts.catalogue import CATALOGUE
 
 _CHANCE_SHARE = 0.05
@@ -44,6 +48,8 @@ def no_sync_frames(name: str, head: bytes, layout: Layout, shape: Shape, seen: S
         remedy = "Check that the dump belongs to this layout, or correct the sync bytes."
         return Problem(name, f"bytes 0 to {seen.n_bytes}", expected, found, remedy)
     where, patterns = f"bytes 0 to {seen.n_bytes}", _count(seen.n_sync, "sync pattern")
+    if seen.n_believable == 0 and (problem := _wrong_count(name, head, shape, patterns)):
+        return problem
     if seen.n_believable == 0:
         expected = f"frames of {shape.n_bytes or f'{shape.min_bytes} to {shape.max_bytes}'} bytes"
         found = f"{patterns}, none followed by a whole frame of believable length"
@@ -51,13 +57,36 @@ def no_sync_frames(name: str, head: bytes, layout: Layout, shape: Shape, seen: S
     if shape.checksum is None:
         found = f"{patterns}, none borne out by another at its end"
         return Problem(name, where, expected, found, "Check the sizes of the layout's parts.")
-    kind = shape.checksum.checksum.name if shape.checksum.checksum else "checksum"
+    kind = shape.checksum.checksum.names if shape.checksum.checksum else "checksum"
     found = f"{patterns}, of which {seen.n_believable:,} failed the checksum"
     remedy = (
         f"No check of the catalogue of {shape.checksum.n_bytes * 8} bits fits either: check the sizes of the "
         "layout's parts and what the checksum covers."
     )
     return Problem(name, where, f"frames whose {kind} fits", found, remedy)
+
+
+def _wrong_count(name: str, head: bytes, shape: Shape, patterns: str) -> Problem | None:
+    """The message for a count beside a length part that says otherwise in nearly all frames."""
+    if shape.length is None or not shape.n_rows or not 0 <= shape.length.at < shape.head:
+        return None
+    block = np.frombuffer(head, dtype=np.uint8)
+    starts = np.array([match.start() for match in re.finditer(re.escape(shape.sync), head)], dtype=np.int64)
+    inner = shape.stated(block, starts[starts + shape.head <= len(block)]) - shape.head - shape.tail
+    if not len(inner):
+        return None
+    values, n_of = np.unique(inner, return_counts=True)
+    most = int(values[np.argmax(n_of)])
+    if n_of.max() < _MOST * len(inner) or most <= 0 or most % shape.row_bytes:
+        return None
+    whole, count = most + shape.head + shape.tail, most // shape.row_bytes
+    return Problem(
+        name,
+        f"byte {starts[0]}",
+        f"frames of {shape.n_bytes} bytes, as the samples' count = {shape.n_rows} makes them",
+        f"{patterns}, whose length part says {whole} bytes, which is count = {count}",
+        f"Write count = {count}, or remove count: beside a length part the length decides.",
+    )
 
 
 def wrong_checksum(name: str, shape: Shape, seen: Seen) -> Problem | None:
@@ -67,39 +96,53 @@ def wrong_checksum(name: str, shape: Shape, seen: Seen) -> Problem | None:
         return None
     if seen.n_frames > _CHANCE_SHARE * seen.n_believable:
         return None
-    fits = _fitting(shape, seen.kept)
-    if not fits:
+    own, others = _fitting(shape, part.checksum, seen.kept)
+    if not own and not others:
         return None
+    remedy = "Correct the checksum part of the layout."
+    listed = f"while these fit: {'; '.join(others)}"
+    if own:
+        remedy = f"Write {own[0]} in the checksum part of the layout."
+        also = f" (these fit, too: {'; '.join(others)})" if others else ""
+        listed = f"while it fits with {' or with '.join(own)}{also}"
     found = (
         f"{_count(seen.n_sync, 'sync pattern')}, of which {seen.n_believable - seen.n_frames:,} "
-        f"failed the checksum, while these fit: {'; '.join(fits)}"
+        f"failed the checksum, {listed}"
     )
-    expected = f"frames whose {part.checksum.name} fits"
-    remedy = "Correct the checksum part of the layout."
+    expected = f"frames whose {part.checksum.names} fits"
     return Problem(name, f"bytes 0 to {seen.n_bytes}", expected, found, remedy)
 
 
-def _fitting(shape: Shape, kept: list[bytes]) -> list[str]:
-    """Every row of the catalogue, order of the stored bytes and coverage that fits most of the candidates."""
+def _fitting(shape: Shape, stated: Checksum, kept: list[bytes]) -> tuple[list[str], list[str]]:
+    """What fits most of the candidates: the stated check with other keys; all other rows of the catalogue."""
     part = shape.checksum
     if part is None:
-        return []
+        return [], []
     block = np.frombuffer(b"".join(kept), dtype=np.uint8)
     stops = np.cumsum([len(frame) for frame in kept])
     begins = stops - np.array([len(frame) for frame in kept])
     stored = {order: _stored(block, stops, part.n_bytes, order) for order in ("little", "big")}
-    fits = []
-    for checksum in CATALOGUE.values():
+    own, others = list[str](), list[str]()
+    for checksum in (stated, *(row for row in CATALOGUE.values() if not _is_same(row, stated))):
         if (checksum.width + 7) // 8 != part.n_bytes:
             continue
         for covers, skipped in (("after_sync", len(shape.sync)), ("frame", 0)):
             computed = check_spans(block, begins + skipped, stops - part.n_bytes, checksum)
             for order in ("little", "big") if part.n_bytes > 1 else ("big",):
                 n = int((computed == stored[order]).sum())
-                if n >= 2 and n >= _MOST * len(kept):
-                    words = f"{checksum.name}, covers = '{covers}'"
-                    fits.append(words + (f", byte_order = '{order}'" if part.n_bytes > 1 else ""))
-    return fits
+                if n < 2 or n < _MOST * len(kept):
+                    continue
+                keys = {"covers": covers, **({"byte_order": order} if part.n_bytes > 1 else {})}
+                if checksum is stated:
+                    now = {"covers": part.covers, "byte_order": part.byte_order}
+                    own.append(" and ".join(f"{k} = '{v}'" for k, v in keys.items() if v != now[k]))
+                else:
+                    others.append(", ".join([checksum.name, *(f"{k} = '{v}'" for k, v in keys.items())]))
+    return [words for words in own if words], others
+
+
+def _is_same(one: Checksum, other: Checksum) -> bool:
+    return replace(one, name="") == replace(other, name="")
 
 
 def _stored(block: Bytes, stops: Ints, n_bytes: int, order: str) -> npt.NDArray[np.uint64]:
@@ -138,8 +181,32 @@ def no_lines(name: str, head: bytes, form: LineForm, seen: SeenLines) -> Problem
         lines = _count(seen.n_decimals, "line")
         found = f"{lines} with more digits after the decimal sign than the layout's decimals"
         return Problem(name, where, expected, found, "Correct decimals of the samples part.")
+    if change := fitting_change(form, head):
+        found = f"no line that can be read so, while most lines fit with {change}"
+        return Problem(name, where, expected, found, _to_write(change))
     if seen.n_numeric:
         n, values = seen.first_numeric
         found = f"{_count(seen.n_numeric, 'line')} of numbers, none with that many; line {n} has {values}"
         return Problem(name, where, expected, found, "Correct the parts or the delimiter of the layout.")
     return Problem(name, where, expected, "no numeric line", "Check that the dump belongs to this layout.")
+
+
+def columns_of(form: LineForm, name: str, head: bytes) -> LineForm:
+    """:func:`header_line`, whose message says what would have to be written otherwise."""
+    try:
+        return header_line(form, name, head)
+    except Unreadable as error:
+        change = fitting_change(form, head)
+        if not change:
+            raise
+        problem = error.problem
+        found = f"{problem.found}, while most lines fit with {change}"
+        raise Unreadable(
+            Problem(problem.file, problem.where, problem.expected, found, _to_write(change))
+        ) from None
+
+
+def _to_write(change: str) -> str:
+    if "header = false" in change:
+        return f"Write {change} in [text], remove column and columns, and order the parts as the columns."
+    return f"Write {change} in [text]."

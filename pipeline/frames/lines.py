@@ -9,7 +9,8 @@ import numpy.typing as npt
 from pipeline.errors import Problem, Unreadable
 from pipeline.layouts import Layout, Part
 
-_NAMED_DELIMITERS = {"tab": b"\t", "blanks": b" "}
+DELIMITERS = {"tab": b"\t", "blanks": b" "}
+"""Delimiters that layouts write by name."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +52,13 @@ class LineForm:
             else repr(self.delimiter.decode())
         )
 
+    @property
+    def delimiter_key(self) -> str:
+        """The delimiter as layouts write it."""
+        if self.any_blanks:
+            return "blanks"
+        return "tab" if self.delimiter == b"\t" else self.delimiter.decode()
+
     @cached_property
     def blank(self) -> npt.NDArray[np.bool_]:
         """Whether each byte is a blank that may stand around a value."""
@@ -76,7 +84,7 @@ def line_form(layout: Layout) -> LineForm:
     sequence, ticks = layout.frame.part("sequence"), layout.frame.part("ticks")
     form = LineForm(
         parts=layout.frame.parts,
-        delimiter=_NAMED_DELIMITERS.get(text.delimiter, text.delimiter.encode()),
+        delimiter=DELIMITERS.get(text.delimiter, text.delimiter.encode()),
         any_blanks=text.delimiter == "blanks",
         decimal=text.decimal,
         comment=text.comment.encode(),
@@ -90,7 +98,7 @@ def line_form(layout: Layout) -> LineForm:
         sequence_bits=sequence.wraps_at_bits if sequence else 0,
         ticks_bits=ticks.wraps_at_bits if ticks else 0,
     )
-    return form if text.header else _by_position(form)
+    return form if text.header else by_position(form)
 
 
 def text_dtype(layout: Layout) -> str:
@@ -109,7 +117,8 @@ def _width(form: LineForm, part: Part) -> int:
     return part.count if part.is_ == "ignored" else 1
 
 
-def _by_position(form: LineForm) -> LineForm:
+def by_position(form: LineForm) -> LineForm:
+    """The form with its columns where the parts' order puts them."""
     at, places, values = 0, {"sequence": -1, "ticks": -1}, tuple[int, ...]()
     for part in form.parts:
         width = _width(form, part)
@@ -154,7 +163,7 @@ def header_line(form: LineForm, name: str, head: bytes) -> LineForm:
         if not line or (form.comment and line.startswith(form.comment)):
             continue
         columns = split_names(form, line)
-        missing = [wanted for wanted in _wanted(form) if wanted not in columns]
+        missing = [wanted for wanted in wanted_columns(form) if wanted not in columns]
         if not missing:
             return _by_name(form, columns, line.strip(b" \t"))
         is_numbers = bool(np.all(form.numeric[np.frombuffer(line, dtype=np.uint8)]))
@@ -162,25 +171,28 @@ def header_line(form: LineForm, name: str, head: bytes) -> LineForm:
             best = (len(missing), i + 1, columns)
     if form.n_columns:
         return form
-    wanted = "a header line with the columns " + ", ".join(f"'{column}'" for column in _wanted(form))
+    wanted = "a header line with the columns " + ", ".join(f"'{column}'" for column in wanted_columns(form))
     if best is None:
-        remedy = "Set header = false in [text] and describe the columns in their order."
+        remedy = (
+            "Set header = false in [text], remove column and columns, and order the parts as the columns."
+        )
         raise Unreadable(Problem(name, "line 1", wanted, "no line of names", remedy))
     _, line_number, columns = best
-    missing = [column for column in _wanted(form) if column not in columns]
+    missing = [column for column in wanted_columns(form) if column not in columns]
     shown = ", ".join(f"'{column[:40]}'" for column in columns[:30])
     found = f"columns {shown}; missing {', '.join(repr(column) for column in missing)}"
     remedy = "Correct column or columns in the layout's parts, or the delimiter."
     raise Unreadable(Problem(name, f"line {line_number}", wanted, found, remedy))
 
 
-def _wanted(form: LineForm) -> list[str]:
+def wanted_columns(form: LineForm) -> list[str]:
+    """The names that a header must have."""
     return [column for part in form.parts if part.is_ != "ignored" for column in part.columns]
 
 
 def _by_name(form: LineForm, columns: list[str], line: bytes) -> LineForm:
     """Columns by name; a part that names none stands where the parts' order puts it."""
-    position = _by_position(form)
+    position = by_position(form)
     places = {"sequence": position.sequence, "ticks": position.ticks}
     values = position.values
     for part in form.parts:

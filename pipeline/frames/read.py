@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.errors import Problem, Unreadable
-from pipeline.frames.diagnose import no_lines, no_sync_frames, wrong_checksum
+from pipeline.frames.diagnose import columns_of, no_lines, no_sync_frames, wrong_checksum
 from pipeline.frames.frames import CountSpool, Dump, DumpFile, Frames, Ledger
-from pipeline.frames.lines import LineForm, header_line, line_form, text_dtype
+from pipeline.frames.lines import LineForm, line_form, text_dtype
 from pipeline.frames.shape import Shape, shape_of, spool_dtype
 from pipeline.frames.sync import BLOCK_BYTES, Seen, read_sync
 from pipeline.frames.tables import TableBuilder
@@ -96,7 +96,7 @@ def _read_one(
                 )
                 return Dump(name, 0, EMPTY_SHA256, Ledger()), problem, form
             if form is not None:
-                form = header_line(form, name, head)
+                form = columns_of(form, name, head)
                 lines = read_text(source, form, index, spool, table, block_bytes)
                 return _entry(name, lines), no_lines(name, head, form, lines), form
             if shape is None:

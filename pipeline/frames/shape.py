@@ -59,6 +59,15 @@ class Shape:
         """Length of every frame, 0 where they differ."""
         return self.head + self.tail + self.n_rows * self.row_bytes if self.n_rows else 0
 
+    def stated(self, block: Bytes, starts: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Bytes of the whole frame by its length part, for frames whose beginning lies in the block."""
+        if self.length is None:
+            return np.full(len(starts), self.n_bytes)
+        stated = self.length.read(block, starts, starts)
+        if self.counted_by == "after_length":
+            return stated + self.length.at + self.length.n_bytes
+        return stated + self.head + self.tail if self.counted_by == "samples" else stated
+
     def spans(
         self, block: Bytes, starts: npt.NDArray[np.int64]
     ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
@@ -80,11 +89,7 @@ class Shape:
         safe = np.where(headless, 0, starts)
         if len(block) < self.head:
             return starts + self.max_bytes, none, ~none
-        stated = self.length.read(block, safe, safe)
-        if self.counted_by == "after_length":
-            stated = stated + self.length.at + self.length.n_bytes
-        elif self.counted_by == "samples":
-            stated = stated + self.head + self.tail
+        stated = self.stated(block, safe)
         inner = stated - self.head - self.tail
         believable = (stated >= self.min_bytes) & (stated <= self.max_bytes) & (inner % self.row_bytes == 0)
         if self.n_rows:

@@ -4,6 +4,8 @@ Source: "Catalogue of parametrised CRC algorithms" (G. Cook, RevEng), by the par
 model; each row is checked in the tests by its published check value (the CRC of ASCII "123456789").
 """
 
+from dataclasses import replace
+
 from pipeline.layouts.layout import Checksum
 
 _ROWS = (
@@ -65,4 +67,5 @@ ALIASES = {
 
 def by_name(name: str) -> Checksum | None:
     """The catalogue's row of that name or alias, or None."""
-    return CATALOGUE.get(ALIASES.get(name.upper(), name.upper()))
+    other = ALIASES.get(name.upper())
+    return replace(CATALOGUE[other], alias=name) if other else CATALOGUE.get(name.upper())

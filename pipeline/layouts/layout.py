@@ -1,6 +1,6 @@
 """The layout as the later steps see it: checked, complete, frozen."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 Kind = Literal["field", "acceleration", "other"]
@@ -14,7 +14,10 @@ BINARY_TYPES: dict[str, tuple[int, bool]] = {
 
 @dataclass(frozen=True)
 class Checksum:
-    """A cyclic redundancy check by the parameters of the Rocksoft model (Williams 1993)."""
+    """A cyclic redundancy check by the parameters of the Rocksoft model (Williams 1993).
+
+    ``alias`` is the name under which a layout knows it, where that is not the catalogue's first.
+    """
 
     name: str
     width: int
@@ -23,6 +26,12 @@ class Checksum:
     reflect_in: bool
     reflect_out: bool
     xor_out: int
+    alias: str = field(default="", compare=False)
+
+    @property
+    def names(self) -> str:
+        """Its names, for messages."""
+        return f"{self.alias} ({self.name})" if self.alias else self.name
 
 
 @dataclass(frozen=True)
