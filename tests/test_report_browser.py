@@ -10,6 +10,7 @@ import pytest
 import report_examples as examples
 
 from pipeline.report import write_overview, write_report
+from schemas.measures import MEASURES
 
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 FLAGS = (
@@ -95,8 +96,10 @@ def test_session_page(browser: Any, results: Path) -> None:
     labels = " ".join(texts(browser, "svg.plot text"))
     for words in ("field", "acc_z", "can be used", "lost", "at a rail", "wedging clay", "movement 0.5–10 Hz"):
         assert words in labels
-    assert len(browser.find_elements("css selector", "section[aria-labelledby=findings] tbody tr")) == 2
-    assert len(browser.find_elements("css selector", "section[aria-labelledby=limits] tbody tr[id]")) == 24
+    assert len(browser.find_elements("css selector", "section[aria-labelledby=findings] tbody tr")) == 3
+    assert len(browser.find_elements("css selector", "section[aria-labelledby=limits] tbody tr[id]")) == len(
+        MEASURES
+    )
     assert fetched(browser) == []
     assert browser.get_log("browser") == []
 
@@ -108,6 +111,26 @@ def test_decisive_measure_is_one_click_away(browser: Any, results: Path) -> None
     link.click()
     assert browser.find_element("id", target).tag_name == "tr"
     assert browser.find_element("css selector", ":target").is_displayed()
+
+
+def test_what_a_green_tick_could_hide_stands_in_the_first_screen(browser: Any, results: Path) -> None:
+    size = {"width": 420, "height": 800, "deviceScaleFactor": 1, "mobile": True}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        opened(browser, results / "throw-01" / "report.html")
+        said = texts(browser, ".head .flags li")
+        assert said == ["not assessed: gravity", "warnings: clock, gravity"]
+        lowest = browser.find_elements("css selector", ".head .flags li")[-1]
+        assert lowest.location["y"] + lowest.size["height"] < 800
+        browser.find_element("css selector", ".flags a[href='#w-clock']").click()
+        assert "412" in browser.find_element("css selector", ":target").text
+    finally:
+        browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+def test_labels_of_mains_lines_lie_on_nothing(browser: Any, results: Path) -> None:
+    opened(browser, results / "kiln-03" / "report.html")
+    assert browser.execute_script(_CROSSED) == []
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -154,6 +177,26 @@ def test_strips_and_flow_open_alone(browser: Any, results: Path) -> None:
         assert browser.execute_script("return document.documentElement.tagName") == "svg"
         assert browser.get_log("browser") == []
 
+
+_CROSSED = """
+const plot = document.querySelectorAll("svg.plot")[1], crossed = [];
+const texts = [...plot.querySelectorAll("text")].filter(t => / Hz/.test(t.textContent) && !/movement/.test(t.textContent));
+if (texts.length < 2) crossed.push("too few labels to prove anything");
+const boxes = texts.map(t => t.getBoundingClientRect());
+boxes.forEach((a, i) => boxes.slice(i + 1).forEach(b => {
+  if (a.left < b.right && b.left < a.right && a.top < b.bottom - 1 && b.top < a.bottom - 1) crossed.push("texts");
+}));
+for (const path of plot.querySelectorAll("path")) {
+  const line = path.getBoundingClientRect();
+  if (line.width > 3 && line.height < 30) continue;
+  boxes.forEach((a, i) => {
+    const inside = Math.min(a.right, line.right) - Math.max(a.left, line.left);
+    if (line.width < 3 && line.height > 50 && inside > 0 && line.left > a.left + 2 && line.right < a.right - 2
+        && line.top < a.bottom - 2 && line.bottom > a.top + 2) crossed.push(texts[i].textContent);
+  });
+}
+return crossed;
+"""
 
 _FAINT = """
 const channel = v => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;

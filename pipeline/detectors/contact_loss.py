@@ -7,8 +7,9 @@ import numpy as np
 from pipeline.detectors.coupling import LEAST_MOVING_S, Coupling, OffStretch, find_off, measure_coupling
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
-from pipeline.detectors.saturation import settling_s
-from pipeline.detectors.tracks import Settings
+from pipeline.detectors.lines import SLOW_LINE_HZ
+from pipeline.detectors.settling import settling_s
+from pipeline.detectors.tracks import MOVEMENT_HZ, Settings
 
 LEAST_MEASURED = 0.5
 """Share of seconds that must have been measured before contact is called proven."""
@@ -52,10 +53,13 @@ def _last_row(stretch: OffStretch, coupling: Coupling, n_second: int, n_rows: in
 
 def _why_unknown(coupling: Coupling) -> str:
     """Which witness is missing where nothing speaks for a lost electrode; empty where contact is proven."""
+    line = coupling.track.lines[0]
+    if MOVEMENT_HZ[0] < line.folded_hz < SLOW_LINE_HZ:
+        return f"mains folds to {line.folded_hz:.3g} Hz, where an open electrode looks like a moving wearer"
     if coupling.is_proven and coupling.measured_share >= LEAST_MEASURED:
         return ""
     if coupling.measured_share < LEAST_MEASURED:
-        return "too many samples were lost to tell contact from its loss"
+        return "too much was lost or at the rails to tell contact from its loss"
     if coupling.moving is None:
         return "no accelerometer in the dump: only mains and transients could tell, and they show no loss"
     if int(coupling.moving.sum()) < LEAST_MOVING_S:

@@ -13,6 +13,7 @@ from scipy import ndimage
 
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Spans
+from pipeline.detectors.settling import settling_s
 from pipeline.detectors.tracks import MOVEMENT_HZ, FieldTrack, Settings
 from pipeline.detectors.windows import Floats
 
@@ -41,10 +42,11 @@ EDGE_S = 3
 class Coupling:
     """One field channel and the accelerometer in windows of one second; all arrays have equal length.
 
-    ``field`` is the movement band's rms, ``mains`` the peak amplitude of the lines at the electrode (NaN
-    where not measured), ``moving``/``still`` what the accelerometer says (both None without one),
-    ``answers`` whether the field shows movement, ``silent`` whether it shows none at all, ``transient``
-    whether a rail or a jump of the level was met.
+    ``field`` is the movement band's rms (NaN where losses, a rail or the settling after it hide it),
+    ``mains`` the peak amplitude of the lines at the electrode (NaN where not measured),
+    ``moving``/``still`` what the accelerometer says (both None without one), ``answers`` whether the field
+    shows movement, ``silent`` whether it shows none at all, ``transient`` whether a rail or a jump of the
+    level was met.
     """
 
     track: FieldTrack
@@ -91,24 +93,35 @@ def measure_coupling(evidence: Evidence, track: FieldTrack, settings: Settings) 
     acceleration = tracks.acceleration_rms
     mains = _per_second(track.mains_peak, tracks.n_fast, tracks.n_slow, len(track.movement_rms))
     n = min(len(track.movement_rms), len(mains), len(acceleration) if acceleration is not None else 1 << 62)
-    field, mains, at_rail, level = track.movement_rms[:n], mains[:n], track.at_rail[:n], track.level[:n]
+    mains, level = mains[:n], track.level[:n]
+    # A layout whose range the codes leave says nothing about rails.
+    railed = (track.at_rail[:n] > 0) & (track.n_beyond == 0)
     noise = float(np.nanmedian(track.residue_rms)) if np.any(~np.isnan(track.residue_rms)) else 0.0
     floor = noise * np.sqrt(min(1.0, 2 * MOVEMENT_HZ[1] / tracks.sample_hz))
+    quiet = max(settings["contact_loss.silent_fraction"] * span, 2 * floor)
+    # A stand-in for lost samples is off by as much as mains swings.
+    spoilt = np.nan_to_num(mains) * np.sqrt(track.lost[:n]) > quiet
+    recovery_s = settling_s(channel, settings["saturation.settled_residue"]) or 0.0
+    transient = railed | (np.abs(np.diff(level, prepend=level[:1])) > JUMP * span)
+    hidden = spoilt | _followed(transient, int(np.ceil(recovery_s)))
+    field = np.where(hidden, np.nan, track.movement_rms[:n])
     answers = np.nan_to_num(field) > max(settings["low_coupling.response_fraction"] * span, 3 * floor)
-    silent = field < max(settings["contact_loss.silent_fraction"] * span, 2 * floor)
+    silent = field < quiet
     moving = still = None
     if acceleration is not None:
         moving = np.nan_to_num(acceleration[:n]) > settings["movement.body_m_s2"]
         still = np.nan_to_num(acceleration[:n], nan=np.inf) < settings["movement.still_m_s2"]
-    # A layout whose range the codes leave says nothing about rails.
-    railed = (at_rail > 0) & (track.n_beyond == 0)
-    jumped = np.abs(np.diff(level, prepend=level[:1])) > JUMP * span
     # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
     noise_peak = noise * np.sqrt(np.pi / tracks.n_fast)
     visible = bool(np.any(~np.isnan(mains))) and float(np.nanpercentile(mains, 90)) > 3 * noise_peak
-    return Coupling(
-        track, span, field, mains, visible, moving, still, answers, silent & ~answers, railed | jumped
-    )
+    return Coupling(track, span, field, mains, visible, moving, still, answers, silent & ~answers, transient)
+
+
+def _followed(seconds: Seconds, n_after: int) -> Seconds:
+    """The seconds given, and so many after each of them."""
+    steps = np.cumsum(np.concatenate(([0], seconds.astype(np.int64))))
+    first = np.maximum(np.arange(len(seconds)) - n_after, 0)
+    return np.asarray(steps[1:] > steps[first])
 
 
 def _per_second(fast: Floats, n_fast: int, n_slow: int, n_seconds: int) -> Floats:
@@ -136,26 +149,39 @@ def find_off(coupling: Coupling, settings: Settings) -> tuple[OffStretch, ...]:
     if not coupling.is_proven and coupling.moving is not None and coupling.moving.sum() >= LEAST_MOVING_S:
         return _never_on(coupling, settings)
     reference = _mains_with_contact(coupling)
+    suspects = _silent_under_movement(coupling)
     if reference > 0:
-        suspects = _changed(coupling, reference, settings)
-    elif coupling.is_proven:
-        suspects = _lasting(coupling.silent & ~_or_none(coupling.still, coupling), LEAST_MOVING_S)
-    else:
-        return ()
+        suspects = Spans.merged(suspects, _changed(coupling, reference, settings), bridge=EDGE_S)
     found = []
     for start, stop in zip(suspects.start.tolist(), suspects.stop.tolist(), strict=True):
         change = None
         if reference > 0:
             change = float(np.nanmedian(coupling.mains[start:stop])) / reference
-        plain = settings["low_coupling.mains_fraction"] * coupling.range
-        witnesses = _witnesses(coupling, start, stop, change, plain)
+        witnesses = _witnesses(coupling, start, stop, change, settings)
         if witnesses:
             found.append(OffStretch(start, stop, witnesses, change))
     return tuple(found)
 
 
-def _or_none(seconds: Seconds | None, coupling: Coupling) -> Seconds:
-    return np.zeros(len(coupling.field), bool) if seconds is None else seconds
+def _silent_under_movement(coupling: Coupling) -> Spans:
+    """Stretches of silence while the wearer moves, where contact is proven elsewhere."""
+    if coupling.moving is None or not coupling.is_proven:
+        return Spans()
+    speaking = coupling.answers | (coupling.moving & ~coupling.silent & ~np.isnan(coupling.field))
+    silent = Spans.merged(Spans.of_mask(coupling.moving & coupling.silent), bridge=EDGE_S)
+    silent = silent.without(Spans.of_mask(speaking))
+    keep = silent.stop - silent.start >= LEAST_MOVING_S / 2
+    silent = Spans(silent.start[keep], silent.stop[keep])
+    # What a transient hides before a silence is the beginning of it: the moment when the electrode came off.
+    hidden = Spans.of_mask(np.isnan(coupling.field))
+    before = np.searchsorted(hidden.start, silent.start) - 1
+    touches = (
+        (before >= 0) & (hidden.stop[np.maximum(before, 0)] >= silent.start - EDGE_S)
+        if len(hidden)
+        else False
+    )
+    start = np.where(touches, hidden.start[np.maximum(before, 0)] if len(hidden) else 0, silent.start)
+    return Spans.merged(Spans(start, silent.stop))
 
 
 def _mains_with_contact(coupling: Coupling) -> float:
@@ -204,12 +230,13 @@ def _lasting(seconds: Seconds, shortest_s: float) -> Spans:
 
 
 def _witnesses(
-    coupling: Coupling, start: int, stop: int, change: float | None, plain: float
+    coupling: Coupling, start: int, stop: int, change: float | None, settings: Settings
 ) -> tuple[str, ...]:
     """What speaks for an electrode that is off; nothing where it does not suffice.
 
-    Mains above `plain` while the field is silent is no wearer tied to ground.
+    Plain mains while the field is silent is no wearer tied to ground.
     """
+    plain = settings["low_coupling.mains_fraction"] * coupling.range
     edges = np.r_[max(0, start - EDGE_S) : start + EDGE_S, max(0, stop - EDGE_S) : stop + EDGE_S]
     transient = bool(coupling.transient[np.minimum(edges, len(coupling.transient) - 1)].any())
     silence = _silent_share(coupling, start, stop) >= MOSTLY
@@ -217,12 +244,15 @@ def _witnesses(
         moved = coupling.moving[start:stop]
         if moved.sum() >= LEAST_MOVING_INSIDE_S and coupling.connected[start:stop][moved].mean() > 1 - MOSTLY:
             return ()
-    rises = change is not None and change > 1
-    is_plain = change is not None and float(np.nanmedian(coupling.mains[start:stop])) > plain
-    if not (rises and (transient or silence)) and not (silence and (transient or is_plain)):
+    factor = settings["contact_loss.mains_change"]
+    rises = change is not None and change > factor
+    falls_but_stays = (
+        change is not None and change < 1 / factor and float(np.nanmedian(coupling.mains[start:stop])) > plain
+    )
+    if not (rises and (transient or silence)) and not (silence and (transient or falls_but_stays)):
         return ()
     told = []
-    if change is not None:
+    if change is not None and not 1 / factor <= change <= factor:
         way = f"rises to {change:.1f} times" if change > 1 else f"falls to {change:.2f} of"
         told.append(f"mains pickup {way} what it is with contact")
     if silence:

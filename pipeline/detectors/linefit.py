@@ -17,13 +17,17 @@ LONG_S = 3.0
 
 @dataclass(frozen=True)
 class Fitted:
-    """One entry for each window: peak amplitude of all lines at the electrode, rms of what they do not
-    explain, and whether the lines as recorded carry more power than that.
-    """  # noqa: D205
+    """What lines make of each window; NaN where a window holds a lost sample.
+
+    ``peak`` is the amplitude of all lines together at the electrode, ``residue_rms`` what they do not
+    explain, ``lead`` whether the lines as recorded carry more power than that. ``waves`` has, for every
+    sample of the windows, the lines as recorded (0 where unknown).
+    """
 
     peak: Floats
     residue_rms: Floats
     lead: npt.NDArray[np.bool_]
+    waves: Floats
 
 
 @dataclass(frozen=True)
@@ -71,22 +75,23 @@ class LineFit:
     narrow: NarrowLine | None
 
     def apply(self, samples: Floats) -> Fitted:
-        """Fit every whole window of `samples`; NaN where a window holds a lost sample."""
+        """Fit every whole window of `samples`."""
         cut = windows(samples, self.n_window)
         coefficients = cut @ self.projection.T
         residue = cut - coefficients @ self.model.T
         freedom = max(self.n_window - self.model.shape[1], 1)
         left = (residue**2).sum(axis=1) / freedom
         power = (coefficients[:, 3::2] ** 2) + (coefficients[:, 4::2] ** 2)
+        waves = np.nan_to_num(coefficients[:, 3:] @ self.model[:, 3:].T).reshape(-1)
         recorded, true = power.sum(axis=1), (power / self.gain**2).sum(axis=1)
         if self.narrow is not None:
             narrow = self.narrow.power(samples, self.n_window)
             recorded, true = recorded + narrow, true + narrow / self.narrow.gain**2
             # Such a line is part of what the short window calls movement: nothing to weigh it against.
-            return Fitted(np.sqrt(true), np.sqrt(left), np.ones(len(cut), bool))
+            return Fitted(np.sqrt(true), np.sqrt(left), np.ones(len(cut), bool), waves)
         if not len(self.gain):
             true = np.full(len(cut), np.nan)
-        return Fitted(np.sqrt(true), np.sqrt(left), recorded / 2 > left)
+        return Fitted(np.sqrt(true), np.sqrt(left), recorded / 2 > left, waves)
 
 
 def fit_for(lines: Sequence[Line], channel: Channel, sample_hz: float, n_window: int) -> LineFit:

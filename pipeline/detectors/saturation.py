@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
+from pipeline.detectors.settling import settling_s
 from pipeline.detectors.tracks import Settings, rails
 from pipeline.layouts import Channel
 
@@ -23,13 +24,6 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     return Detected.united(
         _detect_channel(evidence, channel, settings) for channel in evidence.recording.of_kind("field")
     )
-
-
-def settling_s(channel: Channel, residue: float) -> float | None:
-    """Time until `residue` of an overload is left; None where the layout states no AC coupling."""
-    if channel.ac_corner_hz is None or not 0 < residue < 1:
-        return None
-    return -math.log(residue) / (2 * math.pi * channel.ac_corner_hz)
 
 
 def _detect_channel(evidence: Evidence, channel: Channel, settings: Settings) -> Detected:

@@ -60,8 +60,8 @@ class FieldTrack:
         Size of the movement band.
     level : float64, shape (n_slow,)
         Mean.
-    at_rail : float64, shape (n_slow,)
-        Share of samples within the margin of a rail.
+    at_rail, lost : float64, shape (n_slow,)
+        Share of samples within the margin of a rail, and of lost samples.
     n_beyond : int
         Samples outside the converter's range as the layout states it: then the layout is wrong.
     """
@@ -75,6 +75,7 @@ class FieldTrack:
     movement_rms: Floats
     level: Floats
     at_rail: Floats
+    lost: Floats
     n_beyond: int
 
 
@@ -165,16 +166,23 @@ def _measure_field(
         channel, settings["saturation.rail_margin_fraction"], settings["saturation.rail_margin_counts"]
     )
     movement = _MovementBand(recording.sample_hz)
-    fitted, bands, levels, at_rails, n_beyond = [], [], [], [], 0
+    peaks, residues, leads, n_beyond = [], [], [], 0
+    bands, levels, at_rails, losses = [], [], [], []
     for samples in whole_windows(recording, [channel.name], int(np.lcm(n_fast, n_slow))):
         value = samples[0]
         cut = windows(value, n_slow)
-        fitted.append(fit.apply(value))
-        bands.append(_rms(movement.apply(value), value, n_slow))
+        fit_here = fit.apply(value)
+        peaks.append(fit_here.peak)
+        residues.append(fit_here.residue_rms)
+        leads.append(fit_here.lead)
+        # Without its lines: a strong one would leak through the band's edge.
+        bare = value - np.concatenate((fit_here.waves, np.zeros(len(value) - len(fit_here.waves))))
+        bands.append(_rms(movement.apply(bare), value, n_slow))
         levels.append(mean_and_variance(cut)[0])
         at_rails.append(share_of((cut <= rail.low) | (cut >= rail.high), cut))
+        losses.append(np.isnan(cut).mean(axis=1))
         n_beyond += _count_beyond(value, channel)
-    peak = joined([part.peak for part in fitted])
+    peak = joined(peaks)
     if fit.narrow is not None and still is not None:
         # Among movement the line is known only while there is none.
         inside = windows(still.mask(0, len(peak) * n_fast).astype(np.float64), n_fast).min(axis=1)
@@ -184,11 +192,12 @@ def _measure_field(
         lines,
         other_lines,
         peak,
-        np.concatenate([part.lead for part in fitted] or [np.empty(0, bool)]),
-        joined([part.residue_rms for part in fitted]),
+        np.concatenate(leads or [np.empty(0, bool)]),
+        joined(residues),
         joined(bands),
         joined(levels),
         joined(at_rails),
+        joined(losses),
         n_beyond,
     )
 

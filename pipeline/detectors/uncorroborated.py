@@ -5,7 +5,7 @@ import numpy as np
 from pipeline.detectors.coupling import Coupling, find_off, measure_coupling
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
-from pipeline.detectors.saturation import settling_s
+from pipeline.detectors.settling import settling_s
 from pipeline.detectors.tracks import Settings
 
 MAX_LISTED = 50

@@ -1,0 +1,232 @@
+"""What the pages say where a reader could be misled: gaps in knowledge, scales, spectra, sums, remedies."""
+
+import re
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+import report_examples as examples
+from test_report import FAULTS, RUN, Page, batch, parsed, report, spaced
+
+from pipeline.report import write_overview
+from pipeline.report.glance import look
+from pipeline.report.linelabels import line_labels
+from pipeline.report.overview import flow_svg
+from pipeline.report.spectrum import BestSpectrum
+from pipeline.report.strip import strip_svg
+from pipeline.report.words import adding_up, joined, started_words
+
+
+def test_gaps_and_warnings_stand_beside_a_green_tick(tmp_path: Path) -> None:
+    quality = examples.session(tmp_path, "throw-01", "accept")
+    html, strip = report(tmp_path, quality)
+    head = html[html.index("<header") : html.index("</header>")]
+    assert "not assessed:" in head
+    assert "warnings:" in head
+    page, links = Page(html), Page(head).hrefs
+    assert {"#m-gravity_m_s2", "#w-clock"} <= set(links)
+    assert "#findings" in links  # the example has no finding on gravity to lead to
+    assert {link[1:] for link in links} <= set(page.ids)
+    write_overview([quality], {"throw-01": strip}, RUN, tmp_path)
+    index = Page((tmp_path / "index.html").read_text(encoding="utf-8"))
+    assert "throw-01/report.html#m-gravity_m_s2" in index.hrefs
+    assert "throw-01/report.html#w-clock" in index.hrefs
+    assert "Counts by reason" not in index.text
+
+
+def test_files_without_the_newer_keys_still_make_pages(tmp_path: Path) -> None:
+    quality = examples.session(tmp_path, faults=FAULTS)
+    for key in ("left_out", "warnings", "not_assessed"):
+        del quality[key]
+    html, strip = report(tmp_path, quality)
+    head = html[html.index("<header") : html.index("</header>")]
+    assert "#m-gravity_m_s2" in Page(head).hrefs  # it has a limit and no value
+    assert "#w-clock" in Page(head).hrefs
+    write_overview([quality], {"kiln-03": strip}, RUN, tmp_path)
+
+
+def test_a_rate_that_was_not_measured_says_so(tmp_path: Path) -> None:
+    quality = examples.session(tmp_path)
+    assert "from the layout" not in report(tmp_path, quality)[0]
+    quality["clock"] = {"source": "nominal", "rate_hz": None, "residual_s": None, "restarts": 0}
+    assert "250\u202fHz<span" in report(tmp_path, quality)[0]
+    assert "from the layout, not measured" in report(tmp_path, quality)[0]
+
+
+def test_each_stretch_left_out_has_its_reason(tmp_path: Path) -> None:
+    quality = examples.session(tmp_path, faults=FAULTS)
+    text = spaced(Page(report(tmp_path, quality)[0]).text)
+    assert "0:42.0–0:43.8 samples were lost for 1.8 s" in text
+    quality["left_out"] *= 10
+    assert f"{len(quality['left_out']) - 8} more" in report(tmp_path, quality)[0]
+
+
+def test_page_says_what_a_measure_covers_and_what_the_clock_is_held_against(tmp_path: Path) -> None:
+    text = spaced(Page(report(tmp_path, examples.session(tmp_path, faults=FAULTS))[0]).text)
+    assert "counts only time with the electrode on; the lane shows all stretches" in text
+    assert "Mains lines over the whole recording" in text
+    assert "no time stamp lies further from it than 0.21 ms" in text
+    assert "(quality & 63) == 0" in text
+    assert "64 and 128 are notes" in text
+
+
+@pytest.mark.parametrize(
+    ("ledger", "says", "not_says"),
+    [
+        ({"a.bin": 0}, "a.bin is missing or empty: copy the file there, or correct its path", "peek"),
+        ({"a.bin": 0, "b.bin": 74_112}, "a.bin is missing or empty", "b.bin is missing"),
+        ({"a.bin": 74_112}, "sessiongate peek", "is missing or empty"),
+        ({"a.bin": -90_000}, "a later step did not finish", "sessiongate peek"),
+    ],
+)
+def test_remedy_fits_the_cause(tmp_path: Path, ledger: dict[str, int], says: str, not_says: str) -> None:
+    quality = examples.session(tmp_path, verdict="unreadable")
+    none = dict.fromkeys(("decoded", "duplicate", "damaged", "unrecognised", "padding"), 0)
+    quality["ledger"] = {
+        path: {**none, "unrecognised": max(n, 0), "decoded": max(-n, 0)} for path, n in ledger.items()
+    }
+    text = spaced(Page(report(tmp_path, quality)[0]).text)
+    assert says in text
+    assert not_says not in text
+    assert "the dump carries no clock" not in text
+
+
+def spectrum_of(lost: Any, n: int = 30_000, sample_hz: float = 250.0) -> tuple[Any, str]:
+    rng = np.random.default_rng(3)
+    values = np.sin(2 * np.pi * 1.25 * np.arange(n) / sample_hz) + rng.normal(0, 0.01, n)
+    values[lost] = np.nan
+    best = BestSpectrum(sample_hz, n)
+    for part, unfit in zip(np.array_split(values, 7), np.array_split(np.isnan(values), 7), strict=True):
+        best.add(part, unfit)
+    spectrum = best.finished()
+    return spectrum, "" if spectrum else best.why_none()
+
+
+def test_scattered_losses_are_bridged_and_a_slow_wave_keeps_its_strength() -> None:
+    lost = np.repeat(np.random.default_rng(1).random(3_000) < 0.12, 10)  # frames of ten samples
+    spectrum, _ = spectrum_of(lost)
+    assert spectrum.patched == pytest.approx(0.12, abs=0.02)
+    assert spectrum.clean_only
+    # A sine of amplitude 1 carries the power 1/2 (Parseval), whatever the window.
+    near = (spectrum.frequency_hz > 0.5) & (spectrum.frequency_hz < 2)
+    power = spectrum.density[near].sum() * spectrum.frequency_hz[1]
+    assert power == pytest.approx(0.5, rel=0.05)
+
+
+def test_regular_gaps_shorten_the_segments() -> None:
+    spectrum, _ = spectrum_of(np.arange(30_000) % 1250 > 1000)  # 4 s there, 1 s not
+    assert (spectrum.segment_s, spectrum.patched) == (2.0, None)
+
+
+def test_unbroken_recording_is_not_bridged() -> None:
+    lost = np.zeros(30_000, bool)
+    lost[5000:5010] = True
+    spectrum, _ = spectrum_of(lost)
+    assert (spectrum.segment_s, spectrum.patched) == (8.0, None)
+
+
+def test_why_there_is_no_spectrum() -> None:
+    assert "losses leave no stretch of 2 s" in spectrum_of(np.arange(30_000) % 100 > 20)[1]
+    assert "no sample of it arrived" in spectrum_of(np.ones(30_000, bool))[1]
+    assert "too short" in spectrum_of(np.zeros(40, bool), 40)[1]
+
+
+def test_strips_of_quiet_and_loud_sessions_have_one_scale(tmp_path: Path) -> None:
+    def tallest(scale: float) -> float:
+        quality = examples.session(tmp_path, "throw-01", "accept")
+        glance = look(tmp_path / "samples.parquet", 60.0)
+        assert glance is not None
+        for envelope in glance.envelopes:
+            envelope.low[:] *= scale
+            envelope.high[:] *= scale
+        path = re.search(r'class="s-field"[^>]* d="([^"]*)"', strip_svg(quality, glance, []))
+        assert path
+        return max(float(v) for v in re.findall(r"v(\d+)", path[1]))
+
+    loud, quiet, overloaded = tallest(1.0), tallest(0.01), tallest(100.0)
+    # By square root a hundredth of the amplitude is a tenth of the height; 26 units are the whole range.
+    assert quiet == pytest.approx(loud / 10, abs=1)
+    assert overloaded == 26
+
+
+def test_labels_of_lines_stand_clear_of_each_other_and_of_leaders() -> None:
+    def line(order: int, folded_hz: float) -> dict[str, Any]:
+        return {"nominal_hz": 50.0, "harmonic": order, "folded_hz": folded_hz, "assessable": True}
+
+    lines = [line(1, 50.0), line(2, 100.0), line(3, 100.0), line(5, 0.002), line(7, 100.0), line(4, 45.0)]
+    labels = line_labels(lines, (0.125, 127.5))
+    assert [label.text for label in labels] == [
+        "200 Hz folds to 45 Hz",
+        "50 Hz",
+        "100 Hz, 150 and 350 Hz folded",
+        "250 Hz folds to 0.002 Hz",
+    ]
+    assert [label.row for label in labels] == [0, 1, 2, 3]
+
+
+def test_sentences_keep_numbers_and_units_together() -> None:
+    assert joined("for 75 s, 41.5 % (limit 1 %).") == "for 75\u202fs, 41.5\u202f% (limit 1\u202f%)."
+    assert joined("longest gap 7.3 s (limit 5)") == "longest gap 7.3\u202fs (limit 5\u202fs)"
+    assert joined("9.5 m/s2 in 3 stretches") == "9.5\u202fm/s² in 3 stretches"
+    assert joined("dumps/take-2.bin, byte 4 of 12") == "dumps/take-2.bin, byte 4 of 12"
+
+
+def test_start_says_its_offset_the_right_way_round() -> None:
+    # The names Etc/GMT-1 and the like have the sign of POSIX, opposite to ISO 8601 (tz database, file etcetera).
+    assert started_words("2026-03-02T09:30:00+01:00", "Etc/GMT-1") == "2 March 2026, 09:30:00 (UTC+01:00)"
+    assert started_words("2026-07-02T09:30:00+01:00", "Europe/Lisbon").endswith("(Europe/Lisbon, UTC+01:00)")
+    assert started_words("2026-03-02T09:30:00-03:30", "Etc/UTC") == "2 March 2026, 13:00:00 (UTC+00:00)"
+
+
+def seconds(words: str) -> float:
+    sizes = {"h": 3600, "min": 60, "s": 1}
+    return sum(float(n) * sizes[unit] for n, unit in re.findall(r"([\d.]+)\s(h|min|s)\b", words))
+
+
+def shown_times(svg: str) -> tuple[float, float, float, float]:
+    """Recorded, not analysed, cut and analysed, as they stand in the picture."""
+    texts = ["".join(element.itertext()) for element in parsed(svg).iter() if element.tag.endswith("text")]
+    recorded = next(texts[i + 1] for i, text in enumerate(texts) if text.endswith("recorded"))
+    excluded = next(text for text in texts if "not analysed" in text)
+    cut = next((text for text in texts if " cut from " in text), "")
+    usable = next(text for text in texts if text.endswith("of usable time"))
+    return seconds(recorded), seconds(excluded.split("·")[-1]), seconds(cut.split(" cut")[0]), seconds(usable)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_times_of_the_flow_add_up_as_shown(tmp_path: Path, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    qualities, _ = batch(tmp_path)
+    for quality in qualities:
+        if quality["verdict"] == "unreadable":
+            continue
+        end_s = quality["duration_s"] = float(rng.uniform(5, 20_000) if seed else rng.uniform(2, 14))
+        whole, part = [[0.0, end_s]], [[end_s * 0.1, end_s * 0.5], [end_s * 0.61, end_s * 0.93]]
+        quality["usable"] = {"accept": whole, "accept_in_part": part, "reject": []}[quality["verdict"]]
+    recorded, excluded, cut, usable = shown_times(flow_svg(qualities, "A pottery workshop (invented)"))
+    assert usable > 0
+    assert cut > 0
+    assert recorded == pytest.approx(excluded + cut + usable, abs=1e-9)
+    assert recorded == pytest.approx(sum(q["duration_s"] for q in qualities), abs=0.5)
+
+
+def test_accepted_sessions_alone_lose_nothing(tmp_path: Path) -> None:
+    quality = examples.session(tmp_path, "throw-01", "accept", 61.7, faults={"lost": ((0.3, 0.31),)})
+    recorded, excluded, cut, usable = shown_times(flow_svg([quality], "A pottery workshop (invented)"))
+    assert (recorded, excluded, cut, usable) == (62, 0, 0, 62)
+
+
+def test_rounding_goes_to_the_part_that_lost_most() -> None:
+    assert adding_up([60.4, 30.4, 10.4]) == (
+        "1\u202fmin 41\u202fs",
+        ["1\u202fmin 1\u202fs", "30\u202fs", "10\u202fs"],
+    )
+    assert adding_up([0.0, 0.0, 0.0])[0] == "0\u202fs"
+    assert adding_up([3661.0, 0.0, 0.0])[0] == "1\u202fh 1\u202fmin 1\u202fs"
+
+
+def test_flow_is_well_formed_without_times(tmp_path: Path) -> None:
+    quality = examples.session(tmp_path, verdict="unreadable")
+    assert isinstance(parsed(flow_svg([quality], "A pottery workshop (invented)")), ElementTree.Element)
