@@ -52,7 +52,12 @@ def _parser() -> argparse.ArgumentParser:
     new.set_defaults(command=_new)
     peek = commands.add_parser("peek", help="look into one dump: frames, losses, channels, clock")
     peek.add_argument("dump", type=Path, metavar="DUMP")
-    peek.add_argument("--layout", type=Path, required=True, metavar="FILE", help="the layout to read it with")
+    peek.add_argument(
+        "--layout",
+        type=Path,
+        metavar="FILE",
+        help="the layout to read it with; without it: what the dump looks like",
+    )
     peek.set_defaults(command=_peek)
     run = commands.add_parser("run", help="convert, validate, detect, judge and report a study")
     run.add_argument("study", type=Path, metavar="STUDY", help="the study folder; it is only read")

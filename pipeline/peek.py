@@ -1,4 +1,4 @@
-"""Look into one dump with a layout: what came out, what was lost, and where every byte went."""
+"""Look into one dump: what a layout makes of it, what was lost, and where every byte went."""
 
 import tempfile
 from collections.abc import Iterator
@@ -8,35 +8,50 @@ import numpy as np
 
 from pipeline.errors import InputError, Problem, Unreadable
 from pipeline.frames import Dump, read_frames
+from pipeline.glimpse import glimpse
 from pipeline.layouts import Channel, load_layout
+from pipeline.left_out import losses, stretches_left_out
 from pipeline.recording import to_units
 from pipeline.timebase import Grid, final_ledgers, place_frames
 
 
-def peek(dump: Path, layout_file: Path) -> int:
-    """Print what a layout makes of a dump.
+def peek(dump: Path, layout_file: Path | None) -> int:
+    """Print what a layout makes of a dump, or what it looks like where no layout is given.
 
     Returns
     -------
     int
-        0 where samples came out, 1 where none did.
+        0 where samples came out, 1 where none did, as without a layout.
 
     Raises
     ------
     InputError
-        Where the layout itself is wrong.
+        Where the layout is wrong, or either file cannot be read.
     """
     problems: list[Problem] = []
-    layout = load_layout(layout_file, str(layout_file), problems)
-    if layout is None:
+    layout = load_layout(layout_file, str(layout_file), problems) if layout_file else None
+    if not dump.is_file():
+        found = "a folder" if dump.is_dir() else "no regular file" if dump.exists() else "no such file"
+        problems.append(Problem(str(dump), "", "a dump", found, "Name a file, or correct its path."))
+    if problems:
         raise InputError(problems)
+    if layout is None:
+        for line in glimpse(dump):
+            print(line)
+        return 1
     with tempfile.TemporaryDirectory() as spool:
         try:
             grid = place_frames(read_frames([(str(dump), dump)], layout, Path(spool)))
         except Unreadable as error:
             print(error.problem)
             return 1
-        for line in (*_about_frames(grid), *_about_channels(grid), *_about_bytes(final_ledgers(grid))):
+        for line in (
+            *_about_frames(grid),
+            *losses(dump, grid),
+            *_about_channels(grid),
+            *_about_bytes(final_ledgers(grid)),
+            *stretches_left_out(dump, grid.frames),
+        ):
             print(line)
     return 0
 
@@ -57,6 +72,8 @@ def _about_frames(grid: Grid) -> Iterator[str]:
     yield f"  rate        {rate} (layout: {nominal_hz:g} Hz)"
     for restart in grid.restarts:
         yield f"  began anew  at sample {restart.row}: {restart.reason}"
+    for pause in grid.breaks:
+        yield f"  paused      for {pause.gap_s:.1f} s before sample {pause.row}, by its ticks"
 
 
 def _about_channels(grid: Grid) -> Iterator[str]:
