@@ -1,7 +1,7 @@
 """One pass over a recording: what its pictures need, in memory that does not grow with its length."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from pipeline.layouts import Channel
 from pipeline.recording import Recording, open_recording
-from pipeline.report.spectrum import Spectrum, SpectrumSum
+from pipeline.report.spectrum import BestSpectrum, Spectrum
 from schemas.conditions import BY_NAME, FAULT_MASK
 
 N_COLUMNS = 1200
@@ -42,13 +42,16 @@ class Glance:
     bits : uint32 array, shape (columns,)
         Conditions that any sample of the column is in.
     spectra : mapping
-        Field channel -> its spectrum; absent where the recording is too short for one.
+        Field channel -> its spectrum.
+    no_spectrum : mapping
+        Field channel that has none -> why, as a clause.
     """
 
     duration_s: float
     envelopes: tuple[Envelope, ...]
     bits: npt.NDArray[np.uint32]
     spectra: Mapping[str, Spectrum]
+    no_spectrum: Mapping[str, str]
 
     def of_kind(self, kind: str) -> tuple[Envelope, ...]:
         """Envelopes of the channels of that kind."""
@@ -69,12 +72,14 @@ def look(samples: Path, duration_s: float) -> Glance | None:
     duration_s = duration_s if duration_s > 0 else recording.duration_s
     glance = _reduce(recording, duration_s, with_quality=True)
     slower = [
-        _reduce(other, duration_s, with_quality=False).envelopes
+        _reduce(other, duration_s, with_quality=False)
         for other in map(open_recording, sorted(samples.parent.glob("samples_*hz.parquet")))
         if other.n_rows
     ]
-    envelopes = glance.envelopes + tuple(e for envelopes in slower for e in envelopes)
-    return Glance(duration_s, envelopes, glance.bits, glance.spectra)
+    envelopes = glance.envelopes + tuple(e for other in slower for e in other.envelopes)
+    spectra = {name: one for part in (glance, *slower) for name, one in part.spectra.items()}
+    none = {name: why for part in (glance, *slower) for name, why in part.no_spectrum.items()}
+    return Glance(duration_s, envelopes, glance.bits, spectra, none)
 
 
 def regroup(values: npt.NDArray[Any], n_groups: int, how: np.ufunc) -> npt.NDArray[Any]:
@@ -91,7 +96,7 @@ def _reduce(recording: Recording, duration_s: float, with_quality: bool) -> Glan
     low, high = (np.full((len(channels), n_columns), np.nan) for _ in range(2))
     bits = np.zeros(n_columns, np.uint32)
     sums = {
-        channel.name: SpectrumSum(recording.sample_hz, recording.n_rows)
+        channel.name: BestSpectrum(recording.sample_hz, recording.n_rows)
         for channel in channels
         if channel.kind == "field"
     }
@@ -108,7 +113,12 @@ def _reduce(recording: Recording, duration_s: float, with_quality: bool) -> Glan
             unfit = (block.columns["quality"] & _NO_PICTURE) != 0
         for name, spectrum in sums.items():
             spectrum.add(block.columns[name], unfit)
-    return Glance(duration_s, _envelopes(channels, low, high), bits, _finished(sums))
+    finished = {name: best.finished() for name, best in sums.items()}
+    spectra = {name: spectrum for name, spectrum in finished.items() if spectrum is not None}
+    if not with_quality:
+        spectra = {name: replace(spectrum, clean_only=None) for name, spectrum in spectra.items()}
+    none = {name: best.why_none() for name, best in sums.items() if name not in spectra}
+    return Glance(duration_s, _envelopes(channels, low, high), bits, spectra, none)
 
 
 def _columns(
@@ -122,8 +132,3 @@ def _columns(
 
 def _envelopes(channels: Sequence[Channel], low: Floats, high: Floats) -> tuple[Envelope, ...]:
     return tuple(Envelope(channel, low[i], high[i]) for i, channel in enumerate(channels))
-
-
-def _finished(sums: Mapping[str, SpectrumSum]) -> dict[str, Spectrum]:
-    spectra = {name: spectrum.finished() for name, spectrum in sums.items()}
-    return {name: spectrum for name, spectrum in spectra.items() if spectrum is not None}
