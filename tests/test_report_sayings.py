@@ -174,7 +174,8 @@ def test_sentences_keep_numbers_and_units_together() -> None:
 
 
 def test_start_says_its_offset_the_right_way_round() -> None:
-    # The names Etc/GMT-1 and the like have the sign of POSIX, opposite to ISO 8601 (tz database, file etcetera).
+    # The names Etc/GMT-1 and the like have the sign of POSIX, opposite to ISO 8601 (tz database,
+    # file etcetera).
     assert started_words("2026-03-02T09:30:00+01:00", "Etc/GMT-1") == "2 March 2026, 09:30:00 (UTC+01:00)"
     assert started_words("2026-07-02T09:30:00+01:00", "Europe/Lisbon").endswith("(Europe/Lisbon, UTC+01:00)")
     assert started_words("2026-03-02T09:30:00-03:30", "Etc/UTC") == "2 March 2026, 13:00:00 (UTC+00:00)"
@@ -219,7 +220,7 @@ def test_accepted_sessions_alone_lose_nothing(tmp_path: Path) -> None:
 
 
 def test_rounding_goes_to_the_part_that_lost_most() -> None:
-    assert adding_up([60.4, 30.4, 10.4]) == (
+    assert adding_up([60.45, 30.4, 10.4]) == (
         "1\u202fmin 41\u202fs",
         ["1\u202fmin 1\u202fs", "30\u202fs", "10\u202fs"],
     )

@@ -1,6 +1,7 @@
 """The page of the batch, and what was left out and why as a diagram that reads alone."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,7 @@ def write_overview(
         The results folder.
     """
     flow = flow_svg(qualities, run["study"])
+    shown = _shown(qualities)
     ordered = sorted(qualities, key=_urgency)
     page = (
         templates()
@@ -41,8 +43,7 @@ def write_overview(
             verdict_order=("accept", "accept_in_part", "reject", "unreadable"),
             sessions=[_row(quality, strips) for quality in ordered],
             n_participants=len({quality["participant"] for quality in qualities}),
-            recorded_s=sum(quality["duration_s"] or 0 for quality in qualities),
-            usable_s=sum(_usable_s(quality) for quality in qualities if words.is_analysed(quality)),
+            shown=shown,
             reasons=_by_reason(qualities),
             flow=Markup(flow[flow.index("<svg") :]),  # noqa: S704 (rendered by our template, escaped there)
         )
@@ -58,18 +59,18 @@ def flow_svg(qualities: Sequence[Mapping[str, Any]], study: str) -> str:
         if not words.is_analysed(quality):
             left_out.setdefault(_first_reason(quality), []).append(quality)
     analysed = [q for q in qualities if words.is_analysed(q)]
-    in_part = [q for q in analysed if q["verdict"] == "accept_in_part"]
+    in_part = [q for q in analysed if _cut_s(q) > 0]
     excluded = sorted(left_out.items(), key=lambda item: (-len(item[1]), item[0]))
-    reasons = [_counted(words.measure_title(name), rows) for name, rows in excluded]
-    cut_s = sum(max((q["duration_s"] or 0) - _usable_s(q), 0) for q in in_part)
+    reasons = [{"title": words.measure_title(name), "n": len(rows)} for name, rows in excluded]
+    shown = _shown(qualities)
     page = templates().get_template("flow.svg")
     return page.render(
         study=study,
-        recorded=_counted("recorded", qualities),
-        excluded=_counted("not analysed", [q for rows in left_out.values() for q in rows]),
+        recorded={"n": len(qualities), "time": shown.recorded},
+        excluded={"n": len(qualities) - len(analysed), "time": shown.excluded},
         reasons=reasons,
-        cut={"n": len(in_part), "hours": words.span_words(cut_s), "by": _cut_by(in_part)},
-        analysed={**_counted("analysed", analysed), "hours": words.span_words(sum(map(_usable_s, analysed)))},
+        cut={"n": len(in_part), "time": shown.cut, "by": _cut_by(in_part)},
+        analysed={"n": len(analysed), "time": shown.usable},
     )
 
 
@@ -97,7 +98,8 @@ def _row(quality: Mapping[str, Any], strips: Mapping[str, str]) -> dict[str, Any
         "words": words.VERDICTS[quality["verdict"]],
         "said": words.split_sentence(quality["sentence"], quality["verdict"]),
         "strip": as_markup(strip.strip()) if strip else "",
-        "usable_s": _usable_s(quality),
+        "not_assessed": words.not_assessed(quality) if duration_s else [],
+        "warnings": quality.get("warnings", []) if duration_s else [],
         "usable_share": _usable_s(quality) / duration_s if duration_s else None,
     }
 
@@ -115,16 +117,40 @@ def _by_reason(qualities: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda row: (-int(row["all"]), str(row["title"])))
 
 
-def _counted(title: str, qualities: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    return {
-        "title": title,
-        "n": len(qualities),
-        "hours": words.span_words(sum(quality["duration_s"] or 0 for quality in qualities)),
-    }
+@dataclass(frozen=True)
+class _Shown:
+    """Times of the batch in words that add up as they stand: usable + cut + excluded = recorded."""
+
+    recorded: str
+    usable: str
+    cut: str
+    excluded: str
+    share: float | None
+
+
+def _shown(qualities: Sequence[Mapping[str, Any]]) -> _Shown:
+    analysed = [q for q in qualities if words.is_analysed(q)]
+    parts = [
+        sum(_duration_s(q) - _cut_s(q) for q in analysed),
+        sum(map(_cut_s, analysed)),
+        sum(_duration_s(q) for q in qualities if not words.is_analysed(q)),
+    ]
+    total, (usable, cut, excluded) = words.adding_up(parts)
+    return _Shown(total, usable, cut, excluded, parts[0] / sum(parts) if sum(parts) else None)
+
+
+def _duration_s(quality: Mapping[str, Any]) -> float:
+    return float(quality["duration_s"] or 0)
+
+
+def _cut_s(quality: Mapping[str, Any]) -> float:
+    """Time of an analysed session outside its usable intervals; less than a sample is rounding."""
+    cut_s = _duration_s(quality) - _usable_s(quality)
+    return cut_s if cut_s * (quality["nominal_hz"] or 1.0) > 1.5 else 0.0
 
 
 def _cut_by(in_part: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
-    """Time in each fault within the sessions used in part, longest first."""
+    """Time in each fault within the sessions that were cut, longest first."""
     seconds = {
         condition.name: sum(q["conditions"].get(condition.name, {}).get("seconds") or 0 for q in in_part)
         for condition in CONDITIONS

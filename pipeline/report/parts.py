@@ -43,6 +43,9 @@ def templates() -> Environment:
     environment.filters.update(
         amount=words.amount,
         clock=words.clock,
+        joined=words.joined,
+        short=words.short_title,
+        upper_first=words.upper_first,
         count=words.count,
         number=words.number,
         share=words.share,

@@ -6,6 +6,16 @@ from typing import Any
 import numpy as np
 
 from pipeline.report.glance import Envelope, Glance
+from pipeline.report.linelabels import (
+    LABEL_ROW_IN,
+    PANEL_IN,
+    SPECTRUM_LEFT_IN,
+    SPECTRUM_RIGHT_IN,
+    WIDTH_IN,
+    LineLabel,
+    line_labels,
+    reach_hz,
+)
 from pipeline.report.parts import Activity
 from pipeline.report.spectrum import Spectrum
 from pipeline.report.svg import (
@@ -22,11 +32,10 @@ from pipeline.report.svg import (
     USABLE,
     WASH,
 )
-from pipeline.report.words import clock, conditions_words, number, place_words, prefix_for
+from pipeline.report.words import clock, conditions_words, number, prefix_for
 from schemas.conditions import BY_NAME
 
 MOVEMENT_BAND_HZ = (0.5, 10.0)
-WIDTH_IN = 10.0
 HATCHES: Mapping[str, str] = {
     "lost": "",
     "saturated": "////",
@@ -69,12 +78,17 @@ def spectrum_figure(
     spectra: Mapping[str, Spectrum], units: Mapping[str, str], lines: Sequence[Mapping[str, Any]]
 ) -> Any:
     """Matplotlib figure: a log-log density for each field channel, with movement band and mains lines."""
-    figure, panels = _stacked([2.9] * len(spectra), gap_in=0.75, left_in=0.95, right_in=0.25)
-    for axes, (name, spectrum) in zip(panels, spectra.items(), strict=True):
-        own = [line for line in lines if line["channel"] == name]
-        _draw_spectrum(axes, spectrum, units[name], own)
+    labels = {
+        name: line_labels([line for line in lines if line["channel"] == name], reach_hz(spectrum))
+        for name, spectrum in spectra.items()
+    }
+    # Labels stand above the panel, in rows of their own: inside they would lie under the curve.
+    room_in = [LABEL_ROW_IN * (1 + max((label.row for label in own), default=-1)) for own in labels.values()]
+    figure, panels = _stacked([PANEL_IN] * len(spectra), 0.75, SPECTRUM_LEFT_IN, SPECTRUM_RIGHT_IN, room_in)
+    for axes, (name, spectrum), room in zip(panels, spectra.items(), room_in, strict=True):
+        _draw_spectrum(axes, spectrum, units[name], labels[name])
         if len(spectra) > 1:
-            axes.set_title(_short(name, 60), loc="left", fontsize=9.5)
+            axes.set_title(_short(name, 60), loc="left", fontsize=9.5, pad=6 + room * 72)
     return figure
 
 
@@ -83,14 +97,17 @@ def _stacked(
     gap_in: float = _GAP_IN,
     left_in: float = _LEFT_IN,
     right_in: float = _RIGHT_IN,
+    above_in: Sequence[float] = (),
 ) -> tuple[Any, list[Any]]:
-    """A figure with panels of those heights under each other, edges aligned."""
+    """A figure with panels of those heights under each other, edges aligned, with room above each."""
     from matplotlib.figure import Figure
 
-    total = sum(heights_in) + gap_in * (len(heights_in) - 1) + _TOP_IN + _BOTTOM_IN
+    above_in = above_in or [0.0] * len(heights_in)
+    total = sum(heights_in) + sum(above_in) + gap_in * (len(heights_in) - 1) + _TOP_IN + _BOTTOM_IN
     figure = Figure(figsize=(WIDTH_IN, total))
     top, panels = total - _TOP_IN, []
-    for height in heights_in:
+    for height, above in zip(heights_in, above_in, strict=True):
+        top -= above
         box = (left_in / WIDTH_IN, (top - height) / total)
         width = (WIDTH_IN - left_in - right_in) / WIDTH_IN
         panels.append(figure.add_axes((*box, width, height / total)))
@@ -250,7 +267,7 @@ def _time_axis(axes: Any, duration_s: float, last: bool) -> None:
     axes.set_xlabel(f"time from the first sample ({form})")
 
 
-def _draw_spectrum(axes: Any, spectrum: Spectrum, unit: str, lines: Sequence[Mapping[str, Any]]) -> None:
+def _draw_spectrum(axes: Any, spectrum: Spectrum, unit: str, labels: Sequence[LineLabel]) -> None:
     from matplotlib.ticker import LogLocator
 
     frequency_hz, amplitude = _thinned(spectrum.frequency_hz[1:], np.sqrt(spectrum.density[1:]))
@@ -264,8 +281,8 @@ def _draw_spectrum(axes: Any, spectrum: Spectrum, unit: str, lines: Sequence[Map
     axes.set_yscale("log")
     axes.axvspan(*MOVEMENT_BAND_HZ, facecolor=WASH, edgecolor=RULE, linewidth=0.6, zorder=0)
     axes.plot(frequency_hz, np.maximum(amplitude, floor) / factor, color=FIELD, linewidth=1.0)
-    axes.set_xlim(float(frequency_hz[0]), float(frequency_hz[-1]) * 1.02)
-    axes.set_ylim(floor / factor * 0.6, top / factor * 6)
+    axes.set_xlim(*reach_hz(spectrum))
+    axes.set_ylim(floor / factor * 0.6, top / factor * 2)
     axes.grid(color=RULE, linewidth=0.5)
     axes.set_axisbelow(True)
     axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
@@ -274,8 +291,8 @@ def _draw_spectrum(axes: Any, spectrum: Spectrum, unit: str, lines: Sequence[Map
         axis.set_minor_formatter(lambda value, _: "")
     axes.set_xlabel("frequency (Hz)")
     axes.set_ylabel(f"amplitude density ({printed}/√Hz)")
-    axes.text(0.55, 0.04, "movement 0.5–10 Hz", transform=axes.get_xaxis_transform(), fontsize=9, color=QUIET)
-    _mark_lines(axes, lines, (float(frequency_hz[0]), float(frequency_hz[-1])))
+    axes.text(0.55, 0.03, "movement 0.5–10 Hz", transform=axes.get_xaxis_transform(), fontsize=9, color=QUIET)
+    _mark_lines(axes, labels)
 
 
 def _thinned(frequency_hz: Any, amplitude: Any, at_most: int = 2000) -> tuple[Any, Any]:
@@ -287,28 +304,29 @@ def _thinned(frequency_hz: Any, amplitude: Any, at_most: int = 2000) -> tuple[An
     return frequency_hz[starts], np.maximum.reduceat(amplitude, starts)
 
 
-def _mark_lines(axes: Any, lines: Sequence[Mapping[str, Any]], reach_hz: tuple[float, float]) -> None:
-    """A mark where each mains line appears; those that fold to one place share it."""
-    places: dict[float, list[Mapping[str, Any]]] = {}
-    for line in lines:
-        places.setdefault(round(float(line["folded_hz"]), 2), []).append(line)
-    unseen = [
-        place_words(here) for hz, here in sorted(places.items()) if not reach_hz[0] <= hz <= reach_hz[1]
-    ]
-    if unseen:
-        axes.text(0.006, 0.96, "\n".join(unseen[:3]), transform=axes.transAxes, va="top", fontsize=9)
-    decades = np.log10(reach_hz[1] * 1.02 / reach_hz[0])
-    last = -1.0
-    for hz, here in [item for item in sorted(places.items()) if reach_hz[0] <= item[0] <= reach_hz[1]][:12]:
-        axes.axvline(hz, color=FAULT, linewidth=1.0, linestyle=(0, (4, 2)), zorder=1)
-        last = max(np.log10(hz / reach_hz[0]) / decades - 0.004, last + 0.021)
+def _mark_lines(axes: Any, labels: Sequence[LineLabel]) -> None:
+    """A dashed line where each mains line appears, led up to its label above the panel."""
+    for label in labels:
+        above = (LABEL_ROW_IN * label.row + 0.1) / PANEL_IN
+        if label.at_hz is not None:
+            axes.plot(
+                [label.at_hz] * 2,
+                [0, 1 + above],
+                transform=axes.get_xaxis_transform(),
+                color=FAULT,
+                linewidth=1.0,
+                linestyle=(0, (4, 2)),
+                zorder=1,
+                clip_on=False,
+                scalex=False,
+                scaley=False,
+            )
         axes.text(
-            last,
-            0.97,
-            place_words(here),
+            label.x_in / (WIDTH_IN - SPECTRUM_LEFT_IN - SPECTRUM_RIGHT_IN),
+            1 + above,
+            label.text,
             transform=axes.transAxes,
-            rotation=90,
-            ha="right",
-            va="top",
+            ha="right" if label.leftwards else "left",
+            va="center",
             fontsize=9,
         )

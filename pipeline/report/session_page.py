@@ -14,6 +14,7 @@ from pipeline.report.pictures import glance_figure, spectrum_figure
 from pipeline.report.strip import as_markup, strip_svg
 from pipeline.report.svg import draw
 from pipeline.writing import write_text
+from schemas.conditions import CONDITIONS, FAULT_MASK
 from schemas.measures import BY_NAME
 
 MOST_FINDINGS = 200
@@ -54,6 +55,7 @@ def write_report(
     out, strip : Path
         The page (HTML, nothing outside it is needed) and the thin picture (SVG).
     """
+    found = _findings(findings)
     readable = quality["verdict"] != "unreadable" and samples.exists()
     glance = look(samples, float(quality["duration_s"] or 0)) if readable else None
     thin = strip_svg(quality, glance, activities)
@@ -65,6 +67,10 @@ def write_report(
             verdict=words.VERDICTS[quality["verdict"]],
             strip=as_markup(thin),
             sentence=words.split_sentence(quality["sentence"], quality["verdict"]),
+            not_assessed=words.not_assessed(quality) if readable else [],
+            warnings=quality.get("warnings", found["warned"]) if readable else [],
+            cause=_cause(quality) if not readable else "",
+            left_out=quality.get("left_out", []),
             unsaid=[
                 reason["text"] for reason in quality["reasons"] if reason["text"] not in quality["sentence"]
             ],
@@ -76,19 +82,42 @@ def write_report(
             conditions=words.conditions_words(quality["conditions"]),
             pictures=_pictures(quality, glance, activities) if glance else {},
             spectra=glance.spectra if glance else {},
+            no_spectrum=_no_spectrum(glance) if glance else [],
+            fault_mask=FAULT_MASK,
+            notes=[condition for condition in CONDITIONS if not condition.fault],
+            faults=[condition for condition in CONDITIONS if condition.fault],
             activities=activities,
             lines=[
-                {**line, "words": words.line_words(line, with_verdict=False)}
+                {**line, "words": words.joined(words.line_words(line, with_verdict=False))}
                 for line in quality["mains_lines"]
             ],
             ledger=_ledger(quality["ledger"]),
             ledger_kinds=_LEDGER,
             clock_words=words.CLOCK_WORDS.get(quality["clock"]["source"], quality["clock"]["source"]),
-            **_findings(findings),
+            **found,
         )
     )
     write_text(out, page)
     write_text(strip, thin)
+
+
+def _cause(quality: Mapping[str, Any]) -> str:
+    """What kept a session from being read, as far as the ledger tells: it decides what advice fits.
+
+    ``file``: a dump has no byte; ``bytes``: there are bytes, but no frame; ``step``: frames were decoded,
+    and what came after failed.
+    """
+    entries = quality["ledger"].values()
+    if not entries or any(sum(entry[kind] for kind in _LEDGER) == 0 for entry in entries):
+        return "file"
+    return "step" if any(entry["decoded"] for entry in entries) else "bytes"
+
+
+def _no_spectrum(glance: Glance) -> list[str]:
+    """Why channels have no spectrum, a sentence for each."""
+    if not glance.of_kind("field"):
+        return ["No spectrum: the layout names no field channel."]
+    return [f"No spectrum of {name}: {why}." for name, why in glance.no_spectrum.items()]
 
 
 def _pictures(
@@ -124,19 +153,21 @@ def _grouped(measures: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[dict
         "For information, without a limit": [],
     }
     outside, unknown, inside, plain = groups.values()
-    seen: set[str] = set()
     for measure in measures:
         row = dict(measure)
         row["description"] = BY_NAME[row["name"]].description if row["name"] in BY_NAME else ""
+        row["covers"] = words.COVERS.get(row["name"], "")
         row["bar"] = _bar(measure)
-        row["anchor"] = row["name"] not in seen  # of several channels the first is linked to
-        seen.add(row["name"])
         if measure["within"] is False:
             outside.append(row)
         elif measure["within"]:
             inside.append(row)
         else:
             (plain if measure["limit"] is None else unknown).append(row)
+    seen: set[str] = set()
+    for row in (*outside, *unknown, *inside, *plain):
+        row["anchor"] = row["name"] not in seen  # of several channels the gravest is linked to
+        seen.add(row["name"])
     return [(title, rows) for title, rows in groups.items() if rows]
 
 
@@ -150,16 +181,25 @@ def _bar(measure: Mapping[str, Any]) -> dict[str, float | bool] | None:
 
 
 def _findings(path: Path) -> dict[str, Any]:
-    """The findings in order of time; of a long list the graver ones are shown."""
+    """The findings in order of time; of a long list the graver ones are shown.
+
+    The first warning of each detector carries an anchor, and the detectors that warn are ``warned``.
+    """
     if not path.exists():
-        return {"findings": [], "n_findings": 0}
+        return {"findings": [], "n_findings": 0, "warned": []}
     rows = pq.read_table(path, columns=_FINDING_COLUMNS).to_pylist()
-    order = {"fault": 0, "warning": 1, "note": 2}
-    # Sorting is stable: what is equally grave stays in order of time.
     rows.sort(key=lambda row: (row["start_s"], row["detector"], row["channel"] or ""))
-    kept = sorted(rows, key=lambda row: order[row["severity"]])[:MOST_FINDINGS]
+    warned: list[str] = []
+    order = {"fault": 1, "warning": 2, "note": 3}
+    for row in rows:
+        first = row["severity"] == "warning" and row["detector"] not in warned
+        row["anchor"] = f"w-{row['detector']}" if first else ""
+        if first:
+            warned.append(row["detector"])
+    # Sorting is stable: what is equally grave stays in order of time. What is linked to is always shown.
+    kept = sorted(rows, key=lambda row: 0 if row["anchor"] else order[row["severity"]])[:MOST_FINDINGS]
     kept.sort(key=lambda row: (row["start_s"], row["detector"], row["channel"] or ""))
-    return {"findings": kept, "n_findings": len(rows)}
+    return {"findings": kept, "n_findings": len(rows), "warned": sorted(warned)}
 
 
 def _ledger(ledger: Mapping[str, Mapping[str, int]]) -> list[dict[str, Any]]:

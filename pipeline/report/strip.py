@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup, escape
 
+from pipeline.layouts import Channel
 from pipeline.report.glance import Glance, regroup
 from pipeline.report.parts import Activity
 from pipeline.report.words import VERDICTS
@@ -78,17 +79,23 @@ def _field_path(glance: Glance) -> str:
     there = ~np.isnan(low)
     if not there.any():
         return ""
-    # An overload would flatten all else: it runs to the edge, and the scale is that of the rest.
-    bits = regroup(glance.bits, _N, np.bitwise_or)
-    calm = there & ((bits & FAULT_MASK) == 0) if len(bits) == len(low) else there
-    calm = calm if calm.any() else there
-    bottom, top = float(low[calm].min()), float(high[calm].max())
-    low, high = np.clip(low, bottom, top), np.clip(high, bottom, top)
-    pixels = (_FIELD[1] - _FIELD[0]) / ((top - bottom) or 1.0)
+    low, high = _height(low, fields[0].channel), _height(high, fields[0].channel)
+    pixels = _FIELD[1] - _FIELD[0]
     step = WIDTH / len(low)
-    first = np.where(there, _FIELD[1] - (high - bottom) * pixels, 0.0)
+    first = np.where(there, _FIELD[1] - high * pixels, 0.0)
     length = np.where(there, np.maximum((high - low) * pixels, 1.0), 0.0)
     return "".join(f"M{(i + 0.5) * step:.4g} {first[i]:.0f}v{length[i]:.0f}" for i in np.flatnonzero(there))
+
+
+def _height(values: Any, channel: Channel) -> Any:
+    """Where values stand between the edges of the input range, 0 to 1.
+
+    The same for every session, so that a quiet one looks quiet; by square root from the middle of the
+    range, so that it can still be seen: a hundredth of the way to the edge is drawn as a tenth.
+    """
+    middle, half = (channel.adc_high + channel.adc_low) / 2, (channel.adc_high - channel.adc_low) / 2
+    off = np.clip((values - middle) / (half or 1.0), -1, 1)
+    return (1 + np.sign(off) * np.sqrt(np.abs(off))) / 2
 
 
 def _runs(bits: Any, mask: int, y: int) -> str:

@@ -1,9 +1,10 @@
 """Numbers, times and verdicts as people read them."""
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -47,6 +48,29 @@ CLOCK_WORDS: Mapping[str, str] = {
     "receiver": "the receiver's time stamps",
 }
 
+_SHORT: Mapping[str, str] = {
+    "mains_fraction": "mains",
+    "saturated_fraction": "rail",
+    "damaged_fraction": "damage to the dump",
+    "gravity_m_s2": "gravity",
+    "noise_v": "noise",
+    "mains_rms_v": "mains, rms",
+    "mains_peak_v": "mains, peak",
+}
+"""Names of measures where room is scarce; the others are their titles."""
+
+_PRESENT = "the lane shows the share of the whole recording, lost samples included"
+COVERS: Mapping[str, str] = {
+    "saturated_fraction": _PRESENT,
+    "settling_fraction": _PRESENT,
+    "contact_loss_fraction": _PRESENT,
+    "stuck_fraction": _PRESENT,
+    "mains_fraction": "counts only time with the electrode on; the lane shows all stretches above the limit",
+    "mains_rms_v": "only time with the electrode on; the table of mains lines covers the whole recording",
+    "mains_peak_v": "only time with the electrode on; the table of mains lines covers the whole recording",
+}
+"""Which stretches a measure covers, where a lane or a table of the page covers others."""
+
 _UNITS = {
     "1": "",
     "[ppm]": "ppm",
@@ -57,6 +81,9 @@ _UNITS = {
     "deg": "°",
     "%": "%",
 }
+_PRINTED = r"%|ppm|\[ppm\]|dB|[kM]?Hz|[µumn]?[VATs]|min|h|m/s2|m/s²|m\[g\]|m?g|counts?|bytes?"
+_TORN = re.compile(rf"(\d) ({_PRINTED})(?=[\s,;:)]|\.(?:\s|$)|$)")
+_LIMIT = re.compile(rf"([\d.,]+) ({_PRINTED}) \(limit ([\d.,]+)\)")
 _PREFIXED = ("V", "A", "T")
 _PREFIXES = ((1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
 
@@ -119,6 +146,29 @@ def span_words(seconds: float | None) -> str:
     return " ".join(f"{n}{THIN}{unit}" for n, unit in parts if n)
 
 
+def adding_up(parts_s: Sequence[float]) -> tuple[str, list[str]]:
+    """The sum and the parts of a time in words, rounded so that the parts as shown add up to the sum.
+
+    To whole seconds, or tenths below a minute: steps left over go to the parts that lost most in rounding.
+    """
+    steps = 1 if sum(parts_s) >= 59.95 else 10
+    exact = [part * steps for part in parts_s]
+    whole = [math.floor(part) for part in exact]
+    total = round(sum(exact))
+    by_loss = sorted(range(len(exact)), key=lambda i: (whole[i] - exact[i], i))
+    for i in by_loss[: total - sum(whole)]:
+        whole[i] += 1
+    return _to_the_second(total, steps), [_to_the_second(part, steps) for part in whole]
+
+
+def _to_the_second(n: int, steps: int) -> str:
+    """`n` steps of a second in full: '1 h 2 min 3 s', '12.3 s'; no part of it is rounded away."""
+    if steps > 1:
+        return f"{number(n / steps, 4)}{THIN}s"
+    parts = [(n // 3600, "h"), (n % 3600 // 60, "min"), (n % 60, "s")]
+    return " ".join(f"{value}{THIN}{unit}" for value, unit in parts if value) or f"0{THIN}s"
+
+
 def clock(seconds: float, decimals: int = 0) -> str:
     """A point in time from the first sample: '4:05', '1:04:05', with decimals '4:05.2'."""
     if not math.isfinite(seconds):
@@ -168,7 +218,7 @@ def place_words(lines: Sequence[Mapping[str, Any]]) -> str:
 
 
 def _line_hz(line: Mapping[str, Any]) -> tuple[float, float]:
-    return float(line["nominal_hz"]) * int(line["harmonic"]), float(line["folded_hz"])
+    return float(line["nominal_hz"]) * int(line["harmonic"]), round(float(line["folded_hz"]), 3)
 
 
 def is_analysed(quality: Mapping[str, Any]) -> bool:
@@ -176,16 +226,47 @@ def is_analysed(quality: Mapping[str, Any]) -> bool:
     return quality["verdict"] in ("accept", "accept_in_part")
 
 
+def not_assessed(quality: Mapping[str, Any]) -> list[str]:
+    """Measures that have a limit but no value, each once; of a file that does not list them too."""
+    lacking = [m["name"] for m in quality["measures"] if m["limit"] is not None and m["value"] is None]
+    return list(dict.fromkeys(quality.get("not_assessed", lacking)))
+
+
 def measure_title(name: str) -> str:
     """What pages call the measure or condition of that name."""
     if name in BY_NAME:
         return BY_NAME[name].title
-    words = CONDITION_WORDS.get(name, name.replace("_", " "))
+    plain = VERDICTS[name].plain if name in VERDICTS else name.replace("_", " ")
+    words = CONDITION_WORDS.get(name, plain)
     return words[:1].upper() + words[1:]
 
 
+def short_title(name: str) -> str:
+    """The measure or detector of that name in a word or two, for use within a line."""
+    if name in _SHORT:
+        return _SHORT[name]
+    if name in BY_NAME:
+        title = BY_NAME[name].title
+        return title[:1].lower() + title[1:]
+    return "mains" if name == "mains" else CONDITION_WORDS.get(name, name.replace("_", " "))
+
+
+def joined(text: str) -> str:
+    """A sentence whose numbers keep their units: no line breaks between, and a limit gets its unit too."""
+    text = _LIMIT.sub(r"\g<1> \g<2> (limit \g<3> \g<2>)", text)
+    return _TORN.sub(lambda match: f"{match[1]}{THIN}{unit_words(match[2])}", text)
+
+
+def upper_first(text: str) -> str:
+    """A clause as a sentence of its own."""
+    return text[:1].upper() + text[1:]
+
+
 def started_words(started_at: str, time_zone: str) -> str:
-    """Start of the session in the study's zone, or as given where either cannot be understood."""
+    """Start of the session in the study's zone, or as given where either cannot be understood.
+
+    Names such as ``Etc/GMT-1`` are left out: they turn the sign round, and the offset says it all.
+    """
     try:
         start = datetime.fromisoformat(started_at)
         zone = ZoneInfo(time_zone) if time_zone and start.tzinfo else None
@@ -194,7 +275,13 @@ def started_words(started_at: str, time_zone: str) -> str:
     if zone is None:
         return started_at
     local = start.astimezone(zone)
-    return f"{local.day} {local:%B %Y, %H:%M:%S} ({time_zone})"
+    named = "" if time_zone.startswith("Etc/") else f"{time_zone}, "
+    return f"{local.day} {local:%B %Y, %H:%M:%S} ({named}{_offset_words(local)})"
+
+
+def _offset_words(moment: datetime) -> str:
+    minutes = round((moment.utcoffset() or timedelta()).total_seconds() / 60)
+    return f"UTC{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
 
 
 def split_sentence(sentence: str, verdict: str) -> tuple[str, str]:
