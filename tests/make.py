@@ -10,7 +10,7 @@ from pipeline.detectors import Conversion, Detected, Evidence, Finding, measure_
 from pipeline.layouts import Channel
 from pipeline.recording import BLOCK_ROWS, Recording, open_recording, to_units, write_samples
 from pipeline.verdict import Policy, builtin_policy
-from pipeline.verdict.judge import Verdict, judge
+from pipeline.verdict.judge import Extent, Verdict, judge
 
 POLICY = builtin_policy()
 SETTINGS = POLICY.settings
@@ -86,7 +86,7 @@ def detected_in(recording: Recording, mains_hz: float = 50.0, **counted: Any) ->
 
 def judged(detected: Detected, recording: Recording, policy: Policy = POLICY) -> Verdict:
     """The verdict on it."""
-    return judge(detected, recording.n_rows, recording.sample_hz, policy)
+    return judge(detected, Extent(recording.n_rows, recording.sample_hz, recording.duration_s), policy)
 
 
 def value_of(detected: Detected, measure: str, channel: str | None = None) -> float | None:

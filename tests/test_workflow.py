@@ -74,7 +74,7 @@ def test_a_new_limit_judges_again_and_converts_nothing(ready):
     study, results = ready
     before = stamps(results)
     (study / "policy.toml").write_text(
-        "[limits]\nlost_fraction = 0.9\nlongest_gap_s = 60\ndamaged_fraction = 0.9\n"
+        "[limits]\nlost_fraction = 0.9\nlongest_gap_s = 60\ndamaged_fraction = 0.9\nclean_fraction = 0.5\n"
     )
 
     done = sessiongate("run", study, "--out", results)

@@ -50,6 +50,9 @@ def run_detectors(evidence: Evidence, settings: Settings) -> Detected:
     united = Detected.united(detect(evidence, settings) for detect in DETECTORS)
     n_rows = evidence.recording.n_rows
     marks = {name: spans.clipped(0, n_rows) for name, spans in united.marks.items()}
+    if "settling" in marks:
+        # While the electrode is off there is nothing to settle: that time counts as lost contact.
+        marks["settling"] = marks["settling"].without(marks.get("contact_loss", Spans()))
     shares = tuple(_share(name, measure, marks, n_rows) for name, measure in SHARED.items() if name in marks)
     return replace(united, marks=marks, measures=(*united.measures, *shares))
 

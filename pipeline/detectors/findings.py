@@ -95,6 +95,12 @@ class Spans:
         keep = self._holds(low) & ~other._holds(low)
         return Spans.merged(Spans(low[keep], high[keep]))
 
+    def split(self, cuts: Iterable[int]) -> "Spans":
+        """The same samples, with an edge at every one of `cuts` that lies inside a span."""
+        inside = np.array([cut for cut in sorted(set(cuts)) if self._holds(np.array([cut]))[0]], np.int64)
+        start = np.union1d(self.start, inside)
+        return Spans(start, np.union1d(self.stop, inside)) if len(inside) else self
+
     def _holds(self, at: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
         """Whether each position lies in a span."""
         k = np.searchsorted(self.start, at, side="right") - 1

@@ -66,11 +66,15 @@ class Recording:
     @property
     def duration_s(self) -> float:
         """Length of the recording."""
-        return self.at_s(self.n_rows) if self.n_rows else 0.0
+        return self.until_s(self.n_rows) if self.n_rows else 0.0
 
     def at_s(self, row: int) -> float:
         """When a row was sampled, in seconds since the first."""
         return float(self.clock.time_s(np.array([row], dtype=np.int64))[0])
+
+    def until_s(self, stop: int) -> float:
+        """End of the rows before `stop`: one step after the last of them, even where a pause follows."""
+        return self.at_s(stop - 1) + 1 / self.sample_hz
 
     def of_kind(self, kind: str) -> tuple[Channel, ...]:
         """The channels of that kind, in file order."""

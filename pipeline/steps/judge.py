@@ -13,7 +13,7 @@ from pipeline.recording import BLOCK_ROWS, Recording, open_recording, write_samp
 from pipeline.recording.write import Rows
 from pipeline.steps.detect import read_detected
 from pipeline.steps.job import Job, read_json, write_json
-from pipeline.verdict.judge import Verdict, unreadable
+from pipeline.verdict.judge import Extent, Verdict, unreadable
 from pipeline.verdict.judge import judge as judge_session
 from pipeline.writing import written_aside
 from schemas.columns import FINDINGS
@@ -29,9 +29,15 @@ def judge(job: Job) -> str:
     if why or not recording.n_rows:
         verdict = unreadable(why or "the dumps hold no sample")
     else:
-        verdict = judge_session(detected, recording.n_rows, recording.sample_hz, job.policy)
+        verdict = judge_session(detected, _extent(job, recording), job.policy)
     write_final(job, recording, detected, verdict)
     return verdict.sentence
+
+
+def _extent(job: Job, recording: Recording) -> Extent:
+    counted = read_json(job.places.conversion)["conversion"]
+    cuts = [row for row, _ in (*counted["restarts"], *counted.get("breaks", ()))]
+    return Extent(recording.n_rows, recording.sample_hz, recording.duration_s, tuple(cuts))
 
 
 def write_final(job: Job, recording: Recording, detected: Detected, verdict: Verdict) -> None:
@@ -87,7 +93,13 @@ def _quality(job: Job, recording: Recording, detected: Detected, verdict: Verdic
         "verdict": verdict.name,
         "sentence": verdict.sentence,
         "reasons": [asdict(reason) for reason in verdict.reasons],
-        "usable": [[recording.at_s(start), recording.at_s(stop)] for start, stop in spans],
+        "usable": [[recording.at_s(start), recording.until_s(stop)] for start, stop in spans],
+        "left_out": [
+            {"start_s": recording.at_s(part.start), "stop_s": recording.until_s(part.stop), "text": part.text}
+            for part in verdict.left_out
+        ],
+        "not_assessed": list(verdict.not_assessed),
+        "warnings": list(verdict.warnings),
         "duration_s": recording.duration_s,
         "nominal_hz": job.layout.sampled[0].sample_hz,
         "n_samples": recording.n_rows,

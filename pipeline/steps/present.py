@@ -11,7 +11,7 @@ import pyarrow.parquet as pq
 
 from pipeline import __version__
 from pipeline.report import write_overview, write_report
-from pipeline.steps.job import Job, Places, read_json, write_json
+from pipeline.steps.job import Job, Places, StepFailed, mark_failed, read_json, write_json
 from pipeline.steps.words import now
 from pipeline.study import Study
 from pipeline.verdict import Policy
@@ -38,8 +38,7 @@ def report(job: Job) -> str:
 def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
     """Write the batch page, the tables over all sessions and the record of the run."""
     places = [Places(results, session.name) for session in study.sessions]
-    qualities = [read_json(place.quality) for place in places]
-    strips = {place.session: place.strip.read_text(encoding="utf-8") for place in places}
+    qualities, strips = _read_all(places)
     sessions = [_session_row(quality) for quality in qualities]
     metadata = {"study": study.title, "policy_sha256": policy.sha256, "sessiongate_version": __version__}
     _write_parquet(results / "sessions.parquet", SESSIONS, sessions, metadata)
@@ -67,6 +66,23 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
     )
 
 
+def _read_all(places: Sequence[Places]) -> tuple[list[dict[str, Any]], dict[str, str]]:
+    """Verdicts, and strips by session; a session whose files are garbage is begun anew by the next run."""
+    qualities, strips, broken = [], {}, []
+    for place in places:
+        try:
+            qualities.append(read_json(place.quality))
+            strips[place.session] = place.strip.read_text(encoding="utf-8")
+        except ValueError as error:
+            mark_failed(place, "overview", str(error))
+            broken.append(place.session)
+    if broken:
+        raise StepFailed(
+            f"{', '.join(broken)}: files were changed and cannot be read. Run again to redo them."
+        )
+    return qualities, strips
+
+
 def _session_row(quality: Mapping[str, Any]) -> dict[str, Any]:
     same = ("session", "participant", "site", "device", "layout", "started_at", "verdict", "sentence")
     row: dict[str, Any] = {name: quality[name] for name in same}
@@ -82,19 +98,18 @@ def _session_row(quality: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _exclusions(quality: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """What of a session was left out: all of it, or what lies between its usable intervals."""
+    """What of a session was left out, stretch by stretch."""
     if quality["verdict"] == "accept":
         return []
     same = {name: quality[name] for name in ("session", "participant", "verdict")}
     same["reason"] = "; ".join(reason["measure"] for reason in quality["reasons"])
-    same["explanation"] = "; ".join(reason["text"] for reason in quality["reasons"])
     if quality["verdict"] == "unreadable":
-        return [{**same, "start_s": None, "stop_s": None}]
-    if quality["verdict"] == "reject":
-        return [{**same, "start_s": 0.0, "stop_s": quality["duration_s"]}]
-    edges = [0.0, *(edge for interval in quality["usable"] for edge in interval), quality["duration_s"]]
-    gaps = zip(edges[::2], edges[1::2], strict=True)
-    return [{**same, "start_s": start, "stop_s": stop} for start, stop in gaps if stop > start]
+        told = "; ".join(reason["text"] for reason in quality["reasons"])
+        return [{**same, "start_s": None, "stop_s": None, "explanation": told}]
+    return [
+        {**same, "start_s": part["start_s"], "stop_s": part["stop_s"], "explanation": part["text"]}
+        for part in quality["left_out"]
+    ]
 
 
 def _write_parquet(

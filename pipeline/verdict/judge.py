@@ -1,8 +1,8 @@
 """The verdict: which parts of a session can be used, and why not the others.
 
-Rules, in this order: nothing decoded - ``unreadable``; too little left when every faulty sample is taken
-out - ``reject``; a measure beyond its limit - ``accept_in_part``; else ``accept``. Conditions are notes
-and never count.
+Rules, in this order: nothing decoded - ``unreadable``; too little left when every faulty stretch is taken
+out - ``reject``; a measure beyond its limit - ``accept_in_part``, with the clean stretches; else
+``accept``, as a whole, single faulty samples staying marked. Conditions are notes and never count.
 """
 
 from collections.abc import Mapping, Sequence
@@ -11,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from pipeline.detectors import Detected, Measure, Spans
+from pipeline.detectors.findings import Detected, Measure, Spans
 from pipeline.verdict.policy import Policy, Threshold
 from schemas.conditions import CONDITIONS
 from schemas.measures import BY_NAME
@@ -20,7 +20,6 @@ VerdictName = Literal["accept", "accept_in_part", "reject", "unreadable"]
 
 CONDITION_OF = {
     "lost_fraction": "lost",
-    "longest_gap_s": "lost",
     "saturated_fraction": "saturated",
     "settling_fraction": "settling",
     "mains_fraction": "mains",
@@ -29,9 +28,7 @@ CONDITION_OF = {
 }
 """Measure with a limit -> the condition of the samples behind it."""
 
-_MEASURE_OF = {
-    condition: measure for measure, condition in CONDITION_OF.items() if measure.endswith("fraction")
-}
+_MEASURE_OF = {condition: measure for measure, condition in CONDITION_OF.items()}
 
 _PLAIN = {
     "lost": "samples were lost",
@@ -40,6 +37,15 @@ _PLAIN = {
     "mains": "mains was too strong",
     "contact_loss": "the electrode was off the skin",
     "stuck": "a value was stuck",
+}
+
+_SHORT = {
+    "lost": "lost",
+    "saturated": "at a rail",
+    "settling": "settling",
+    "mains": "mains too strong",
+    "contact_loss": "electrode off",
+    "stuck": "stuck",
 }
 
 
@@ -61,10 +67,20 @@ class Reason:
 
 
 @dataclass(frozen=True)
+class LeftOut:
+    """Samples [start, stop) that are not to be used, and what stands in them, in words."""
+
+    start: int
+    stop: int
+    text: str
+
+
+@dataclass(frozen=True)
 class Verdict:
     """What may be used: ``usable`` are spans of samples; ``sentence`` says verdict and reasons at once.
 
-    Of a rejected session nothing is usable, however clean single stretches are.
+    Of a rejected session nothing is usable, however clean single stretches are. ``not_assessed`` are
+    measures that have a limit and no value, ``warnings`` the detectors that warn.
     """
 
     name: VerdictName
@@ -72,50 +88,72 @@ class Verdict:
     reasons: tuple[Reason, ...]
     usable: Spans
     measures: tuple[JudgedMeasure, ...]
+    left_out: tuple[LeftOut, ...] = ()
+    not_assessed: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
 
 
-def judge(detected: Detected, n_rows: int, sample_hz: float, policy: Policy) -> Verdict:
+@dataclass(frozen=True)
+class Extent:
+    """How long a recording is: rows, samples a second, and seconds by its clock.
+
+    ``cuts`` are rows before which the device paused or began anew: no usable stretch reaches across.
+    """
+
+    n_rows: int
+    sample_hz: float
+    duration_s: float
+    cuts: tuple[int, ...] = ()
+
+
+def judge(detected: Detected, extent: Extent, policy: Policy) -> Verdict:
     """Judge one session.
 
     Parameters
     ----------
     detected : Detected
         What all detectors found together.
-    n_rows : int
-        Rows of the recording, lost ones included; at least 1.
-    sample_hz : float
-        By which spans become seconds.
+    extent : Extent
+        Of the recording; at least one row.
     policy : Policy
         Limits and the rules' own numbers.
     """
-    clean = clean_spans(detected.marks, n_rows, sample_hz, policy)
-    clean_s, duration_s = clean.n_samples / sample_hz, n_rows / sample_hz
+    clean = clean_spans(detected.marks, extent, policy)
+    clean_s, recorded_s = clean.n_samples / extent.sample_hz, extent.n_rows / extent.sample_hz
+    own = (
+        Measure("duration_s", extent.duration_s, "s"),
+        Measure("clean_s", clean_s, "s"),
+        Measure("clean_fraction", clean_s / recorded_s, "1"),
+    )
+    measured = [_beside_limit(measure, policy) for measure in (*own, *detected.measures)]
+    over = [judged for judged in measured if judged.within is False]
     too_little = (
         clean_s < policy.verdict("least_usable_s")
-        or clean_s < policy.verdict("least_usable_fraction") * duration_s
+        or clean_s < policy.verdict("least_usable_fraction") * recorded_s
     )
-    usable = Spans() if too_little else clean
-    own = (
-        Measure("duration_s", duration_s, "s"),
-        Measure("usable_s", usable.n_samples / sample_hz, "s"),
-        Measure("usable_fraction", usable.n_samples / n_rows, "1"),
+    reasons = tuple(
+        _reason(judged, detected, extent) for judged in over if judged.measure.name != "clean_fraction"
     )
-    measures = tuple(_beside_limit(measure, policy) for measure in (*own, *detected.measures))
-    over = tuple(judged for judged in measures if judged.within is False)
-    reasons = tuple(_reason(judged, detected, sample_hz) for judged in over)
-    if too_little:
-        reasons = reasons or _reasons_by_marks(detected.marks, sample_hz, duration_s, policy)
-        sentence = f"Do not use: only {clean_s:.0f} s of {duration_s:.0f} s are clean" + _because(reasons)
-        return Verdict("reject", sentence, reasons, usable, measures)
-    if over:
-        n = len(usable)
-        where = f"{n} stretches" if n > 1 else "one stretch"
-        sentence = f"Use in part: {clean_s:.0f} s of {duration_s:.0f} s in {where}" + _because(reasons)
-        return Verdict("accept_in_part", sentence, reasons, usable, measures)
-    sentence = (
-        f"Can be used: {clean_s:.0f} s of {duration_s:.0f} s are clean, every measure within its limit."
+    if (over or too_little) and not reasons:
+        reasons = _reasons_by_marks(detected.marks, extent, policy)
+    name: VerdictName = "reject" if too_little else "accept_in_part" if over else "accept"
+    whole = Spans(np.array([0]), np.array([extent.n_rows]))
+    usable = {"reject": Spans(), "accept_in_part": clean, "accept": whole.split(extent.cuts)}[name]
+    usable_s = usable.n_samples / extent.sample_hz
+    used = (Measure("usable_s", usable_s, "s"), Measure("usable_fraction", usable_s / recorded_s, "1"))
+    not_assessed = tuple(
+        dict.fromkeys(j.measure.name for j in measured if j.limit and j.measure.value is None)
     )
-    return Verdict("accept", sentence, (), usable, measures)
+    return Verdict(
+        name,
+        _sentence(name, clean, clean_s, recorded_s, reasons, not_assessed),
+        reasons,
+        usable,
+        (*(JudgedMeasure(measure, None, None) for measure in used), *measured),
+        _left_out(whole.without(usable), detected.marks, extent, policy),
+        not_assessed,
+        tuple(sorted({finding.detector for finding in detected.findings if finding.severity == "warning"})),
+    )
 
 
 def unreadable(why: str) -> Verdict:
@@ -127,13 +165,13 @@ def unreadable(why: str) -> Verdict:
     return Verdict("unreadable", f"Could not be read: {why}", (Reason("unreadable", why),), Spans(), measures)
 
 
-def clean_spans(marks: Mapping[str, Spans], n_rows: int, sample_hz: float, policy: Policy) -> Spans:
+def clean_spans(marks: Mapping[str, Spans], extent: Extent, policy: Policy) -> Spans:
     """Stretches of at least ``shortest_interval_s`` free of faults, but for short ones.
 
     Faults less than ``bridge_s`` apart count together, and end a stretch when they add up to more than that.
     """
     faults = Spans.merged(*(marks[c.name] for c in CONDITIONS if c.fault and c.name in marks))
-    bridge = int(policy.verdict("bridge_s") * sample_hz)
+    bridge = int(policy.verdict("bridge_s") * extent.sample_hz)
     # Faults a moment apart count together: a burst of them is no usable stretch, single lost samples are.
     clusters = Spans.merged(faults, bridge=bridge)
     until = np.concatenate(([0], np.cumsum(faults.stop - faults.start)))
@@ -141,11 +179,13 @@ def clean_spans(marks: Mapping[str, Spans], n_rows: int, sample_hz: float, polic
         until[np.searchsorted(faults.start, clusters.stop)]
         - until[np.searchsorted(faults.start, clusters.start)]
     )
-    long = faulty > bridge
-    start = np.concatenate(([0], clusters.stop[long])).astype(np.int64)
-    stop = np.concatenate((clusters.start[long], [n_rows])).astype(np.int64)
-    keep = stop - start >= min(policy.verdict("shortest_interval_s") * sample_hz, n_rows)
-    return Spans(start[keep], stop[keep])
+    long = Spans(clusters.start[faulty > bridge], clusters.stop[faulty > bridge])
+    clean = (
+        Spans(np.array([0], np.int64), np.array([extent.n_rows], np.int64)).without(long).split(extent.cuts)
+    )
+    shortest = min(policy.verdict("shortest_interval_s") * extent.sample_hz, extent.n_rows)
+    keep = clean.stop - clean.start >= shortest
+    return Spans(clean.start[keep], clean.stop[keep])
 
 
 def _beside_limit(measure: Measure, policy: Policy) -> JudgedMeasure:
@@ -156,39 +196,72 @@ def _beside_limit(measure: Measure, policy: Policy) -> JudgedMeasure:
     return JudgedMeasure(measure, limit, bool(within))
 
 
-def _reason(judged: JudgedMeasure, detected: Detected, sample_hz: float) -> Reason:
+def _reason(judged: JudgedMeasure, detected: Detected, extent: Extent) -> Reason:
     measure, limit = judged.measure, judged.limit
     value, bound = measure.value or 0.0, limit.value if limit else 0.0
     condition = CONDITION_OF.get(measure.name)
-    title = BY_NAME[measure.name].title.lower()
-    shown = (
-        f"{100 * value:.1f} % (limit {100 * bound:g} %)"
-        if measure.unit == "1"
-        else f"{value:.1f} {measure.unit} (limit {bound:g})"
-    )
+    if measure.unit != "1":
+        shown = f"{value:.1f} {measure.unit} (limit {bound:g} {measure.unit})"
+        return Reason(measure.name, f"{BY_NAME[measure.name].title.lower()} {shown}")
+    share = f"{100 * value:.1f} % (limit {100 * bound:g} %)"
     if condition is None:
-        return Reason(measure.name, f"{title} {shown}")
-    seconds = detected.marks.get(condition, Spans()).n_samples / sample_hz
-    if measure.unit == "1":
-        return Reason(measure.name, f"{_PLAIN[condition]} for {seconds:.0f} s, {shown}")
-    return Reason(measure.name, f"{title} {shown}")
+        return Reason(measure.name, f"{BY_NAME[measure.name].title.lower()} {share}")
+    seconds = detected.marks.get(condition, Spans()).n_samples / extent.sample_hz
+    return Reason(measure.name, f"{_PLAIN[condition]} for {seconds:.0f} s, {share}")
 
 
-def _reasons_by_marks(
-    marks: Mapping[str, Spans], sample_hz: float, duration_s: float, policy: Policy
-) -> tuple[Reason, ...]:
+def _reasons_by_marks(marks: Mapping[str, Spans], extent: Extent, policy: Policy) -> tuple[Reason, ...]:
     """Where no measure is over its limit: the conditions, most time first; else the shortness itself."""
-    seconds = {name: marks[name].n_samples / sample_hz for name in _PLAIN if name in marks}
-    ranked = sorted((name for name in seconds if seconds[name] > 0), key=lambda name: -seconds[name])
+    ranked = _seconds_inside(marks, 0, extent.n_rows, extent.sample_hz)
     if not ranked:
-        least = policy.verdict("least_usable_s")
-        return (
-            Reason(
-                "duration_s", f"the recording lasts {duration_s:.1f} s (at least {least:g} s are asked for)"
-            ),
-        )
-    return tuple(Reason(_MEASURE_OF[name], f"{_PLAIN[name]} for {seconds[name]:.0f} s") for name in ranked)
+        least, lasts_s = policy.verdict("least_usable_s"), extent.n_rows / extent.sample_hz
+        text = f"the recording lasts {lasts_s:.1f} s (at least {least:g} s are asked for)"
+        return (Reason("duration_s", text),)
+    return tuple(Reason(_MEASURE_OF[name], f"{_PLAIN[name]} for {seconds:.0f} s") for name, seconds in ranked)
 
 
-def _because(reasons: Sequence[Reason]) -> str:
-    return ": " + "; ".join(reason.text for reason in reasons) + "." if reasons else "."
+def _seconds_inside(
+    marks: Mapping[str, Spans], start: int, stop: int, sample_hz: float
+) -> list[tuple[str, float]]:
+    """Conditions by the time they hold in [start, stop), longest first."""
+    seconds = {
+        name: marks[name].clipped(start, stop).n_samples / sample_hz for name in _PLAIN if name in marks
+    }
+    return sorted(((n, s) for n, s in seconds.items() if s > 0), key=lambda row: -row[1])
+
+
+def _left_out(
+    stretches: Spans, marks: Mapping[str, Spans], extent: Extent, policy: Policy
+) -> tuple[LeftOut, ...]:
+    shortest_s = policy.verdict("shortest_interval_s")
+    left_out = []
+    for start, stop in zip(stretches.start.tolist(), stretches.stop.tolist(), strict=True):
+        inside = _seconds_inside(marks, start, stop, extent.sample_hz)
+        told = [f"{_SHORT[name]} {seconds:.1f} s" for name, seconds in inside]
+        faults = Spans.merged(*(marks[name].clipped(start, stop) for name, _ in inside))
+        rest_s = (stop - start - faults.n_samples) / extent.sample_hz
+        if rest_s >= 1:
+            told.append(f"clean for {rest_s:.1f} s, but in pieces shorter than {shortest_s:g} s")
+        left_out.append(LeftOut(start, stop, "; ".join(told) or f"shorter than {shortest_s:g} s"))
+    return tuple(left_out)
+
+
+def _sentence(
+    name: VerdictName,
+    clean: Spans,
+    clean_s: float,
+    recorded_s: float,
+    reasons: Sequence[Reason],
+    not_assessed: Sequence[str],
+) -> str:
+    because = ": " + "; ".join(reason.text for reason in reasons) + "." if reasons else "."
+    if name == "reject":
+        return f"Do not use: only {clean_s:.0f} s of {recorded_s:.0f} s are clean{because}"
+    if name == "accept_in_part":
+        where = f"{len(clean)} stretches" if len(clean) > 1 else "one stretch"
+        return f"Use in part: {clean_s:.0f} s of {recorded_s:.0f} s in {where}{because}"
+    if not_assessed:
+        titles = ", ".join(BY_NAME[measure].title.lower() for measure in not_assessed)
+        held = "within all limits that could be checked"
+        return f"Can be used: {recorded_s:.0f} s {held}; not assessed: {titles}."
+    return f"Can be used: {recorded_s:.0f} s, every measure within its limit."
