@@ -1,7 +1,8 @@
 # From raw dumps to a judged dataset. Runs the demo as it stands; another study with
 #   snakemake --cores all --config study=FOLDER out=RESULTS
-# Dumps come in through `convert`; what people and programs use goes out through `judge`, `report` and
-# `overview`. A session that cannot be read passes through all steps and ends as `unreadable`.
+# Dumps and layouts come in through `convert`, which runs again when their sizes, times or hashes change; what
+# people and programs use goes out through `judge`, `report` and `overview`. A session that cannot be read
+# passes through all steps and ends as `unreadable`.
 from pathlib import Path
 
 from snakemake.exceptions import WorkflowError
@@ -15,6 +16,7 @@ try:
         str(config.get("study", Path(workflow.basedir) / "demo_raw")),
         str(config.get("out", "results")),
         config.get("started", now()),
+        may_begin=workflow.is_main_process,
     )
 except InputError as error:
     raise WorkflowError(str(error)) from None
@@ -33,16 +35,29 @@ onstart:
     plan.begin(workflow)
 
 
+onsuccess:
+    plan.end()
+
+
+onerror:
+    plan.end()
+
+
 rule all:
     input:
+        expand("{session}/samples.parquet", session=plan.jobs),
+        expand("{session}/findings.parquet", session=plan.jobs),
+        expand("{session}/quality.json", session=plan.jobs),
+        expand("{session}/report.html", session=plan.jobs),
+        "sessions.parquet",
+        "sessions.csv",
+        "exclusions.csv",
+        "flow.svg",
         "index.html",
         "run.json",
 
 
 rule convert:
-    input:
-        dumps=plan.dumps,
-        layout=plan.layout,
     output:
         recording=".work/{session}/recording.parquet",
         conversion=".work/{session}/conversion.json",

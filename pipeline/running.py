@@ -1,15 +1,18 @@
 """Drive the workflow engine for ``sessiongate run``: progress while it works, a table when it is done."""
 
 import json
+import signal
 import subprocess
 import sys
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
-from itertools import pairwise
 from pathlib import Path
+from typing import IO, cast
 
-from pipeline.steps.job import Places
+from pipeline.engine_words import Faults
+from pipeline.holding import ENGINE, RUN, Busy, claim, held, refuse_if_busy
+from pipeline.steps.job import Places, last_failure, write_json
 from pipeline.steps.words import MARKS, now
 from pipeline.workflow import PROGRESS, Plan
 
@@ -27,7 +30,8 @@ def run_study(study: Path, results: Path, n_jobs: int) -> int:
     Returns
     -------
     int
-        0 when every session was read, 1 when one or more were unreadable or a step failed.
+        0 when every session was read; 1 when one or more were unreadable, a step failed, or another run is
+        at work in the same results folder.
 
     Raises
     ------
@@ -35,28 +39,57 @@ def run_study(study: Path, results: Path, n_jobs: int) -> int:
         Where the study is wrong; nothing was started then.
     """
     plan = Plan.of(str(study), str(results), "")
-    (plan.results / ".work").mkdir(parents=True, exist_ok=True)
+    work = plan.results / ".work"
+    work.mkdir(parents=True, exist_ok=True)
+    try:
+        with held(work / RUN):
+            refuse_if_busy(work / ENGINE)
+            return _run_alone(plan, study, n_jobs)
+    except Busy as busy:
+        print(busy, file=sys.stderr)
+        return 1
+
+
+def _run_alone(plan: Plan, study: Path, n_jobs: int) -> int:
     log = plan.results / "logs" / "workflow.log"
     log.parent.mkdir(exist_ok=True)
-    names = list(plan.jobs)
-    print(f"{plan.study.title}: {len(names)} sessions, {n_jobs} at once")
-    code, end = _drive(_engine_command(study.absolute(), plan.results, n_jobs), plan.results, log)
+    command = _engine_command(study.absolute(), plan.results, n_jobs)
+    _lift_lock(plan.results, command)
+    plan.retire()
+    print(f"{plan.study.title}: {len(plan.jobs)} sessions, {n_jobs} at once")
+    code, faults = _drive(command, plan.results, log)
     if code == 0:
-        return _summary(plan.results, names)
-    print(f"\nNot finished (engine ended with {code}). {_why(end, plan.results, log)}", file=sys.stderr)
-    done = [name for name in names if Places(plan.results, name).report.exists()]
-    print(f"{len(done)} of {len(names)} sessions are complete and kept; run again to go on.", file=sys.stderr)
+        return _summary(plan)
+    print(f"\nNot finished (engine ended with {code}):", file=sys.stderr)
+    for line in faults.told() or [f"The engine gave no reason; its words are in {log}."]:
+        print(f"  {line}", file=sys.stderr)
+    print("Finished sessions are kept; run again to go on.", file=sys.stderr)
     return 1
 
 
+def _lift_lock(results: Path, command: Sequence[str]) -> None:
+    """Lift the engine's own lock, which one that was killed leaves; no run is alive when this is called."""
+    locks = results / ".snakemake" / "locks"
+    if not locks.is_dir() or not any(locks.iterdir()):
+        return
+    print("An earlier run was killed: its lock is lifted.")
+    done = subprocess.run(
+        [*command, "--unlock"], cwd=results, capture_output=True, text=True, errors="replace"
+    )
+    if done.returncode:
+        end = done.stderr.strip().splitlines()[-1:] or ["no reason given"]
+        raise Busy(f"The lock of a killed run could not be lifted ({end[0]}): delete {locks} and run again.")
+
+
 def _engine_command(study: Path, results: Path, n_jobs: int) -> list[str]:
-    values = {"study": str(study), "out": str(results), "started": now()}
-    # Quoted as JSON, since the engine reads values as YAML: a folder called 'on' would become true.
-    config = [f"{key}={json.dumps(value, ensure_ascii=False)}" for key, value in values.items()]
+    # In a file, since the engine reads values on its command line as YAML, whatever their quotes: a folder
+    # called 'on' would become true, one with braces a mapping, and a '#' would end it.
+    settings = results / ".work" / "settings.json"
+    write_json(settings, {"study": str(study), "out": str(results), "started": now()})
     return [
         *(sys.executable, "-m", "snakemake", "--snakefile", str(_snakefile()), "--cores", str(n_jobs)),
         *("--force-use-threads", "--keep-going", "--rerun-incomplete", "--scheduler", "greedy"),
-        *("--workflow-profile", "none", "--config", *config),
+        *("--workflow-profile", "none", "--configfile", str(settings)),
     ]
 
 
@@ -66,61 +99,67 @@ def _snakefile() -> Path:
     return next(p for p in (package / "Snakefile", package.parent / "Snakefile") if p.is_file())
 
 
-def _drive(command: Sequence[str], results: Path, log: Path) -> tuple[int, str]:
+def _drive(command: Sequence[str], results: Path, log: Path) -> tuple[int, Faults]:
     """Run the engine; show its progress lines, keep everything in `log`.
 
     Returns
     -------
-    code, end : int, str
-        Exit code, and the last of what it printed.
+    code, faults : int, Faults
+        Exit code, and what the engine named as its reasons.
     """
-    recent: deque[str] = deque(maxlen=400)
-    # The engine leaves its own notes where it is started.
-    engine = subprocess.Popen(
-        command,
-        cwd=results,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        encoding="utf-8",
-        errors="replace",
-    )
+    faults = Faults(results)
+    for name in ("SIGTERM", "SIGHUP"):  # to be told to end is the same as Ctrl-C
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, signal.default_int_handler)
+    # Unbuffered: with a full disk, nothing is left to be written when the file is closed.
+    with log.open("wb", buffering=0) as kept:
+        # The engine leaves its own notes where it is started. In a process group of its own it gets one
+        # signal to end, from here, however many processes Ctrl-C reached.
+        engine = subprocess.Popen(
+            command, cwd=results, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, process_group=0
+        )
+        try:
+            claim(results / ".work" / ENGINE, engine.pid)
+            _follow(engine, kept, faults)
+        except KeyboardInterrupt:
+            print("\nStopping: steps at work are finished first. Once more: stop at once.", file=sys.stderr)
+            _stop(engine, kept, faults)
+            raise
+        except OSError:
+            _stop(engine, kept, faults)
+            raise
+        finally:
+            (results / ".work" / ENGINE).unlink(missing_ok=True)
+    return engine.returncode, faults
+
+
+def _follow(engine: "subprocess.Popen[bytes]", kept: IO[bytes], faults: Faults) -> None:
+    """Take in what the engine prints, to its end."""
+    for raw in cast(IO[bytes], engine.stdout):
+        # A full disk must not keep the engine's last words from the user.
+        with suppress(OSError):
+            kept.write(raw)
+        line = raw.decode("utf-8", errors="replace")
+        faults.hear(line)
+        if line.startswith(PROGRESS):
+            print(line.removeprefix(PROGRESS), end="", flush=True)
+    engine.wait()
+
+
+def _stop(engine: "subprocess.Popen[bytes]", kept: IO[bytes], faults: Faults) -> None:
+    """Have the engine finish the steps at work and end; asked again, end it at once."""
     try:
-        with log.open("w", encoding="utf-8") as kept:
-            for line in engine.stdout or ():
-                recent.append(line)
-                # A full disk must not keep the engine's last words from the user.
-                with suppress(OSError):
-                    kept.write(line)
-                    kept.flush()
-                if line.startswith(PROGRESS):
-                    print(line.removeprefix(PROGRESS), end="", flush=True)
-    except KeyboardInterrupt:
-        # The engine got the same signal and ends its running steps in order.
+        engine.send_signal(signal.SIGINT)
+        _follow(engine, kept, faults)
+    except (KeyboardInterrupt, OSError):
+        engine.kill()
         engine.wait()
         raise
-    except OSError:
-        engine.wait()
-    return engine.wait(), "".join(recent)
 
 
-def _why(end: str, results: Path, log: Path) -> str:
-    """The fault that the engine's output names, in one line."""
-    if "LockException" in end:
-        return (
-            "Another run is at work in this results folder, or one was killed: wait for it, or delete "
-            f"{results / '.snakemake' / 'locks'} and run again."
-        )
-    lines = end.splitlines()
-    told = [after for line, after in pairwise(lines) if line.startswith("StepFailed in file")]
-    if told:
-        return told[0]
-    if "No space left on device" in end:
-        return f"No space is left on the disk of {results}: free some."
-    return f"See {log}."
-
-
-def _summary(results: Path, names: Sequence[str]) -> int:
+def _summary(plan: Plan) -> int:
+    results, names = plan.results, list(plan.jobs)
     rows = [json.loads(Places(results, name).quality.read_text(encoding="utf-8")) for name in names]
     width = max(len(name) for name in names)
     print()
@@ -136,5 +175,9 @@ def _summary(results: Path, names: Sequence[str]) -> int:
         "\n"
         + ", ".join(f"{counts[verdict]} {title}" for verdict, title in _TITLES.items() if counts[verdict])
     )
+    last = {name: last_failure(Places(results, name)) for name in names}
+    failed = [why for name, why in last.items() if why and why != plan.failures[name]]
+    for why in failed:
+        print(f"Failed, and begun anew by the next run: {why.split(' ', 2)[-1]}")
     print(f"Look at {results / 'index.html'}")
-    return 1 if counts["unreadable"] else 0
+    return 1 if counts["unreadable"] or failed else 0

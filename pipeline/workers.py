@@ -5,6 +5,7 @@ plain child processes that read pickled jobs from a pipe, since ``multiprocessin
 engine's own main program again in every child.
 """
 
+import errno
 import os
 import pickle
 import queue
@@ -12,14 +13,13 @@ import subprocess
 import sys
 import traceback
 from pathlib import Path
-from typing import IO, Any, cast
+from typing import IO, cast
 
-from pipeline.steps.job import Job
+from pipeline.steps.job import Job, StepFailed, WorkerEnded
 from pipeline.writing import write_text
 
-
-class StepFailed(RuntimeError):
-    """A step could not even write that it failed: the disk is full, or its process was killed."""
+_OF_THE_DISK = frozenset([errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM])
+"""What goes wrong with files for every session alike; other faults are a session's own."""
 
 
 class Workers:
@@ -29,7 +29,9 @@ class Workers:
         self._idle: queue.SimpleQueue[subprocess.Popen[bytes]] = queue.SimpleQueue()
 
     def run(self, step: str, job: Job) -> None:
-        """Run one step of one session in a worker.
+        """Run one step of one session in a worker; where that ends, once more in a fresh one.
+
+        A step that ends its worker twice is given up, and the session ends as ``unreadable``.
 
         Raises
         ------
@@ -37,26 +39,43 @@ class Workers:
             With one sentence that says what happened and what to do.
         """
         try:
-            worker = self._idle.get_nowait()
-        except queue.Empty:
-            worker = _start()
-        questions, replies = cast(IO[bytes], worker.stdin), cast(IO[bytes], worker.stdout)
-        try:
-            pickle.dump((step, job), questions)
-            questions.flush()
-            fault = pickle.load(replies)  # noqa: S301 - our own child wrote it
-        except (EOFError, BrokenPipeError, pickle.UnpicklingError):
-            code = worker.wait()
-            what = "killed, or out of memory. Run again."
-            message = f"{job.session.name}: the process of step '{step}' ended with {code}: {what}"
-            raise StepFailed(message) from None
-        self._idle.put(worker)
+            fault = self._ask(self._ready(), step, job, "")
+        except WorkerEnded:
+            try:
+                fault = self._ask(_start(), step, job, "")
+            except WorkerEnded as ended:
+                fault = self._give_up(step, job, str(ended))
         if fault:
             raise StepFailed(fault)
 
+    def _ready(self) -> "subprocess.Popen[bytes]":
+        try:
+            return self._idle.get_nowait()
+        except queue.Empty:
+            return _start()
 
-def run_here(step: str, job: Job) -> None:
-    """Run one step in this process.
+    def _give_up(self, step: str, job: Job, ended: str) -> str:
+        try:
+            return self._ask(_start(), step, job, ended)
+        except WorkerEnded:
+            return f"{job.session.name}: step '{step}': {ended}. Free memory and run again."
+
+    def _ask(self, worker: "subprocess.Popen[bytes]", step: str, job: Job, ended: str) -> str:
+        """Have a worker do a step, or write that it `ended`; give what kept it from that."""
+        questions, replies = cast(IO[bytes], worker.stdin), cast(IO[bytes], worker.stdout)
+        try:
+            pickle.dump((step, job, ended), questions)
+            questions.flush()
+            fault: str = pickle.load(replies)  # noqa: S301 - our own child wrote it
+        except (EOFError, BrokenPipeError, pickle.UnpicklingError):
+            code = worker.wait()
+            raise WorkerEnded(f"its process ended with {code}: killed, or out of memory") from None
+        self._idle.put(worker)
+        return fault
+
+
+def run_here(step: str, job: Job, ended: str = "") -> None:
+    """Run one step in this process, or write that it was given up since it `ended` its process.
 
     What goes wrong in a session is written into its files, so that it ends as unreadable and the others
     go on; only what cannot be written raises :class:`StepFailed`.
@@ -67,10 +86,13 @@ def run_here(step: str, job: Job) -> None:
     log = job.results / "logs" / job.session.name / f"{step}.log"
     try:
         try:
+            if ended:
+                raise WorkerEnded(ended)
             line = SESSION_STEPS[step](job)
-        except OSError:
-            raise
         except Exception as error:
+            # A Parquet file that is garbage is an OSError too, but one without a number.
+            if isinstance(error, OSError) and error.errno in _OF_THE_DISK:
+                raise
             line = f"failed: {error}\n{traceback.format_exc()}"
             write_fallback(step, job, error)
         write_text(log, f"{step}: {line}\n")
@@ -98,6 +120,8 @@ def _start() -> subprocess.Popen[bytes]:
         [sys.executable, "-m", "pipeline.workers"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
+        # Out of the reach of Ctrl-C: steps at work are ended in order, and workers with their engine.
+        process_group=0,
         env={
             **environment,
             "PYTHONPATH": os.pathsep.join(
@@ -108,21 +132,23 @@ def _start() -> subprocess.Popen[bytes]:
 
 
 def _serve() -> None:
-    """Read jobs until the pipe closes; answer each with a fault, or None."""
-    replies = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    """Read jobs until the pipe closes, as it does when the engine ends; answer each with a fault, or ''."""
+    replies = os.fdopen(os.dup(sys.stdout.fileno()), "wb", buffering=0)
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
     while True:
         try:
-            step, job = pickle.load(sys.stdin.buffer)  # noqa: S301 - our own parent wrote it
-        except EOFError:
+            step, job, ended = pickle.load(sys.stdin.buffer)  # noqa: S301 - our own parent wrote it
+        except (EOFError, pickle.UnpicklingError):
             return
-        fault: Any = None
+        fault = ""
         try:
-            run_here(step, job)
+            run_here(step, job, ended)
         except Exception as error:
-            fault = str(error)
-        pickle.dump(fault, replies)
-        replies.flush()
+            fault = str(error) or type(error).__name__
+        try:
+            replies.write(pickle.dumps(fault))
+        except BrokenPipeError:  # the engine was killed meanwhile
+            return
 
 
 if __name__ == "__main__":

@@ -2,15 +2,19 @@
 
 import hashlib
 import json
+import os
 import sys
 import threading
 import time
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from pipeline.errors import InputError
-from pipeline.steps.job import STEP_CODE, Job, code_digest
+from pipeline.holding import ENGINE, claim
+from pipeline.retiring import retire
+from pipeline.steps.job import STEP_CODE, Job, code_digest, last_failure
 from pipeline.steps.words import verdict_line
 from pipeline.study import Study, check_folders, load_study
 from pipeline.verdict import Policy, load_policy
@@ -37,9 +41,13 @@ class Progress:
             left_s = (time.monotonic() - self.began) / self.done * left
             tail = f"   about {left_s:.0f} s left" if left else ""
             width = len(str(self.total))
-            print(
-                f"{PROGRESS}{self.done:>{width}} of {self.total}  {line}{tail}", file=sys.stderr, flush=True
-            )
+            say(f"{self.done:>{width}} of {self.total}  {line}{tail}")
+
+
+def say(line: str) -> None:
+    """Print a line for the user; who reads it may have been killed, which is no fault of a session."""
+    with suppress(OSError):
+        print(f"{PROGRESS}{line}", file=sys.stderr, flush=True)
 
 
 @dataclass(frozen=True)
@@ -50,17 +58,22 @@ class Plan:
     policy: Policy
     results: Path
     jobs: dict[str, Job]
+    origins: dict[str, str]
+    failures: dict[str, str]
     code: dict[str, str]
     workers: Workers
     progress: Progress
     started: str
 
     @staticmethod
-    def of(study_folder: str, results_folder: str, started: str) -> "Plan":
-        """Read the study; raise InputError with everything that is wrong with it."""
+    def of(study_folder: str, results_folder: str, started: str, *, may_begin: bool = True) -> "Plan":
+        """Read the study; raise InputError with everything that is wrong with it.
+
+        Whether results may be written there is asked where a run may begin, not in the middle of one.
+        """
         folder, results = Path(study_folder).absolute(), Path(results_folder).absolute()
         study = load_study(folder)
-        if problems := check_folders(folder, results):
+        if may_begin and (problems := check_folders(folder, results)):
             raise InputError(problems)
         shown = str(study.policy_file or "")
         policy = load_policy(study.policy_file, shown)
@@ -71,23 +84,20 @@ class Plan:
             for session in study.sessions
         }
         code = {step: code_digest(step) for step in STEP_CODE}
-        return Plan(study, policy, results, jobs, code, Workers(), Progress(len(jobs)), started)
-
-    def dumps(self, wildcards: Any) -> list[str]:
-        """The dumps that exist; a missing one is for the convert step to report."""
-        session = self.jobs[wildcards.session].session
-        return [
-            str(self.study.folder / name) for name in session.dumps if (self.study.folder / name).is_file()
-        ]
-
-    def layout(self, wildcards: Any) -> str:
-        """The layout's file."""
-        return str(self.study.layout_files[self.jobs[wildcards.session].session.layout])
+        # Taken once and before anything is read: what changes during a run differs in the next one.
+        failures = {name: last_failure(job.places) for name, job in jobs.items()}
+        origins = {name: _origin(job, failures[name]) for name, job in jobs.items()}
+        work = Workers(), Progress(len(jobs))
+        return Plan(study, policy, results, jobs, origins, failures, code, *work, started)
 
     def origin(self, wildcards: Any) -> str:
-        """What the sessions table says that goes into the recording."""
-        session = self.jobs[wildcards.session].session
-        return _digest([session.name, session.dumps, session.started_at.isoformat(), session.layout])
+        """What goes into the recording, as a text that changes with it.
+
+        Dumps and layout are no inputs of the rule. The engine would run again only for a newer file, not
+        for an older copy put in its place; would end everything for a dump that vanishes meanwhile; and
+        would take braces in a path for its own.
+        """
+        return self.origins[wildcards.session]
 
     def surroundings(self, wildcards: Any) -> str:
         """What detectors need beside the recording: mains, activity log, thresholds."""
@@ -104,15 +114,30 @@ class Plan:
     def begin(self, workflow: Any) -> None:
         """Count what there is to do, and have rules run as threads that wait for warm workers.
 
+        Says who is at work in the results folder, too, and clears away what no longer belongs there, as the
+        front door does before.
+
         The engine gives every rule with Python code a process of its own, which reads the study and imports
         everything anew: seconds for each step instead of milliseconds. ``--force-use-threads`` asks for
         threads from the start; here the same is set for who starts the engine without it. Where the engine
         has no such switch, or jobs go to a cluster, its own way stands.
         """
+        claim(self.results / ".work" / ENGINE, os.getpid())
+        self.retire()
         self.progress.total = sum(job.rule.name == "report" for job in workflow.dag.needrun_jobs())
         executor = getattr(workflow.scheduler, "_executor", None)
         if workflow.local_exec and executor is not None and hasattr(executor, "use_threads"):
             executor.use_threads = True
+
+    def end(self) -> None:
+        """Leave the results folder to the next run."""
+        (self.results / ".work" / ENGINE).unlink(missing_ok=True)
+
+    def retire(self) -> None:
+        """Put aside what sessions left that are no longer in the study."""
+        if gone := retire(self.results, self.jobs):
+            place = self.results / ".work" / "retired"
+            say(f"no longer in the study, moved to {place}: {', '.join(gone)}")
 
     def run(self, step: str, wildcards: Any, pooled: bool) -> None:
         """Do one step of one session, in a warm worker where the engine runs rules as threads."""
@@ -123,6 +148,22 @@ class Plan:
             run_here(step, job)
         if step == "report":
             self.progress.tell(verdict_line(job.places.quality))
+
+
+def _origin(job: Job, failure: str) -> str:
+    session = job.session
+    named = _digest([session.name, session.dumps, session.started_at.isoformat(), session.layout])
+    dumps = " ".join(_stamp(job.study_folder / name) for name in session.dumps)
+    return f"{named}; dumps {dumps}; layout {job.layout.sha256}; failed {failure.partition(' ')[0]}"
+
+
+def _stamp(dump: Path) -> str:
+    """Size and time of the last change of a dump, which need not exist."""
+    try:
+        stat = dump.stat()
+    except OSError:
+        return "none"
+    return f"{stat.st_size}@{stat.st_mtime_ns}"
 
 
 def _log_of(session: Any) -> list[list[Any]]:

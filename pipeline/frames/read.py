@@ -1,5 +1,6 @@
 """All dumps of a session to frames, by the layout's framing."""
 
+import errno
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -85,7 +86,10 @@ def _read_one(
     name, path = dump
     try:
         if path.is_dir():
-            problem = Problem(name, "", "a dump", "a folder", "Name the file in the sessions table.")
+            problem = Problem(name, "", "a dump", "a folder", "Name a file in it.")
+            return Dump(name, 0, EMPTY_SHA256, Ledger()), problem, form
+        if path.exists() and not path.is_file():  # a pipe, at which reading would wait for ever
+            problem = Problem(name, "", "a dump", "no regular file", "Copy the dump into a file.")
             return Dump(name, 0, EMPTY_SHA256, Ledger()), problem, form
         with path.open("rb") as source:
             head = source.read(_HEAD_BYTES)
@@ -103,13 +107,15 @@ def _read_one(
                 raise ValueError("a layout is either text or binary")
             seen = read_sync(source, shape, index, spool, table, block_bytes)
     except FileNotFoundError:
-        remedy = "Copy the dump there, or correct its path in the sessions table."
+        remedy = "Copy the dump there, or correct its path."
         return (
             Dump(name, 0, EMPTY_SHA256, Ledger()),
             Problem(name, "", "a dump", "no such file", remedy),
             form,
         )
     except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):  # our own spool is full, not the dump at fault
+            raise
         found = error.strerror or str(error)
         problem = Problem(name, "", "a file that can be read", found, "Check the file and its permissions.")
         return Dump(name, 0, EMPTY_SHA256, Ledger()), problem, form

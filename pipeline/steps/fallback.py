@@ -7,23 +7,20 @@ from pipeline.errors import Problem
 from pipeline.recording import open_recording
 from pipeline.steps.convert import write_setback
 from pipeline.steps.detect import write_detected
-from pipeline.steps.job import Job, write_json
+from pipeline.steps.job import Job, WorkerEnded, mark_failed, read_json, write_json
 from pipeline.steps.judge import write_final
 from pipeline.verdict.judge import unreadable
 from pipeline.writing import write_text
 
 
 def write_fallback(step: str, job: Job, error: Exception) -> None:
-    """Write a failed step's files; the session ends as ``unreadable`` with this reason."""
+    """Write a failed step's files; the session ends as ``unreadable`` with this reason, until the next run.
+
+    Nothing that an earlier step left is read: it may be what the step failed on.
+    """
     places = job.places
-    log = f"logs/{job.session.name}/{step}.log"
-    problem = Problem(
-        job.session.name,
-        f"step '{step}'",
-        "a finished step",
-        f"{type(error).__name__}: {str(error).splitlines()[0] if str(error) else ''}",
-        f"This is a fault of the program; please report it with {log}.",
-    )
+    problem = _problem(step, job, error)
+    mark_failed(places, step, str(problem))
     outcome = {"status": "failed", "why": str(problem)}
     if step == "convert":
         write_setback(job, "failed", problem)
@@ -32,8 +29,28 @@ def write_fallback(step: str, job: Job, error: Exception) -> None:
     elif step == "detect":
         write_detected(places, Detected(), outcome)
     elif step == "judge":
-        write_final(job, open_recording(places.recording), Detected(), unreadable(str(problem)))
+        _write_nothing(job, problem)
     else:
-        page = f"<!doctype html><html lang='en'><title>{job.session.name}</title><p>{html.escape(str(problem))}</p></html>\n"
-        write_text(places.report, page)
+        try:
+            read_json(places.quality)
+        except ValueError:  # a verdict that nobody can read is none
+            _write_nothing(job, problem)
+        title, why = job.session.name, html.escape(str(problem))
+        page = f"<!doctype html><html lang='en'><meta charset='utf-8'><title>{title}</title><p>{why}</p>"
+        write_text(places.report, f"{page}</html>\n")
         write_text(places.strip, "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 480 48'></svg>\n")
+
+
+def _write_nothing(job: Job, problem: Problem) -> None:
+    write_setback(job, "failed", problem)
+    write_final(job, open_recording(job.places.recording), Detected(), unreadable(str(problem)))
+
+
+def _problem(step: str, job: Job, error: Exception) -> Problem:
+    log = f"logs/{job.session.name}/{step}.log"
+    found = f"{type(error).__name__}: {str(error).splitlines()[0] if str(error) else ''}"
+    remedy = f"The next run begins this session anew; where that does not help, report it with {log}."
+    if isinstance(error, (MemoryError, WorkerEnded)):
+        found = str(error) or "no memory left"
+        remedy = "Free memory, or have fewer --jobs at once, and run again."
+    return Problem(job.session.name, f"step '{step}'", "a finished step", found.rstrip("."), remedy)

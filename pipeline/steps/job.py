@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -81,6 +82,16 @@ class Places:
         return self._work / "strip.svg"
 
     @property
+    def failed(self) -> Path:
+        """When a step last failed, and why; absent where none ever did.
+
+        No rule knows this file, so the engine leaves it alone. What it says is part of what the conversion
+        depends on: after a failure it differs from what the engine noted, so the next run begins the
+        session anew. It stays after that, or the run after the next would see a change again.
+        """
+        return self._work / "failed.txt"
+
+    @property
     def samples(self) -> Path:
         """The recording with its quality."""
         return self.results / self.session / "samples.parquet"
@@ -101,6 +112,27 @@ class Places:
         return self.results / self.session / "report.html"
 
 
+class StepFailed(RuntimeError):
+    """A step could not even write that it failed: the disk is full, or its process was killed."""
+
+
+class WorkerEnded(RuntimeError):
+    """Raised when a worker process ends before its step does: killed, or out of memory."""
+
+
+def mark_failed(places: Places, step: str, why: str) -> None:
+    """Have the next run begin this session anew."""
+    write_text(places.failed, f"{time.time_ns()} {step} {' '.join(why.split())}\n")
+
+
+def last_failure(places: Places) -> str:
+    """What :func:`mark_failed` wrote last; empty where nothing ever failed."""
+    try:
+        return places.failed.read_text(encoding="utf-8", errors="replace").strip()
+    except OSError:
+        return ""
+
+
 def write_json(path: Path, content: Mapping[str, Any]) -> None:
     """Write JSON that is the same for the same content; NaN is refused."""
     write_text(path, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
@@ -119,7 +151,7 @@ def code_digest(step: str) -> str:
     for name in STEP_CODE[step]:
         place = package / name
         files = (
-            sorted(f for f in place.rglob("*") if f.suffix in (".py", ".toml", ".html", ".css"))
+            sorted(f for f in place.rglob("*") if f.is_file() and f.suffix != ".pyc")
             if place.is_dir()
             else [place]
         )

@@ -3,12 +3,16 @@
 import errno
 import os
 import tempfile
+import unicodedata
 from pathlib import Path
 
 from pipeline.errors import Problem
 
-_LEFT_BY_SYSTEMS = frozenset([".DS_Store", "Thumbs.db", "desktop.ini"])
-_OURS = frozenset(["run.json", ".work", ".snakemake"])
+_NOBODYS = frozenset([".DS_Store", "Thumbs.db", "desktop.ini", ".snakemake"])
+"""What systems leave, and any use of the workflow engine: a sign of nothing, and nothing to lose."""
+_UNFIT = frozenset(["Cc", "Cs", "Zl", "Zp"])
+"""Categories of Unicode: control characters, bytes that are no text, separators of lines and paragraphs."""
+_OURS = frozenset(["run.json", ".work"])
 
 
 def check_folders(study: Path, results: Path) -> list[Problem]:
@@ -22,11 +26,23 @@ def check_folders(study: Path, results: Path) -> list[Problem]:
         Where results are to go; need not exist.
     """
     try:
+        if names := _faults_of_names(study, results):
+            return names
         fault = _fault_of_nesting(study, results) or _fault_of_results(results)
     except (OSError, RuntimeError) as error:  # RuntimeError: links that lead in a circle
         found = getattr(error, "strerror", None) or str(error)
         fault = "a folder that can be written", found, "Choose another folder, or change its permissions."
     return [Problem(str(results), "", *fault)] if fault else []
+
+
+def _faults_of_names(*folders: Path) -> list[Problem]:
+    """Find paths that logs, tables and the engine's settings cannot hold."""
+    expected, found = "a path without line breaks and other control characters", "such a character in it"
+    return [
+        Problem(repr(str(folder)), "", expected, found, "Rename that folder, or choose another.")
+        for folder in folders
+        if any(unicodedata.category(character) in _UNFIT for character in str(folder.absolute()))
+    ]
 
 
 def _fault_of_nesting(study: Path, results: Path) -> tuple[str, str, str] | None:
@@ -55,7 +71,7 @@ def _fault_of_results(results: Path) -> tuple[str, str, str] | None:
     if not nearest.is_dir():
         return "a folder", f"a file at {nearest}", "Choose another name, or move the file away."
     if nearest == results:
-        names = {path.name for path in results.iterdir()} - _LEFT_BY_SYSTEMS
+        names = {path.name for path in results.iterdir()} - _NOBODYS
         if names and not names & _OURS:
             found = f"one that holds other files, such as '{min(names)}'"
             remedy = "Choose a new folder, so that nothing of yours is overwritten."
