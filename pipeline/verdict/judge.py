@@ -150,7 +150,7 @@ def judge(detected: Detected, extent: Extent, policy: Policy) -> Verdict:
         reasons,
         usable,
         (*(JudgedMeasure(measure, None, None) for measure in used), *measured),
-        _left_out(whole.without(usable), detected.marks, extent, policy),
+        _left_out(whole.without(usable), detected.marks, extent.sample_hz, _why_short(name, policy)),
         not_assessed,
         tuple(sorted({finding.detector for finding in detected.findings if finding.severity == "warning"})),
     )
@@ -230,19 +230,25 @@ def _seconds_inside(
     return sorted(((n, s) for n, s in seconds.items() if s > 0), key=lambda row: -row[1])
 
 
+def _why_short(name: VerdictName, policy: Policy) -> str:
+    """Why clean samples are left out all the same."""
+    if name == "reject":
+        return "too little to use"
+    return f"in pieces shorter than {policy.verdict('shortest_interval_s'):g} s"
+
+
 def _left_out(
-    stretches: Spans, marks: Mapping[str, Spans], extent: Extent, policy: Policy
+    stretches: Spans, marks: Mapping[str, Spans], sample_hz: float, why_short: str
 ) -> tuple[LeftOut, ...]:
-    shortest_s = policy.verdict("shortest_interval_s")
     left_out = []
     for start, stop in zip(stretches.start.tolist(), stretches.stop.tolist(), strict=True):
-        inside = _seconds_inside(marks, start, stop, extent.sample_hz)
+        inside = _seconds_inside(marks, start, stop, sample_hz)
         told = [f"{_SHORT[name]} {seconds:.1f} s" for name, seconds in inside]
         faults = Spans.merged(*(marks[name].clipped(start, stop) for name, _ in inside))
-        rest_s = (stop - start - faults.n_samples) / extent.sample_hz
-        if rest_s >= 1:
-            told.append(f"clean for {rest_s:.1f} s, but in pieces shorter than {shortest_s:g} s")
-        left_out.append(LeftOut(start, stop, "; ".join(told) or f"shorter than {shortest_s:g} s"))
+        rest_s = (stop - start - faults.n_samples) / sample_hz
+        if rest_s >= 1 or not told:
+            told.append(f"clean {rest_s:.1f} s, {why_short}")
+        left_out.append(LeftOut(start, stop, "; ".join(told)))
     return tuple(left_out)
 
 
