@@ -312,4 +312,7 @@ def test_words_for_mains_lines() -> None:
     line = {"channel": "field", "nominal_hz": 60.0, "harmonic": 1, "folded_hz": 30.0, "assessable": True}
     assert line_words(line) == "60 Hz folds to 30 Hz"
     assert place_words([{**line, "nominal_hz": 30.0}, line]) == "30 Hz, 60 Hz folded"
+    # The 6th harmonic of 50 Hz and the 5th of 60 Hz are the same 300 Hz, said once.
+    same = {**line, "nominal_hz": 50.0, "harmonic": 6, "folded_hz": 300.0}
+    assert place_words([same, {**same, "nominal_hz": 60.0, "harmonic": 5}]) == "300 Hz"
     assert line_words({**line, "folded_hz": 0.0, "assessable": False}).endswith("not assessable")

@@ -13,6 +13,8 @@ PANEL_IN = 2.9
 SPECTRUM_LEFT_IN, SPECTRUM_RIGHT_IN = 0.95, 0.25
 LABEL_ROW_IN = 0.19
 MOST_PLACES = 12
+SAME_PLACE_HZ = 0.125
+"""Width of a bin of the spectrum; a clock a little off makes lines fold a little apart."""
 _LETTER_IN, _APART_IN = 0.076, 0.06
 
 
@@ -42,11 +44,9 @@ def line_labels(lines: Sequence[Mapping[str, Any]], reach: tuple[float, float]) 
     A label ends at its line. It stands higher than every line and label that its text would cross,
     so no leader runs through a text. Lines outside the axis are named above all, at the left.
     """
-    places: dict[float, list[Mapping[str, Any]]] = {}
-    for line in lines:
-        places.setdefault(round(float(line["folded_hz"]), 2), []).append(line)
-    seen = [item for item in sorted(places.items()) if reach[0] <= item[0] <= reach[1]][:MOST_PLACES]
-    unseen = [here for hz, here in sorted(places.items()) if not reach[0] <= hz <= reach[1]]
+    places = _places(lines)
+    seen = [item for item in places if reach[0] <= item[0] <= reach[1]][:MOST_PLACES]
+    unseen = [here for hz, here in places if not reach[0] <= hz <= reach[1]]
     width_in = WIDTH_IN - SPECTRUM_LEFT_IN - SPECTRUM_RIGHT_IN
     labels: list[LineLabel] = []
     for hz, here in seen:
@@ -62,3 +62,15 @@ def line_labels(lines: Sequence[Mapping[str, Any]], reach: tuple[float, float]) 
     return labels + [
         LineLabel(None, place_words(here), 0.0, top + i, False) for i, here in enumerate(unseen[:3])
     ]
+
+
+def _places(lines: Sequence[Mapping[str, Any]]) -> list[tuple[float, list[Mapping[str, Any]]]]:
+    """Lines that the picture cannot tell apart, from left to right, at the place of the lowest harmonic."""
+    groups: list[list[Mapping[str, Any]]] = []
+    for line in sorted(lines, key=lambda line: float(line["folded_hz"])):
+        if groups and float(line["folded_hz"]) - float(groups[-1][0]["folded_hz"]) <= SAME_PLACE_HZ:
+            groups[-1].append(line)
+        else:
+            groups.append([line])
+    ordered = [sorted(group, key=lambda line: int(line["harmonic"])) for group in groups]
+    return [(float(group[0]["folded_hz"]), group) for group in ordered]

@@ -206,14 +206,15 @@ def place_words(lines: Sequence[Mapping[str, Any]]) -> str:
     """The mains lines that appear at one place: '50 Hz, and 200 Hz folded'."""
     if len(lines) == 1:
         return line_words(lines[0])
+    both = sorted({_line_hz(line) for line in lines})
     folded_hz = _line_hz(lines[0])[1]
-    true_hz = sorted(_line_hz(line)[0] for line in lines)
-    own = [hz for hz in true_hz if abs(hz - folded_hz) <= 0.01]
-    others = [number(hz, 5) for hz in true_hz if abs(hz - folded_hz) > 0.01]
+    own = [hz for hz, place_hz in both if abs(hz - place_hz) <= 0.01]
+    others = [number(hz, 5) for hz, place_hz in both if abs(hz - place_hz) > 0.01]
     here = " and ".join(others) if len(others) < 3 else f"{others[0]}, {others[1]} … {others[-1]}"
-    text = (
-        f"{number(own[0], 5)} Hz, {here} Hz folded" if own else f"{here} Hz fold to {number(folded_hz, 4)} Hz"
-    )
+    if not own:
+        text = f"{here} Hz fold{'s' if len(others) == 1 else ''} to {number(folded_hz, 4)} Hz"
+    else:
+        text = f"{number(own[0], 5)} Hz" + (f", {here} Hz folded" if others else "")
     return text if any(line["assessable"] for line in lines) else f"{text}, not assessable"
 
 
