@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from pipeline.detectors.coupling import LEAST_MOVING_S, Coupling, OffStretch, find_off, measure_coupling
+from pipeline.detectors.coupling import LEAST_MOVING_S, Coupling, OffStretch
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
 from pipeline.detectors.lines import SLOW_LINE_HZ
@@ -22,14 +22,14 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     soles, and a transient may be a spark (common practice, no source). See :mod:`.coupling`.
     """
     return Detected.united(
-        _detect_channel(evidence, measure_coupling(evidence, track, settings), settings)
+        _detect_channel(evidence, evidence.coupling(track, settings), settings)
         for track in evidence.tracks.field.values()
     )
 
 
 def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) -> Detected:
     name = coupling.track.channel.name
-    stretches = find_off(coupling, settings)
+    stretches = coupling.off
     absent = _why_unknown(coupling)
     if not stretches and absent:
         return Detected((), (Measure("contact_loss_fraction", None, "1", name, absent),))

@@ -4,17 +4,16 @@ Movement should show in the field when the accelerometer shows it; mains pickup 
 An open electrode loses the first and picks up more of the second; a wearer tied to ground loses both.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.settling import settling_s
-from pipeline.detectors.tracks import MOVEMENT_HZ, FieldTrack, Settings
+from pipeline.detectors.tracks import MOVEMENT_HZ, FieldTrack, Settings, Tracks
 from pipeline.detectors.windows import Floats
 
 Seconds = npt.NDArray[np.bool_]
@@ -46,7 +45,7 @@ class Coupling:
     ``mains`` the peak amplitude of the lines at the electrode (NaN where not measured),
     ``moving``/``still`` what the accelerometer says (both None without one), ``answers`` whether the field
     shows movement, ``silent`` whether it shows none at all, ``transient`` whether a rail or a jump of the
-    level was met.
+    level was met, ``off`` the stretches in which the electrode was off.
     """
 
     track: FieldTrack
@@ -59,6 +58,7 @@ class Coupling:
     answers: Seconds
     silent: Seconds
     transient: Seconds
+    off: tuple["OffStretch", ...] = ()
 
     @cached_property
     def connected(self) -> Seconds:
@@ -69,6 +69,14 @@ class Coupling:
     def is_proven(self) -> bool:
         """Whether there was contact for long enough to know what it looks like."""
         return int(self.connected.sum()) >= LEAST_CONNECTED_S
+
+    @property
+    def off_seconds(self) -> Seconds:
+        """For each second, whether the electrode was off."""
+        off = np.zeros(len(self.field), bool)
+        for stretch in self.off:
+            off[stretch.start : stretch.stop] = True
+        return off
 
     @property
     def measured_share(self) -> float:
@@ -86,9 +94,9 @@ class OffStretch:
     mains_change: float | None
 
 
-def measure_coupling(evidence: Evidence, track: FieldTrack, settings: Settings) -> Coupling:
-    """Bring the tracks of one field channel to seconds and judge each of them."""
-    tracks, channel = evidence.tracks, track.channel
+def measure_coupling(tracks: Tracks, track: FieldTrack, settings: Settings) -> Coupling:
+    """Bring the tracks of one field channel to seconds, judge each of them, and find where it was off."""
+    channel = track.channel
     span = channel.adc_high - channel.adc_low
     acceleration = tracks.acceleration_rms
     mains = _per_second(track.mains_peak, tracks.n_fast, tracks.n_slow, len(track.movement_rms))
@@ -114,7 +122,10 @@ def measure_coupling(evidence: Evidence, track: FieldTrack, settings: Settings) 
     # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
     noise_peak = noise * np.sqrt(np.pi / tracks.n_fast)
     visible = bool(np.any(~np.isnan(mains))) and float(np.nanpercentile(mains, 90)) > 3 * noise_peak
-    return Coupling(track, span, field, mains, visible, moving, still, answers, silent & ~answers, transient)
+    coupling = Coupling(
+        track, span, field, mains, visible, moving, still, answers, silent & ~answers, transient
+    )
+    return replace(coupling, off=find_off(coupling, settings))
 
 
 def _followed(seconds: Seconds, n_after: int) -> Seconds:
@@ -260,11 +271,3 @@ def _witnesses(
     if transient:
         told.append("a transient stands at its edge")
     return tuple(told)
-
-
-def off_seconds(coupling: Coupling, settings: Settings) -> Seconds:
-    """For each second, whether the electrode was off."""
-    off = np.zeros(len(coupling.field), bool)
-    for stretch in find_off(coupling, settings):
-        off[stretch.start : stretch.stop] = True
-    return off

@@ -1,10 +1,11 @@
 """What every detector is given: the recording, its windowed tracks, and what is known beside them."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
-from pipeline.detectors.tracks import Tracks
+from pipeline.detectors.coupling import Coupling, measure_coupling
+from pipeline.detectors.tracks import FieldTrack, Settings, Tracks
 from pipeline.recording import Recording
 
 
@@ -54,6 +55,14 @@ class Evidence:
     conversion: Conversion
     mains_hz: float
     activities: Sequence[Logged] = ()
+    _weighed: dict[str, Coupling] = field(default_factory=dict, repr=False, compare=False)
+
+    def coupling(self, track: FieldTrack, settings: Settings) -> Coupling:
+        """How a field channel was coupled to the body; several detectors ask, it is worked out once."""
+        name = track.channel.name
+        if name not in self._weighed:
+            self._weighed[name] = measure_coupling(self.tracks, track, settings)
+        return self._weighed[name]
 
     def at_s(self, sample: int) -> float:
         """Time of a sample on the corrected clock, in seconds."""

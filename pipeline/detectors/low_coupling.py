@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.detectors.coupling import LEAST_MOVING_S, Coupling, measure_coupling, off_seconds
+from pipeline.detectors.coupling import LEAST_MOVING_S, Coupling
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
 from pipeline.detectors.tracks import Settings
@@ -22,20 +22,20 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     no lost electrode, and no fault; at rest nothing can be said.
     """
     return Detected.united(
-        _detect_channel(evidence, measure_coupling(evidence, track, settings), settings)
+        _detect_channel(evidence, evidence.coupling(track, settings), settings)
         for track in evidence.tracks.field.values()
     )
 
 
 def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) -> Detected:
     name = coupling.track.channel.name
-    size = _movement_size(coupling, settings)
+    size = _movement_size(coupling)
     if coupling.moving is None:
         absent = "no accelerometer in the dump: whether the wearer moved is unknown"
         unknown = ("low_coupling_fraction", "moving_fraction")
         return Detected((), (size, *(Measure(measure, None, "1", name, absent) for measure in unknown)))
     moving_fraction = _moving_fraction(evidence, coupling)
-    moving = coupling.moving & ~off_seconds(coupling, settings) & ~np.isnan(coupling.field)
+    moving = coupling.moving & ~coupling.off_seconds & ~np.isnan(coupling.field)
     if moving.sum() < LEAST_MOVING_S:
         absent = "the wearer hardly moved with the electrode on: at rest nothing can be said"
         return Detected(
@@ -51,9 +51,9 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
     return Detected((_finding(evidence, coupling, tied, settings),), measures, marks)
 
 
-def _movement_size(coupling: Coupling, settings: Settings) -> Measure:
+def _movement_size(coupling: Coupling) -> Measure:
     """Rms of the movement band while the electrode is on."""
-    on = coupling.field[~np.isnan(coupling.field) & ~off_seconds(coupling, settings)]
+    on = coupling.field[~np.isnan(coupling.field) & ~coupling.off_seconds]
     channel = coupling.track.channel
     value = float(np.sqrt((on**2).mean())) if len(on) else None
     absent = "" if len(on) else "no second with the electrode on could be measured"

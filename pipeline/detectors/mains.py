@@ -4,7 +4,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from pipeline.detectors.coupling import find_off, measure_coupling
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
 from pipeline.detectors.lines import Line
@@ -100,8 +99,8 @@ def _units(unit: str) -> dict[str, str]:
 def _off_windows(evidence: Evidence, track: FieldTrack, settings: Settings) -> npt.NDArray[np.bool_]:
     """For each fast window, whether the electrode was off."""
     off = np.zeros(len(track.mains_peak), bool)
-    coupling = measure_coupling(evidence, track, settings)
-    for stretch in find_off(coupling, settings):
+    coupling = evidence.coupling(track, settings)
+    for stretch in coupling.off:
         start, stop = (
             edge * evidence.tracks.n_slow // evidence.tracks.n_fast for edge in (stretch.start, stretch.stop)
         )

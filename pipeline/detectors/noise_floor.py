@@ -20,9 +20,13 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
 
 def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -> Detected:
     channel = track.channel
-    residues = track.residue_rms[~np.isnan(track.residue_rms)]
+    n_fast, n_slow = evidence.tracks.n_fast, evidence.tracks.n_slow
+    second = np.arange(len(track.residue_rms)) * n_fast // n_slow
+    # A signal held at a rail is quiet for another reason.
+    free = np.append(track.at_rail == 0, True)[np.minimum(second, len(track.at_rail))]
+    residues = track.residue_rms[~np.isnan(track.residue_rms) & free]
     if not len(residues):
-        absent = "no window of 10 or 12 cycles arrived whole"
+        absent = "no window of 10 or 12 cycles arrived whole and away from the rails"
         return Detected((), (Measure("noise_v", None, channel.unit, channel.name, absent),))
     noise = float(np.percentile(residues, 10))
     least = settings["noise_floor.least_counts"] * abs(channel.scale)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.detectors.coupling import Coupling, find_off, measure_coupling
+from pipeline.detectors.coupling import Coupling
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
 from pipeline.detectors.settling import settling_s
@@ -20,7 +20,7 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     (common practice, no source).
     """
     return Detected.united(
-        _detect_channel(evidence, measure_coupling(evidence, track, settings), settings)
+        _detect_channel(evidence, evidence.coupling(track, settings), settings)
         for track in evidence.tracks.field.values()
     )
 
@@ -70,7 +70,7 @@ def _disturbed(coupling: Coupling, settings: Settings) -> np.ndarray:
     n = len(coupling.field)
     disturbed = np.zeros(n, bool)
     recovery = int(np.ceil(settling_s(coupling.track.channel, settings["saturation.settled_residue"]) or 0.0))
-    for stretch in find_off(coupling, settings):
+    for stretch in coupling.off:
         disturbed[stretch.start : stretch.stop + recovery] = True
     for second in np.flatnonzero(coupling.transient).tolist():
         disturbed[max(0, second - 1) : second + recovery + 1] = True
