@@ -42,7 +42,7 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
 def _finding(evidence: Evidence, at: str, value: float) -> Finding:
     text = (
         f"{at} rest the accelerometer shows {value:.2f} m/s2 where gravity is {STANDARD_GRAVITY:.2f}: check "
-        "scale and unit in the layout, or calibrate the sensor: what is said of movement and contact rests on it."
+        "scale and unit in the layout, or calibrate the sensor: what is said of movement rests on it."
     )
     duration_s = evidence.recording.duration_s
     return Finding(
