@@ -56,10 +56,10 @@ class FrameTable:
 
     Attributes
     ----------
-    dump : int32
-        Index of the dump.
-    offset, n_bytes : int64
-        Where the frame stands in its dump; a delimiter counts with its frame.
+    dump, n_bytes : int32
+        Index of the dump; how long the frame is in it, its delimiter with it.
+    offset : int64
+        Where the frame stands in its dump.
     sequence, ticks : int64
         As read, before any wrap is undone; -1 where the layout has none.
     first_row, n_samples : int64
@@ -68,7 +68,7 @@ class FrameTable:
 
     dump: npt.NDArray[np.int32]
     offset: npt.NDArray[np.int64]
-    n_bytes: npt.NDArray[np.int64]
+    n_bytes: npt.NDArray[np.int32]
     sequence: npt.NDArray[np.int64]
     ticks: npt.NDArray[np.int64]
     first_row: npt.NDArray[np.int64]

@@ -54,7 +54,7 @@ def read_frames(
         raise ValueError("a layout has a samples part")
     dtype = text_dtype(layout) if is_text else spool_dtype(samples)
     spool = CountSpool(len(samples.channels), dtype, spool_dir)
-    table = TableBuilder(layout.frame.part("sequence") is not None, layout.frame.part("ticks") is not None)
+    table = TableBuilder()
     entries: list[Dump] = []
     problems: list[Problem] = []
     for i, (name, path) in enumerate(dumps):

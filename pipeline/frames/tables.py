@@ -9,20 +9,56 @@ from pipeline.frames.frames import FrameTable
 
 Ints = npt.NDArray[np.int64]
 
+_LEAST_ROOM = 1 << 12
+
+
+@dataclass
+class _Column:
+    """Numbers that are added block by block; as long as they are all the same they take no memory.
+
+    Room grows in place by a quarter: many separate blocks would be copied once more in the end, and their
+    memory would stay with the process.
+    """
+
+    dtype: type[np.signedinteger] = np.int64
+    n: int = 0
+    _same: int | None = None
+    _room: npt.NDArray[np.signedinteger] | None = None
+
+    def add(self, values: Ints) -> None:
+        """Add numbers, which fit the type."""
+        stop = self.n + len(values)
+        if self._room is None and len(values):
+            first = int(values[0]) if self._same is None else self._same
+            if bool(np.all(values == first)):
+                self._same, self.n = first, stop
+                return
+            self._room = np.full(max(stop, _LEAST_ROOM), first, dtype=self.dtype)
+        if self._room is not None:
+            if stop > len(self._room):
+                self._room.resize(stop + stop // 4, refcheck=False)
+            self._room[self.n : stop] = values
+        self.n = stop
+
+    def taken(self) -> npt.NDArray[np.signedinteger]:
+        """All numbers; nothing can be added any more."""
+        if self._room is None:
+            return np.broadcast_to(self.dtype(self._same or 0), self.n)
+        self._room.resize(self.n, refcheck=False)
+        return self._room
+
 
 @dataclass
 class TableBuilder:
-    """Columns of the frame table as lists of arrays; counters a layout lacks cost no memory."""
+    """Columns of the frame table; those that a layout lacks or that never change cost no memory."""
 
-    has_sequence: bool
-    has_ticks: bool
     n_rows: int = 0
-    _dump: list[tuple[int, int]] = field(default_factory=list)
-    _offset: list[Ints] = field(default_factory=list)
-    _n_bytes: list[Ints] = field(default_factory=list)
-    _sequence: list[Ints] = field(default_factory=list)
-    _ticks: list[Ints] = field(default_factory=list)
-    _n_samples: list[Ints] = field(default_factory=list)
+    _dump: _Column = field(default_factory=lambda: _Column(np.int32))
+    _offset: _Column = field(default_factory=_Column)
+    _n_bytes: _Column = field(default_factory=lambda: _Column(np.int32))
+    _sequence: _Column = field(default_factory=_Column)
+    _ticks: _Column = field(default_factory=_Column)
+    _n_samples: _Column = field(default_factory=_Column)
 
     def add(
         self,
@@ -34,48 +70,29 @@ class TableBuilder:
         n_samples: Ints,
     ) -> None:
         """Add frames of one dump, in their order."""
-        self._dump.append((dump, len(offset)))
-        self._offset.append(offset)
-        self._n_bytes.append(_small(n_bytes))
-        self._n_samples.append(_small(n_samples))
-        if sequence is not None:
-            self._sequence.append(sequence)
-        if ticks is not None:
-            self._ticks.append(ticks)
+        none = np.broadcast_to(np.int64(-1), len(offset))
+        self._dump.add(np.broadcast_to(np.int64(dump), len(offset)))
+        self._offset.add(offset)
+        self._n_bytes.add(n_bytes)
+        self._sequence.add(none if sequence is None else sequence)
+        self._ticks.add(none if ticks is None else ticks)
+        self._n_samples.add(n_samples)
         self.n_rows += int(n_samples.sum())
 
     def __len__(self) -> int:
-        return sum(n for _, n in self._dump)
+        return self._offset.n
 
     def table(self) -> FrameTable:
-        """The whole table."""
-        n = len(self)
-        none = np.broadcast_to(np.int64(-1), n)
-        n_samples = _joined(self._n_samples, n)
+        """The whole table; nothing can be added any more."""
+        n_samples = self._n_samples.taken()
         first_row = np.cumsum(n_samples)
         first_row -= n_samples
-        of = [np.full(m, dump, dtype=np.int32) for dump, m in self._dump]
         return FrameTable(
-            dump=np.concatenate(of) if of else np.zeros(0, dtype=np.int32),
-            offset=_joined(self._offset, n),
-            n_bytes=_joined(self._n_bytes, n),
-            sequence=_joined(self._sequence, n) if self.has_sequence else none,
-            ticks=_joined(self._ticks, n) if self.has_ticks else none,
+            dump=self._dump.taken(),
+            offset=self._offset.taken(),
+            n_bytes=self._n_bytes.taken(),
+            sequence=self._sequence.taken(),
+            ticks=self._ticks.taken(),
             first_row=first_row,
             n_samples=n_samples,
         )
-
-
-def _small(values: Ints) -> Ints:
-    """A view without memory of its own where all values are the same."""
-    if len(values) and bool(np.all(values == values[0])):
-        return np.broadcast_to(np.int64(values[0]), len(values))
-    return values
-
-
-def _joined(pieces: list[Ints], n: int) -> Ints:
-    if not pieces:
-        return np.zeros(0, dtype=np.int64)
-    if all(piece.strides == (0,) and piece[0] == pieces[0][0] for piece in pieces if len(piece)):
-        return np.broadcast_to(np.int64(pieces[0][0]), n) if len(pieces[0]) else np.concatenate(pieces)
-    return np.concatenate(pieces)

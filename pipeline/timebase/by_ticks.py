@@ -28,8 +28,7 @@ def find_runs_by_ticks(counters: Counters, same_samples: SameSamples) -> Runs:
     ticks, rate = counters.ticks, counters.rate
     if ticks is None or rate is None:
         raise ValueError("placing by ticks needs ticks")
-    size = counters.n_samples.astype(np.float64)
-    excess = rate.excess(np.diff(ticks).astype(np.float64), size[:-1]) / rate.per_sample
+    excess = rate.excess_of_steps(ticks, counters.n_samples[:-1]) / rate.per_sample
     frame = max(counters.typical, 1.0)
     slack = 2 / rate.per_sample
     # losses and repeats are whole frames; a share of steps that are neither nothing nor that is jitter

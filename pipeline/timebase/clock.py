@@ -77,9 +77,9 @@ def make_clock(
     tick_hz = layout.tick_hz
     if rate is None or not tick_hz or len(placed) < 2:
         return nominal, ()
-    stretches, pauses = _stretches(frames.table.ticks[placed], start_row, begins, rate, _PAUSE_S * tick_hz)
+    stretches, pauses = _stretches(frames.table.ticks[placed], start_row, begins, rate, tick_hz)
     bound = max(period, 2 / tick_hz)
-    pieces = [_fit(row, tick / tick_hz, period, bound) for row, tick in stretches]
+    pieces = [_fit(row.astype(np.float64), second, period, bound) for row, second in stretches]
     if not any(piece.n_stamps >= 2 for piece in pieces):
         return nominal, ()
     row, second = _joined(pieces, n_rows, _jumps(stretches, begins, start_row), period)
@@ -87,28 +87,30 @@ def make_clock(
     rows = sum(piece.row[-1] - piece.row[0] for piece in measured)
     seconds = sum(piece.second[-1] - piece.second[0] for piece in measured)
     residual = max(piece.residual_s for piece in pieces)
-    breaks = tuple(ClockBreak(int(start_row[i]), ticks / tick_hz) for i, ticks in pauses)
+    breaks = tuple(ClockBreak(int(start_row[i]), gap_s) for i, gap_s in pauses)
     return Clock("ticks", row, second, float(rows / seconds), float(residual)), breaks
 
 
 def _stretches(
-    ticks: Ints, rows: Ints, begins: Ints, rate: TickRate, least_pause: float
-) -> tuple[list[tuple[Floats, Floats]], list[tuple[int, float]]]:
-    """Rows and ticks (wraps undone) of each stretch in which ticks advance with the rows; and the pauses.
+    ticks: Ints, rows: Ints, begins: Ints, rate: TickRate, tick_hz: float
+) -> tuple[list[tuple[Ints, Floats]], list[tuple[int, float]]]:
+    """Rows and seconds by ticks of each stretch in which ticks advance with the rows; and the pauses.
 
     A stretch ends at a restart and where ticks jump against the sequence and stay there. A pause is such a
-    jump forward by more than `least_pause` ticks: the frame behind it and its ticks.
+    jump forward that is no jitter: the frame behind it and its seconds.
     """
-    step = np.diff(rows).astype(np.float64)
-    excess = rate.excess(np.diff(ticks).astype(np.float64), step)
+    step = np.diff(rows)
+    excess = rate.excess_of_steps(ticks, step)
     excess[begins[1:] - 1] = 0
-    step *= 5e-4 * rate.per_sample
-    suspects = np.flatnonzero(np.abs(excess) > rate.per_sample + 2 + step)[:_MOST_SUSPECTS] + 1
-    slack = rate.per_sample + 2 + step[suspects - 1]
+    # only where it is more than a sample can the drift in a gap matter
+    suspects = np.flatnonzero((excess > rate.per_sample + 2) | (excess < -rate.per_sample - 2))
+    slack = rate.per_sample + 2 + step[suspects] * (5e-4 * rate.per_sample)
+    far = np.abs(excess[suspects]) > slack
+    suspects, slack = suspects[far][:_MOST_SUSPECTS] + 1, slack[far][:_MOST_SUSPECTS]
     del step
     jumps = excess[suspects - 1]
     jitter = float(np.median(np.abs(excess[:: len(excess) // _ENOUGH_STEPS + 1])))
-    least_pause = max(least_pause, _PAUSE_PERIODS * rate.per_sample + _JITTERS * jitter)
+    least_pause = max(_PAUSE_S * tick_hz, _PAUSE_PERIODS * rate.per_sample + _JITTERS * jitter)
     level = np.zeros(len(rows))
     np.cumsum(excess, out=level[1:])
     del excess
@@ -120,18 +122,18 @@ def _stretches(
         breaks[i] |= abs(shift) > most
         # the last frame alone bears nothing out; a wrong stamp beside a pause is no second pause
         if min(shift, jump) > least_pause and i + 1 < len(rows) and not (pauses and pauses[-1][0] == i - 1):
-            pauses.append((i, shift))
+            pauses.append((i, shift / tick_hz))
     unwrapped = level
     unwrapped += rows * rate.per_sample
     cuts = np.flatnonzero(breaks)
-    row = rows.astype(np.float64)
-    return list(zip(np.split(row, cuts), np.split(unwrapped, cuts), strict=True)), pauses
+    unwrapped /= tick_hz
+    return list(zip(np.split(rows, cuts), np.split(unwrapped, cuts), strict=True)), pauses
 
 
-def _jumps(stretches: list[tuple[Floats, Floats]], begins: Ints, start_row: Ints) -> npt.NDArray[np.bool_]:
+def _jumps(stretches: list[tuple[Ints, Floats]], begins: Ints, start_row: Ints) -> npt.NDArray[np.bool_]:
     """For each stretch, whether it begins with a restart (or the recording), so that its ticks start anew."""
     first = np.array([row[0] for row, _ in stretches])
-    return np.isin(first, start_row[begins].astype(np.float64))
+    return np.isin(first, start_row[begins])
 
 
 def _fit(row: Floats, second: Floats, period: float, bound: float) -> _Piece:

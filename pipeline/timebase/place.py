@@ -119,8 +119,8 @@ def _slack(table: FrameTable, rate: TickRate, follows: Bools, typical: float) ->
     which = np.flatnonzero(follows)
     if len(which) < _ENOUGH_STEPS:
         return _LEAST_SLACK
-    step = (table.ticks[which + 1] - table.ticks[which]).astype(np.float64)
-    excess = np.abs(rate.excess(step, table.n_samples[which].astype(np.float64)))
+    excess = np.abs(rate.excess_of_steps(table.ticks, table.n_samples[:-1]))
+    excess = excess if len(which) == len(excess) else excess[which]
     frame = typical * rate.per_sample
     most = min(_MOST_JITTER_FRAMES * frame, rate.modulus / 8 or np.inf)
     slack = min(max(_LEAST_SLACK, float(np.quantile(excess, 0.98))), most)
@@ -180,7 +180,7 @@ def _grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid
     absurd, reasons = runs.absurd, runs.reasons
     # a day of frames has tens of megabytes of positions, which the clock has no use for
     del run, position
-    runs.position = runs.position[:0]
+    runs.position = np.zeros(0, dtype=np.int64)
     clock, breaks = make_clock(frames, placed, start_row, begins, n_rows, counters.rate)
     return Grid(
         frames=frames,
@@ -225,28 +225,30 @@ def _start_rows(
         return np.zeros(0, dtype=np.int64)
     size = table.n_samples[placed]
     between = np.diff(position)
-    if not counted:
-        between -= size[:-1]
-        gap = np.maximum(between, 0, out=between)
-    else:
-        between -= 1
-        gap = np.rint(between * counters.typical).astype(np.int64)
+    between -= 1 if counted else size[:-1]
+    between[begins[1:] - 1] = 0
+    lost = np.flatnonzero(between > 0)
+    gap = between[lost]
+    if counted:
+        gap = np.rint(gap * counters.typical).astype(np.int64)
         if np.any(size != size[0]):
-            gap = _gaps_by_ticks(table, placed, size, gap, counters)
-        gap = np.where(between > 0, np.maximum(gap, 1), 0)
-    gap[begins[1:] - 1] = 0
+            gap = _gaps_by_ticks(table, placed, lost, gap, counters)
+        gap = np.maximum(gap, 1)
+    del between
+    size[lost] += gap
     rows = np.cumsum(size)
-    rows[1:] += np.cumsum(gap)
     rows -= size
     return rows
 
 
-def _gaps_by_ticks(table: FrameTable, placed: Ints, size: Ints, gap: Ints, counters: Counters) -> Ints:
-    """Rows lost between frames of varying size: the typical number, corrected where ticks say otherwise."""
+def _gaps_by_ticks(table: FrameTable, placed: Ints, lost: Ints, gap: Ints, counters: Counters) -> Ints:
+    """Rows lost behind frames of varying size: the typical number, corrected where ticks say otherwise."""
     if counters.rate is None:
         return gap
-    step = np.diff(table.ticks[placed]).astype(np.float64)
-    excess = counters.rate.excess(step, (size[:-1] + gap).astype(np.float64)) / counters.rate.per_sample
+    here, behind = placed[lost], placed[lost + 1]
+    step = (table.ticks[behind] - table.ticks[here]).astype(np.float64)
+    rows = (table.n_samples[here] + gap).astype(np.float64)
+    excess = counters.rate.excess(step, rows) / counters.rate.per_sample
     corrected = gap + np.rint(excess).astype(np.int64)
     return np.where(np.abs(excess) <= 0.5 * gap + 1, np.maximum(corrected, 0), gap)
 

@@ -133,9 +133,9 @@ def _segment_starts(counters: Counters) -> Ints:
     step = signed_difference(counters.sequence[1:], counters.sequence[:-1], counters.bits)
     follows = step == counters.unit
     if counters.ticks is not None and counters.rate is not None:
-        size = counters.n_samples[:-1].astype(np.float64)
-        excess = counters.rate.excess(np.diff(counters.ticks).astype(np.float64), size)
-        follows &= np.abs(excess) <= _LOOSE * size * counters.rate.per_sample + counters.slack
+        size = counters.n_samples[:-1]
+        excess = counters.rate.excess_of_steps(counters.ticks, size)
+        follows &= np.abs(excess, out=excess) <= _LOOSE * size * counters.rate.per_sample + counters.slack
     return np.concatenate((np.zeros(1, dtype=np.int64), np.flatnonzero(~follows) + 1))
 
 

@@ -12,6 +12,7 @@ Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 
 _ENOUGH_STEPS = 8
+_STEPS_AT_ONCE = 1 << 18
 
 
 def signed_difference(new: Ints, old: Ints, bits: int) -> Ints:
@@ -51,6 +52,15 @@ class TickRate:
         """Ticks that a difference has beyond those of `n_samples`, up to whole wraps."""
         return wrapped(difference - n_samples * self.per_sample, self.modulus)
 
+    def excess_of_steps(self, ticks: Ints, n_samples: Ints) -> Floats:
+        """:meth:`excess` between neighbours of `ticks`, for `n_samples` between them; needs little memory."""
+        excess = np.empty(len(n_samples))
+        for start in range(0, len(excess), _STEPS_AT_ONCE):
+            stop = min(start + _STEPS_AT_ONCE, len(excess))
+            steps = np.diff(ticks[start : stop + 1]).astype(np.float64)
+            excess[start:stop] = self.excess(steps, n_samples[start:stop].astype(np.float64))
+        return excess
+
 
 def measure_tick_rate(
     ticks: Ints, n_samples: Ints, follows: npt.NDArray[np.bool_], nominal: float, bits: int
@@ -74,14 +84,16 @@ def measure_tick_rate(
         By the median step, refined by the mean of the steps near it; nominal where too few frames follow.
     """
     modulus = float(1 << bits) if 0 < bits < 63 else 0.0
-    which = np.flatnonzero(follows & (n_samples[:-1] > 0))
-    if len(which) < _ENOUGH_STEPS:
+    kept = follows & (n_samples[:-1] > 0)
+    n_kept = int(kept.sum())
+    if n_kept < _ENOUGH_STEPS:
         return TickRate(nominal, modulus)
-    size = n_samples[which].astype(np.float64)
-    step = (ticks[which + 1] - ticks[which]).astype(np.float64)
-    step = size * nominal + wrapped(step - size * nominal, modulus)
+    step = TickRate(nominal, modulus).excess_of_steps(ticks, n_samples[:-1])
+    step = step if n_kept == len(step) else step[kept]
+    size = n_samples[:-1][kept].astype(np.float64)
+    step += size * nominal
     middle = float(np.median(step / size))
     near = np.abs(step - size * middle) <= 0.25 * size * abs(middle)
-    if middle <= 0 or near.sum() < max(_ENOUGH_STEPS, 0.5 * len(which)):
+    if middle <= 0 or near.sum() < max(_ENOUGH_STEPS, 0.5 * n_kept):
         return TickRate(nominal, modulus)
     return TickRate(float(step[near].sum() / size[near].sum()), modulus)
