@@ -55,7 +55,8 @@ def _run_alone(plan: Plan, study: Path, n_jobs: int) -> int:
     log.parent.mkdir(exist_ok=True)
     command = _engine_command(study.absolute(), plan.results, n_jobs)
     _lift_lock(plan.results, command)
-    plan.retire()
+    if line := plan.retire():
+        print(line)
     print(f"{plan.study.title}: {len(plan.jobs)} sessions, {n_jobs} at once")
     code, faults = _drive(command, plan.results, log)
     if code == 0:

@@ -123,7 +123,8 @@ class Plan:
         has no such switch, or jobs go to a cluster, its own way stands.
         """
         claim(self.results / ".work" / ENGINE, os.getpid())
-        self.retire()
+        if line := self.retire():
+            say(line)
         self.progress.total = sum(job.rule.name == "report" for job in workflow.dag.needrun_jobs())
         executor = getattr(workflow.scheduler, "_executor", None)
         if workflow.local_exec and executor is not None and hasattr(executor, "use_threads"):
@@ -133,11 +134,11 @@ class Plan:
         """Leave the results folder to the next run."""
         (self.results / ".work" / ENGINE).unlink(missing_ok=True)
 
-    def retire(self) -> None:
-        """Put aside what sessions left that are no longer in the study."""
-        if gone := retire(self.results, self.jobs):
-            place = self.results / ".work" / "retired"
-            say(f"no longer in the study, moved to {place}: {', '.join(gone)}")
+    def retire(self) -> str:
+        """Put aside what sessions left that are no longer in the study; give a line that says so, or ''."""
+        gone = retire(self.results, self.jobs)
+        place = self.results / ".work" / "retired"
+        return f"No longer in the study, moved to {place}: {', '.join(gone)}" if gone else ""
 
     def run(self, step: str, wildcards: Any, pooled: bool) -> None:
         """Do one step of one session, in a warm worker where the engine runs rules as threads."""
