@@ -13,7 +13,7 @@ def written_aside(path: Path) -> Iterator[Path]:
     aside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         yield aside
-        os.replace(aside, path)
+        aside.replace(path)
     finally:
         aside.unlink(missing_ok=True)
 
