@@ -28,7 +28,7 @@ workdir: str(plan.results)
 
 
 wildcard_constraints:
-    session="[A-Za-z0-9-]+",
+    session="[A-Za-z0-9_-]+",
 
 
 onstart:

@@ -512,7 +512,13 @@ SITE = (
 )
 
 SESSION_COLUMNS = (
-    Key("session", "string", "unique name: letters, digits, hyphens", required=True, example="throwing-01"),
+    Key(
+        "session",
+        "string",
+        "unique name: letters, digits, hyphens, underscores",
+        required=True,
+        example="throwing-01",
+    ),
     Key("participant", "string", "who wore the device, by a code", required=True, example="P01"),
     Key("site", "string", "where", required=True, example="throwing room"),
     Key("device", "string", "which device", required=True, example="strap-3"),

@@ -15,9 +15,13 @@ class MeasureDef:
 
 MEASURES = (
     MeasureDef("duration_s", "s", "Duration", "from the first decoded sample to the last"),
-    MeasureDef("usable_s", "s", "Usable time", "total length of the usable intervals: all of an accepted session"),
+    MeasureDef(
+        "usable_s", "s", "Usable time", "total length of the usable intervals: all of an accepted session"
+    ),
     MeasureDef("usable_fraction", "1", "Usable share", "usable time over time recorded"),
-    MeasureDef("clean_s", "s", "Clean time", "total length of the stretches that hold no faults but short ones"),
+    MeasureDef(
+        "clean_s", "s", "Clean time", "total length of the stretches that hold no faults but short ones"
+    ),
     MeasureDef("clean_fraction", "1", "Clean share", "clean time over time recorded"),
     MeasureDef("lost_fraction", "1", "Samples lost", "samples lost over samples expected"),
     MeasureDef("longest_gap_s", "s", "Longest gap", "longest run of lost samples"),
@@ -32,7 +36,10 @@ MEASURES = (
     ),
     MeasureDef("longest_saturated_s", "s", "Longest overload", "longest run at a rail"),
     MeasureDef(
-        "settling_fraction", "1", "Settling", "samples in recovery of the AC coupling, the electrode on, over samples present"
+        "settling_fraction",
+        "1",
+        "Settling",
+        "samples in recovery of the AC coupling, the electrode on, over samples present",
     ),
     MeasureDef(
         "mains_fraction",
@@ -41,7 +48,10 @@ MEASURES = (
         "windows of 10 or 12 cycles above the mains limit over windows measured with the electrode on",
     ),
     MeasureDef(
-        "mains_rms_v", "V", "Mains, rms", "median over windows with the electrode on of line and harmonics, rms at the electrode"
+        "mains_rms_v",
+        "V",
+        "Mains, rms",
+        "median over windows with the electrode on of line and harmonics, rms at the electrode",
     ),
     MeasureDef(
         "mains_peak_v",
@@ -57,7 +67,10 @@ MEASURES = (
         "rms of line and harmonics over rms of the movement band",
     ),
     MeasureDef(
-        "movement_rms_v", "V", "Movement band, rms", "field between 0.5 and 10 Hz, lines taken out, in measured seconds with the electrode on, rms"
+        "movement_rms_v",
+        "V",
+        "Movement band, rms",
+        "field between 0.5 and 10 Hz, lines taken out, in measured seconds with the electrode on, rms",
     ),
     MeasureDef("contact_loss_fraction", "1", "Electrode off", "samples without contact over samples present"),
     MeasureDef("stuck_fraction", "1", "Stuck", "samples that repeat a value longer than the signal can"),
@@ -67,7 +80,12 @@ MEASURES = (
         "Tied to ground",
         "measured moving time in which the field hardly moved over measured moving time",
     ),
-    MeasureDef("moving_fraction", "1", "Wearer moving", "seconds in which the accelerometer shows body movement over seconds measured"),
+    MeasureDef(
+        "moving_fraction",
+        "1",
+        "Wearer moving",
+        "seconds in which the accelerometer shows body movement over seconds measured",
+    ),
     MeasureDef(
         "uncorroborated_fraction",
         "1",
@@ -80,7 +98,10 @@ MEASURES = (
         "gravity_m_s2", "m/s2", "Gravity at rest", "median length of the acceleration vector while still"
     ),
     MeasureDef(
-        "noise_v", "V", "Noise, rms", "tenth percentile over windows of 0.2 s of what level, slope, curvature and lines do not explain, rms"
+        "noise_v",
+        "V",
+        "Noise, rms",
+        "tenth percentile over windows of 0.2 s of what level, slope, curvature and lines do not explain, rms",
     ),
 )
 

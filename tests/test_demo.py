@@ -180,3 +180,15 @@ def test_run_record_counts_verdicts(demo_results):
     assert sum(run["counts"].values()) == len(EXPECTED)
     assert run["sessions"] == EXPECTED
     assert run["started"] <= run["finished"]
+
+
+def test_the_readmes_example_of_reading_results(demo_results):
+    """The Python of the README runs as it stands, and gives whole codes of the converter."""
+    readme = (DEMO.parent / "README.md").read_text(encoding="utf-8")
+    code = readme.split("```python")[1].split("```")[0].replace('"results/', f'"{demo_results.as_posix()}/')
+    names: dict = {}
+
+    exec(code, names)  # noqa: S102
+
+    assert 110 < len(names["clean"]) / 125 < 120
+    assert names["codes"].between(0, 1023).all()

@@ -12,7 +12,7 @@ from pipeline.errors import Problem, Unreadable
 from pipeline.frames import Dump, read_frames
 from pipeline.recording import validate_recording, write_recording, write_samples
 from pipeline.recording.write import Rows
-from pipeline.steps.job import Job, read_json, write_json
+from pipeline.steps.job import Job, write_json
 from pipeline.timebase import Grid, final_ledgers, place_frames
 
 
@@ -61,11 +61,6 @@ def validate(job: Job) -> str:
     recording = validate_recording(job.places.recording)
     write_json(job.places.validation, {"status": "ok", "n_rows": recording.n_rows})
     return f"{recording.n_rows} rows hold"
-
-
-def conversion_status(job: Job) -> dict[str, Any]:
-    """What the conversion left."""
-    return read_json(job.places.conversion)
 
 
 def _metadata(job: Job, dumps: tuple[Dump, ...]) -> dict[str, str]:

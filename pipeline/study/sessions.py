@@ -12,7 +12,7 @@ from pipeline.study.study import Activity, Session
 from pipeline.study.tables import Row
 from schemas.keys import SESSION_COLUMNS
 
-_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,63}")
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 _RESULT_FOLDERS = ("logs", "index")
 _DEVICE_NAMES = frozenset(
     ["con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))]
@@ -78,7 +78,7 @@ def _faults_of_name(row: Row, names: dict[str, Row]) -> _Faults:
         return
     folded = name.casefold()
     if not _NAME.fullmatch(name):
-        wanted = "1 to 64 letters (a-z, A-Z), digits and hyphens, not a hyphen first"
+        wanted = "1 to 64 letters (a-z, A-Z), digits, hyphens and underscores, not a hyphen first"
         yield "session", wanted, repr(name), "Rename it; it becomes the name of a folder."
     elif folded in _RESULT_FOLDERS or folded in _DEVICE_NAMES:
         remedy = "Rename it; the results folder or an operating system uses that name."
