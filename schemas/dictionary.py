@@ -6,7 +6,7 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from schemas import keys
+from schemas import keys, layout_keys
 from schemas.columns import EXCLUSIONS, FINDINGS, QUALITY, SAMPLE, SESSIONS, TIME, Column
 from schemas.conditions import CONDITIONS
 from schemas.keys import Key
@@ -57,15 +57,15 @@ def dictionary() -> str:
         "## `activities.csv`",
         _keys(keys.ACTIVITY_COLUMNS),
         "## `layouts/*.toml`",
-        _keys(keys.LAYOUT),
+        _keys(layout_keys.LAYOUT),
         "### `[text]`",
-        _keys(keys.TEXT),
+        _keys(layout_keys.TEXT),
         "### `[[frame]]`",
-        _keys(keys.FRAME),
+        _keys(layout_keys.FRAME),
         "### `[[frame.part]]`",
-        _keys(keys.PART),
+        _keys(layout_keys.PART),
         "### `[[channel]]`",
-        _keys(keys.CHANNEL),
+        _keys(layout_keys.CHANNEL),
     ]
     return "\n\n".join(parts) + "\n"
 

@@ -10,18 +10,8 @@ from pipeline.checking import wanted
 from pipeline.errors import InputError
 from pipeline.layouts.units import SI_UNITS
 from pipeline.study import load_study, write_blank_study
-from schemas.keys import (
-    ACTIVITY_COLUMNS,
-    CHANNEL,
-    FRAME,
-    LAYOUT,
-    PART,
-    SESSION_COLUMNS,
-    SITE,
-    STUDY,
-    TEXT,
-    Key,
-)
+from schemas.keys import ACTIVITY_COLUMNS, SESSION_COLUMNS, SITE, STUDY, Key
+from schemas.layout_keys import CHANNEL, FRAME, LAYOUT, PART, TEXT
 
 TABLES = {
     "study.toml": (*STUDY, *SITE),

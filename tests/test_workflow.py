@@ -10,33 +10,14 @@ from pathlib import Path
 import pyarrow.parquet as pq
 import pytest
 from conftest import REPOSITORY, sessiongate
+from small import DEMO, SESSIONS, dump_of, small_study
 
-DEMO = REPOSITORY / "demo_raw"
-SESSIONS = ("throw-01", "throw-02", "kiln-06")
 STEPS = {
     "convert": ".work/{}/recording.parquet",
     "detect": ".work/{}/detected.json",
     "judge": "{}/quality.json",
     "report": "{}/report.html",
 }
-
-
-def small_study(folder: Path, sessions=SESSIONS) -> Path:
-    """A copy of some of the demo's sessions."""
-    folder.mkdir(parents=True)
-    lines = (DEMO / "sessions.csv").read_text(encoding="utf-8").splitlines()
-    kept = [lines[0], *(line for line in lines[1:] if line.split(",")[0] in sessions)]
-    (folder / "sessions.csv").write_text("\n".join(kept) + "\n", encoding="utf-8")
-    log = (DEMO / "activities.csv").read_text(encoding="utf-8").splitlines()
-    own = [log[0], *(line for line in log[1:] if line.split(",")[0] in sessions)]
-    (folder / "activities.csv").write_text("\n".join(own) + "\n", encoding="utf-8")
-    shutil.copy(DEMO / "study.toml", folder)
-    shutil.copytree(DEMO / "layouts", folder / "layouts")
-    for line in kept[1:]:
-        for name in line.split(",")[5].split(";"):
-            (folder / name).parent.mkdir(parents=True, exist_ok=True)
-            shutil.copy(DEMO / name, folder / name)
-    return folder
 
 
 def stamps(results: Path, sessions=SESSIONS) -> dict[str, dict[str, int]]:
@@ -101,18 +82,13 @@ def test_a_new_detection_threshold_detects_again_and_converts_nothing(ready):
 def test_a_changed_dump_costs_only_its_session(ready):
     study, results = ready
     before = stamps(results)
-    dump = _dump_of(study, "throw-01")
+    dump = dump_of(study, "throw-01")
     dump.write_bytes(dump.read_bytes()[:-1000])
 
     done = sessiongate("run", study, "--out", results)
 
     assert done.returncode == 0
     assert {session for session, _ in redone(before, stamps(results))} == {"throw-01"}
-
-
-def _dump_of(study: Path, session: str) -> Path:
-    lines = (study / "sessions.csv").read_text(encoding="utf-8").splitlines()
-    return study / next(line.split(",")[5] for line in lines if line.startswith(session + ",")).split(";")[0]
 
 
 def test_same_input_gives_the_same_bytes(tmp_path):
@@ -141,7 +117,7 @@ BAD_DUMPS = {
 def test_an_unreadable_session_ends_alone(tmp_path, kind):
     """The others are complete, the exit code is 1, and the session has a report that says why."""
     study, results = small_study(tmp_path / "study", ("throw-01", "throw-02")), tmp_path / "results"
-    dump = _dump_of(study, "throw-01")
+    dump = dump_of(study, "throw-01")
     BAD_DUMPS[kind](dump)
 
     done = sessiongate("run", study, "--out", results)
@@ -166,7 +142,7 @@ def test_an_unreadable_session_ends_alone(tmp_path, kind):
 
 def test_a_text_dump_without_a_numeric_line(tmp_path):
     study, results = small_study(tmp_path / "study", ("throw-02",)), tmp_path / "results"
-    _dump_of(study, "throw-02").write_text("boot\nkiln door open\n\n" * 30)
+    dump_of(study, "throw-02").write_text("boot\nkiln door open\n\n" * 30)
 
     done = sessiongate("run", study, "--out", results)
 

@@ -223,7 +223,8 @@ def _measure_acceleration(recording: Recording, n_slow: int) -> tuple[Floats | N
     spreads, by_sensor = [], {}
     for sensor, names in sensors(recording.of_kind("acceleration")).items():
         variances, means = [], []
-        for axes in whole_windows(recording, names, n_slow):
+        # Half the width is plenty for the spread of a second: 24 bits of 16 that were measured.
+        for axes in whole_windows(recording, names, n_slow, "float32"):
             mean, variance = mean_and_variance(np.stack([windows(axis, n_slow) for axis in axes]))
             variances.append(variance)
             means.append(mean)
@@ -269,7 +270,9 @@ class _MovementBand:
             here = np.flatnonzero(~lost)
             before = samples[here[0]] if self._state is None else self._last
             known = np.concatenate(([before], samples[here]))
-            samples = np.interp(np.arange(len(samples)), np.concatenate(([-1], here)), known)
+            at = np.flatnonzero(lost)
+            samples = samples.copy()
+            samples[at] = np.interp(at, np.concatenate(([-1], here)), known)
         if self._state is None:
             self._state = signal.sosfilt_zi(self._sos) * samples[0]
         filtered, self._state = signal.sosfilt(self._sos, samples, zi=self._state)

@@ -18,12 +18,14 @@ def windows(samples: Floats, n: int) -> Floats:
     return samples[: len(samples) // n * n].reshape(-1, n)
 
 
-def whole_windows(recording: Recording, names: Sequence[str], n: int) -> Iterator[list[Floats]]:
+def whole_windows(
+    recording: Recording, names: Sequence[str], n: int, dtype: str = "float64"
+) -> Iterator[list[Floats]]:
     """The named columns in blocks of whole windows of `n` samples; the last piece is what remains."""
-    tail = [np.empty(0) for _ in names]
+    tail = [np.empty(0, dtype) for _ in names]
     for block in recording.blocks(names):
         joined = [
-            np.concatenate((rest, np.asarray(block.columns[name], dtype=np.float64)))
+            np.concatenate((rest, np.asarray(block.columns[name], dtype=dtype)))
             for rest, name in zip(tail, names, strict=True)
         ]
         n_whole = len(joined[0]) // n * n
@@ -42,7 +44,9 @@ def joined(pieces: Sequence[Floats]) -> Floats:
 def mean_and_variance(cut: Floats) -> tuple[Floats, Floats]:
     """Of each window (last axis), over the samples that arrived; NaN where fewer than half did."""
     if not np.isnan(cut).any():
-        return cut.mean(axis=-1), cut.var(axis=-1)
+        mean = cut.mean(axis=-1)
+        away = cut - mean[..., None]
+        return mean, np.einsum("...i,...i->...", away, away) / cut.shape[-1]
     here = ~np.isnan(cut)
     n = np.where(here.mean(axis=-1) >= LEAST_PRESENT, here.sum(axis=-1), np.nan)
     mean = np.where(here, cut, 0.0).sum(axis=-1) / n

@@ -9,7 +9,7 @@ from pipeline.errors import Problem
 from pipeline.layouts.channels import NumberForm, make_channel
 from pipeline.layouts.layout import Channel, Frame, Layout, Part, TextForm
 from pipeline.layouts.parts import keys_of, make_frame
-from schemas.keys import CHANNEL, FRAME, LAYOUT, PART, TEXT
+from schemas.layout_keys import CHANNEL, FRAME, LAYOUT, PART, TEXT
 
 
 def load_layout(path: Path, shown: str, problems: list[Problem]) -> Layout | None:

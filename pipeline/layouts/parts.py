@@ -8,7 +8,8 @@ from pipeline.checking import Fault, faults_in, nth
 from pipeline.errors import Problem
 from pipeline.layouts.catalogue import ALIASES, CATALOGUE, by_name
 from pipeline.layouts.layout import BINARY_TYPES, Checksum, Frame, Part
-from schemas.keys import PART, Key
+from schemas.keys import Key
+from schemas.layout_keys import PART
 
 MAX_FRAME_BYTES = 4096
 """Longest frame believed where a layout with stated lengths sets no bound of its own."""

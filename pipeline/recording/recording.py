@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, get_args
 
@@ -18,6 +18,8 @@ from schemas.columns import QUALITY, SAMPLE, TIME, Column
 BLOCK_ROWS = 1 << 18
 """Rows of a block and of a Parquet row group: 4.4 minutes at 1 kHz, a few MB in memory."""
 
+KEPT_ROWS = 1 << 20
+"""Recordings of up to so many rows keep the columns that were read: several detectors ask for the same."""
 
 _TEXT_KEYS = frozenset({"kind", "unit", "description"})
 _NUMBER_KEYS = frozenset(Channel.__dataclass_fields__) - _TEXT_KEYS - {"name"}
@@ -54,6 +56,8 @@ class Recording:
         From the first sample to one step after the last.
     metadata : mapping
         The file's key-value metadata.
+    keeps : bool
+        Whether columns of a short recording stay in memory once read.
     """
 
     path: Path
@@ -62,6 +66,8 @@ class Recording:
     n_rows: int
     clock: Clock
     metadata: Mapping[str, str]
+    keeps: bool = False
+    _kept: dict[str, npt.NDArray[Any]] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def duration_s(self) -> float:
@@ -84,6 +90,11 @@ class Recording:
         """Yield the named columns block by block; lost samples are NaN."""
         if not self.n_rows:
             return
+        if self.keeps and self.n_rows <= KEPT_ROWS:
+            arrays = {name: self._column(name) for name in columns}
+            for start in range(0, self.n_rows, block_rows):
+                yield Block(start, {name: a[start : start + block_rows] for name, a in arrays.items()})
+            return
         # A path, not a Python file object: Arrow may abort at exit on the latter (arrow#50482).
         # Without a buffer ahead: that would hold the whole file in memory.
         file = pq.ParquetFile(self.path, pre_buffer=False)
@@ -93,9 +104,18 @@ class Recording:
             yield Block(start, arrays)
             start += batch.num_rows
 
+    def _column(self, name: str) -> npt.NDArray[Any]:
+        """A whole column of a short recording, read once; not to be written to."""
+        if name not in self._kept:
+            table = pq.read_table(self.path, columns=[name], use_threads=False)
+            array = table.column(name).to_numpy()
+            array.flags.writeable = False
+            self._kept[name] = array
+        return self._kept[name]
+
 
 def sample_columns(channels: Sequence[Channel], with_quality: bool) -> tuple[Column, ...]:
-    """The columns of a file of samples."""
+    """The columns of a file of samples; without quality, before any finding, of the channels alone."""
     of_channels = tuple(
         Column(
             channel.name,
@@ -106,7 +126,7 @@ def sample_columns(channels: Sequence[Channel], with_quality: bool) -> tuple[Col
         )
         for channel in channels
     )
-    return (SAMPLE, TIME, *of_channels, *((QUALITY,) if with_quality else ()))
+    return (SAMPLE, TIME, *of_channels, QUALITY) if with_quality else of_channels
 
 
 def channel_metadata(channels: Sequence[Channel]) -> dict[str, dict[str, str]]:
@@ -121,8 +141,8 @@ def channel_metadata(channels: Sequence[Channel]) -> dict[str, dict[str, str]]:
     }
 
 
-def open_recording(path: Path) -> Recording:
-    """Open a file of samples that this project wrote.
+def open_recording(path: Path, keeps: bool = False) -> Recording:
+    """Open a file of samples that this project wrote; `keeps` is for who reads columns several times.
 
     Raises
     ------
@@ -134,15 +154,16 @@ def open_recording(path: Path) -> Recording:
     if "sample_hz" not in metadata:
         raise ValueError(f"{path}: expected a file of samples with its metadata; found none")
     channels = []
-    for field in schema:
-        own = {key.decode(): value.decode() for key, value in (field.metadata or {}).items()}
+    for column in schema:
+        own = {key.decode(): value.decode() for key, value in (column.metadata or {}).items()}
         if "scale" in own:
             numbers = {key: json.loads(own[key]) for key in own.keys() & _NUMBER_KEYS}
             texts = {key: own[key] for key in _TEXT_KEYS}
-            channels.append(Channel(**numbers, **texts, name=field.name))
+            channels.append(Channel(**numbers, **texts, name=column.name))
     n_rows = pq.ParquetFile(path).metadata.num_rows
     sample_hz = float(metadata["sample_hz"])
-    return Recording(path, tuple(channels), sample_hz, n_rows, _clock_of(metadata, sample_hz), metadata)
+    clock = _clock_of(metadata, sample_hz)
+    return Recording(path, tuple(channels), sample_hz, n_rows, clock, metadata, keeps)
 
 
 def clock_metadata(clock: Clock) -> dict[str, str]:

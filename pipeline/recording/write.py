@@ -95,24 +95,20 @@ def validate_recording(path: Path) -> Recording:
     pandera = pandera_schema(columns)
     last_s = -np.inf
     for block in recording.blocks([column.name for column in columns]):
-        expected = np.arange(block.start, block.start + len(block))
-        time_s = block.columns["time_s"]
-        if not np.array_equal(block.columns["sample"], expected) or time_s[0] <= last_s:
+        rows = np.arange(block.start, block.start + len(block))
+        ends_s = block.columns.get("time_s", recording.clock.time_s(rows[[0, -1]]))[[0, -1]]
+        if not np.array_equal(block.columns.get("sample", rows), rows) or not last_s < ends_s[0] <= ends_s[1]:
             raise ValueError(
                 f"{path}: expected rows in the order of samples and time; row {block.start} is not"
             )
-        last_s = time_s[-1]
+        last_s = ends_s[1]
         pandera.validate(pd.DataFrame(dict(block.columns), copy=False), lazy=True, inplace=True)
     return recording
 
 
 def _rows_of_grid(grid: Grid, channels: Sequence[Channel]) -> Iterator[Rows]:
-    for start, counts, present in grid.blocks(BLOCK_ROWS):
-        rows = np.arange(start, start + len(counts), dtype=np.int64)
-        values: dict[str, npt.NDArray[Any]] = {"sample": rows, "time_s": grid.clock.time_s(rows)}
-        for i, channel in enumerate(channels):
-            values[channel.name] = to_units(counts[:, i], channel)
-        yield present, values
+    for _, counts, present in grid.blocks(BLOCK_ROWS):
+        yield present, {channel.name: to_units(counts[:, i], channel) for i, channel in enumerate(channels)}
 
 
 def _check_block(
@@ -129,9 +125,11 @@ def _check_block(
 
 def _writer_options(columns: Sequence[Column]) -> dict[str, Any]:
     """Encodings by measurement: time steps evenly, samples are few distinct values."""
+    encoding = {"sample": "DELTA_BINARY_PACKED", "time_s": "BYTE_STREAM_SPLIT"}
+    names = [column.name for column in columns]
     return {
         "compression": "zstd",
         "compression_level": 1,
-        "use_dictionary": [c.name for c in columns if c.name not in ("sample", "time_s")],
-        "column_encoding": {"sample": "DELTA_BINARY_PACKED", "time_s": "BYTE_STREAM_SPLIT"},
+        "use_dictionary": [name for name in names if name not in encoding],
+        "column_encoding": {name: encoding[name] for name in names if name in encoding},
     }

@@ -30,7 +30,7 @@ def detect(job: Job) -> str:
         if earlier["status"] != "ok":
             write_detected(places, Detected(), earlier)
             return str(earlier.get("why", earlier["status"]))
-    recording = open_recording(places.recording)
+    recording = open_recording(places.recording, keeps=True)
     counted = read_json(places.conversion)["conversion"]
     restarts = tuple((row, reason) for row, reason in counted.pop("restarts"))
     breaks = tuple((row, gap_s) for row, gap_s in counted.pop("breaks"))

@@ -5,6 +5,7 @@ from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow.parquet as pq
 
 from pipeline import __version__
@@ -51,7 +52,7 @@ def write_final(job: Job, recording: Recording, detected: Detected, verdict: Ver
 
 def _write_samples(job: Job, recording: Recording, detected: Detected) -> None:
     metadata = {**recording.metadata, "policy_sha256": job.policy.sha256}
-    names = ["sample", "time_s", *(channel.name for channel in recording.channels)]
+    names = [channel.name for channel in recording.channels]
     first = recording.channels[0].name
     wanted = [(condition, detected.marks.get(condition.name, Spans())) for condition in CONDITIONS]
 
@@ -62,7 +63,10 @@ def _write_samples(job: Job, recording: Recording, detected: Detected) -> None:
                 here = spans.clipped(block.start, block.start + len(block))
                 if len(here):
                     quality[here.mask(block.start, block.start + len(block))] |= condition.mask
-            yield ~np.isnan(block.columns[first]), {**block.columns, "quality": quality}
+            rows = np.arange(block.start, block.start + len(block), dtype=np.int64)
+            own: dict[str, npt.NDArray[Any]] = {"sample": rows, "quality": quality}
+            own["time_s"] = recording.clock.time_s(rows)
+            yield ~np.isnan(block.columns[first]), {**block.columns, **own}
 
     write_samples(job.places.samples, recording.channels, blocks(), metadata, with_quality=True)
 

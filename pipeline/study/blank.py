@@ -10,18 +10,8 @@ from pipeline.checking import wanted
 from pipeline.errors import InputError, Problem
 from pipeline.layouts.parts import BINARY_ONLY
 from pipeline.writing import write_text
-from schemas.keys import (
-    ACTIVITY_COLUMNS,
-    CHANNEL,
-    FRAME,
-    LAYOUT,
-    PART,
-    SESSION_COLUMNS,
-    SITE,
-    STUDY,
-    TEXT,
-    Key,
-)
+from schemas.keys import ACTIVITY_COLUMNS, SESSION_COLUMNS, SITE, STUDY, Key
+from schemas.layout_keys import CHANNEL, FRAME, LAYOUT, PART, TEXT
 
 POLICY_TEXT = """\
 # What differs from the built-in policy stands here, and nothing else.
