@@ -26,7 +26,7 @@ from pipeline.recording.recording import (
 from pipeline.recording.units import to_units
 from pipeline.timebase.grid import Grid
 from pipeline.writing import written_aside
-from schemas.columns import Column
+from schemas.columns import QUALITY, SAMPLE, TIME, Column
 from schemas.tables import arrow_schema, pandera_schema
 
 Rows = tuple[npt.NDArray[np.bool_], Mapping[str, npt.NDArray[Any]]]
@@ -63,16 +63,19 @@ def write_samples(
     Raises
     ------
     pandera.errors.SchemaErrors
-        Where a block of a file with the column ``quality`` contradicts its schema; no file is left.
+        Where the columns beside the channels contradict their schema; no file is left. The channels
+        themselves are held against theirs by :func:`validate_recording`, before any detector reads them.
     """
     columns = sample_columns(channels, with_quality)
     schema = arrow_schema(columns, metadata, channel_metadata(channels))
-    pandera = pandera_schema(columns) if with_quality else None
+    added = (SAMPLE, TIME, QUALITY) if with_quality else ()
+    pandera = pandera_schema(added)
     nullable = {column.name for column in columns if column.nullable}
     with written_aside(path) as aside, pq.ParquetWriter(aside, schema, **_writer_options(columns)) as writer:
         for present, values in blocks:
-            if pandera is not None:
-                _check_block(pandera, columns, present, values)
+            if added:
+                frame = {column.name: values[column.name] for column in added}
+                pandera.validate(pd.DataFrame(frame, copy=False), lazy=True, inplace=True)
             lost = None if present.all() else ~present
             arrays = [
                 pa.array(values[c.name], mask=lost if c.name in nullable else None, from_pandas=False)
@@ -109,18 +112,6 @@ def validate_recording(path: Path) -> Recording:
 def _rows_of_grid(grid: Grid, channels: Sequence[Channel]) -> Iterator[Rows]:
     for _, counts, present in grid.blocks(BLOCK_ROWS):
         yield present, {channel.name: to_units(counts[:, i], channel) for i, channel in enumerate(channels)}
-
-
-def _check_block(
-    pandera: Any, columns: Sequence[Column], present: npt.NDArray[np.bool_], values: Mapping[str, Any]
-) -> None:
-    frame = {}
-    for column in columns:
-        array = values[column.name]
-        if column.nullable and not present.all():
-            array = np.where(present, array, np.array(np.nan, array.dtype))
-        frame[column.name] = array
-    pandera.validate(pd.DataFrame(frame, copy=False), lazy=True, inplace=True)
 
 
 def _writer_options(columns: Sequence[Column]) -> dict[str, Any]:
