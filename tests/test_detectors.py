@@ -5,6 +5,7 @@ Sizes: the range is 0.6 V. Steps at 2 Hz move the field by 50 mV, mains stands i
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,6 @@ from make import (
     FIELD,
     SETTINGS,
     absent_of,
-    acceleration_axes,
     counts_of,
     detected_in,
     evidence_of,
@@ -23,7 +23,7 @@ from make import (
     recording_of,
     value_of,
 )
-from wearing import HZ, Wearing, conditions_in, faults_in, marked_s, put
+from wearing import HZ, Wearing, conditions_in, faults_in, marked_s, put, record_wearing
 
 from pipeline.detectors import saturation, stuck
 from pipeline.recording import BLOCK_ROWS, Recording
@@ -31,25 +31,7 @@ from pipeline.recording import BLOCK_ROWS, Recording
 
 @pytest.fixture
 def record(tmp_path: Path) -> Callable[..., Recording]:
-    """A recording of a wearing, the field's codes changed by `spoil`, rows of `lost` missing."""
-
-    def make(
-        wearing: Wearing,
-        spoil: Callable[[np.ndarray], None] = lambda codes: None,
-        lost: tuple[tuple[float, float], ...] = (),
-        accelerometer: bool = True,
-        field=FIELD,
-    ) -> Recording:
-        codes = counts_of(wearing.field_v(), field)
-        spoil(codes)
-        present = np.ones(len(codes), bool)
-        for start, stop in lost:
-            present[round(start * HZ) : round(stop * HZ)] = False
-        axes = acceleration_axes() if accelerometer else ()
-        more = [counts_of(a, axis) for a, axis in zip(wearing.acceleration(), axes, strict=bool(axes))]
-        return recording_of(tmp_path / "r.parquet", [field, *axes], [codes, *more], HZ, present)
-
-    return make
+    return partial(record_wearing, tmp_path / "r.parquet")
 
 
 def test_nothing_is_found_where_nothing_is_wrong(record):

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +20,7 @@ from make import (
     recording_of,
     value_of,
 )
-from wearing import HZ, Wearing, conditions_in, faults_in, put
+from wearing import HZ, Wearing, conditions_in, faults_in, put, record_wearing
 
 from pipeline.detectors import run_detectors
 from pipeline.recording import Recording
@@ -27,25 +28,7 @@ from pipeline.recording import Recording
 
 @pytest.fixture
 def record(tmp_path: Path) -> Callable[..., Recording]:
-    """A recording of a wearing, the field's codes changed by `spoil`, rows of `lost` missing."""
-
-    def make(
-        wearing: Wearing,
-        spoil: Callable[[np.ndarray], None] = lambda codes: None,
-        lost: tuple[tuple[float, float], ...] = (),
-        accelerometer: bool = True,
-        field=FIELD,
-    ) -> Recording:
-        codes = counts_of(wearing.field_v(), field)
-        spoil(codes)
-        present = np.ones(len(codes), bool)
-        for start, stop in lost:
-            present[round(start * HZ) : round(stop * HZ)] = False
-        axes = acceleration_axes() if accelerometer else ()
-        more = [counts_of(a, axis) for a, axis in zip(wearing.acceleration(), axes, strict=bool(axes))]
-        return recording_of(tmp_path / "r.parquet", [field, *axes], [codes, *more], HZ, present)
-
-    return make
+    return partial(record_wearing, tmp_path / "r.parquet")
 
 
 # ---- recordings that lack something -----------------------------------------------------------------------

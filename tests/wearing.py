@@ -2,13 +2,14 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
-from make import (
-    n_marked,
-)
+from make import FIELD, acceleration_axes, counts_of, n_marked, recording_of
 
 from pipeline.detectors import Detected
+from pipeline.layouts import Channel
+from pipeline.recording import Recording
 from schemas.conditions import CONDITIONS
 
 HZ = 250
@@ -80,3 +81,22 @@ def faults_in(detected: Detected) -> set[str]:
 
 def conditions_in(detected: Detected) -> set[str]:
     return {condition.name for condition in CONDITIONS if n_marked(detected, condition.name)}
+
+
+def record_wearing(
+    path: Path,
+    wearing: Wearing,
+    spoil: Callable[[np.ndarray], None] = lambda codes: None,
+    lost: tuple[tuple[float, float], ...] = (),
+    accelerometer: bool = True,
+    field: Channel = FIELD,
+) -> Recording:
+    """A recording of a wearing, the field's codes changed by `spoil`, rows of `lost` missing."""
+    codes = counts_of(wearing.field_v(), field)
+    spoil(codes)
+    present = np.ones(len(codes), bool)
+    for start, stop in lost:
+        present[round(start * HZ) : round(stop * HZ)] = False
+    axes = acceleration_axes() if accelerometer else ()
+    more = [counts_of(a, axis) for a, axis in zip(wearing.acceleration(), axes, strict=bool(axes))]
+    return recording_of(path, [field, *axes], [codes, *more], HZ, present)
