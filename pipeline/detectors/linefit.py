@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import signal
 
-from pipeline.detectors.lines import SLOW_LINE_HZ, Line, fold_hz, lowpass_gain
+from pipeline.detectors.lines import SLOW_LINE_HZ, Line, fold_hz, lowpass_gain, strongest_hz
 from pipeline.detectors.windows import Floats, windows
 from pipeline.layouts import Channel
 
@@ -98,7 +98,7 @@ def fit_for(lines: Sequence[Line], channel: Channel, sample_hz: float, n_window:
     """The fit for the lines that were found, or could be, in a channel."""
     # A harmonic that the whole recording does not show would only add noise to every window.
     usable = [line for line in lines if line.assessable and (line.harmonic == 1 or line.rms is not None)]
-    found_hz = _mains_hz(usable)
+    found_hz = strongest_hz(usable)
     t = (np.arange(n_window) - (n_window - 1) / 2) / n_window
     columns = [np.ones(n_window), t, t**2]
     taken: list[float] = []
@@ -121,10 +121,3 @@ def fit_for(lines: Sequence[Line], channel: Channel, sample_hz: float, n_window:
         columns += [np.cos(phase), np.sin(phase)]
     model = np.stack(columns, axis=1)
     return LineFit(n_window, np.linalg.pinv(model), model, np.array(gains), narrow)
-
-
-def _mains_hz(lines: Sequence[Line]) -> float | None:
-    """The mains frequency by the strongest line found, or None."""
-    found = [line for line in lines if line.found_hz is not None and line.rms]
-    best = max(found, key=lambda line: line.rms or 0.0, default=None)
-    return best.found_hz / best.harmonic if best is not None and best.found_hz is not None else None

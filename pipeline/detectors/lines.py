@@ -331,3 +331,10 @@ def _unfold_hz(at_hz: float, near_hz: float, sample_hz: float) -> float:
     """The frequency near `near_hz` that appears at `at_hz` after sampling."""
     zone = sample_hz * round(near_hz / sample_hz)
     return zone + at_hz if near_hz >= zone else zone - at_hz
+
+
+def strongest_hz(lines: Sequence[Line]) -> float | None:
+    """The mains frequency by the strongest line found, or None."""
+    found = [line for line in lines if line.found_hz is not None and line.rms]
+    best = max(found, key=lambda line: line.rms or 0.0, default=None)
+    return best.found_hz / best.harmonic if best is not None and best.found_hz is not None else None

@@ -6,7 +6,7 @@ from scipy import ndimage
 
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
-from pipeline.detectors.lines import Line
+from pipeline.detectors.lines import Line, strongest_hz
 from pipeline.detectors.tracks import FieldTrack, Settings
 
 LEAST_WINDOWS = 2
@@ -55,9 +55,7 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
         *_too_strong(evidence, track, above & off, limit, "warning", _OPEN),
         *_other_grid(evidence, track, intruder),
     )
-    spans = Spans.of_mask(above)
-    n_fast = evidence.tracks.n_fast
-    marks = {"mains": Spans(spans.start * n_fast, spans.stop * n_fast)}
+    marks = {"mains": Spans.of_mask(above).stretched(evidence.tracks.n_fast)}
     return Detected(findings, _measures(track, above, off, intruder), marks, (*track.lines, *intruder))
 
 
@@ -66,9 +64,7 @@ def _measures(
 ) -> tuple[Measure, ...]:
     name, unit = track.channel.name, track.channel.unit
     counted = ~np.isnan(track.mains_peak) & ~off
-    found = [line for line in (*track.lines, *intruder) if line.rms is not None]
-    strongest = max(found, key=lambda line: line.rms or 0.0, default=None)
-    hz = strongest.found_hz / strongest.harmonic if strongest and strongest.found_hz else None
+    hz = strongest_hz((*track.lines, *intruder))
     absent_hz = "" if hz else "no line stands above the spectrum beside it"
     if not counted.any():
         never_on = "the electrode was never on the skin"

@@ -61,7 +61,7 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
             spans.start.tolist()[:MAX_LISTED], spans.stop.tolist()[:MAX_LISTED], strict=True
         )
     )
-    marks = {"uncorroborated": Spans(spans.start * n_second, spans.stop * n_second)}
+    marks = {"uncorroborated": spans.stretched(n_second)}
     return Detected(findings, (measure,), marks)
 
 
