@@ -12,7 +12,7 @@ from pipeline.glimpse import glimpse
 from pipeline.layouts import Channel, load_layout
 from pipeline.left_out import losses, stretches_left_out
 from pipeline.recording import to_units
-from pipeline.timebase import Grid, final_ledgers, place_frames
+from pipeline.timebase import Grid, place_session
 
 
 def peek(dump: Path, layout_file: Path | None) -> int:
@@ -41,7 +41,8 @@ def peek(dump: Path, layout_file: Path | None) -> int:
         return 1
     with tempfile.TemporaryDirectory() as spool:
         try:
-            grid = place_frames(read_frames([(str(dump), dump)], layout, Path(spool)))
+            placing = place_session([read_frames([(str(dump), dump)], layout, Path(spool))])
+            grid = placing.main
         except Unreadable as error:
             print(error.problem)
             return 1
@@ -49,7 +50,7 @@ def peek(dump: Path, layout_file: Path | None) -> int:
             *_about_frames(grid),
             *losses(dump, grid),
             *_about_channels(grid),
-            *_about_bytes(final_ledgers(grid)),
+            *_about_bytes(placing.dumps),
             *stretches_left_out(dump, grid.frames),
         ):
             print(line)
@@ -58,7 +59,7 @@ def peek(dump: Path, layout_file: Path | None) -> int:
 
 def _about_frames(grid: Grid) -> Iterator[str]:
     frames, clock, layout = grid.frames, grid.clock, grid.frames.layout
-    nominal_hz = layout.sampled[0].sample_hz
+    nominal_hz = frames.stream.sample_hz
     yield f"{layout.title}"
     yield f"  recorded    {grid.n_rows / (clock.rate_hz or nominal_hz):.1f} s, {grid.n_rows} samples"
     expected = grid.n_expected_frames or len(frames.table)
@@ -77,7 +78,7 @@ def _about_frames(grid: Grid) -> Iterator[str]:
 
 
 def _about_channels(grid: Grid) -> Iterator[str]:
-    channels = grid.frames.layout.sampled
+    channels = grid.frames.stream.channels
     low = np.full(len(channels), np.iinfo(np.int64).max)
     high = np.full(len(channels), np.iinfo(np.int64).min)
     for _, counts, present in grid.blocks():

@@ -154,7 +154,7 @@ PART = (
         parts=("samples",),
     ),
     Key(
-        "counts_bytes",
+        "counts",
         "string",
         "what the stated number counts: bytes of the whole frame, bytes after this part, or bytes of the "
         "samples",

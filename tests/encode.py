@@ -102,7 +102,7 @@ def _binary_frame(layout: Layout, rows: list[list[int]], sequence: int, tick: in
                 "frame": total,
                 "after_length": sum(len(piece) for _, piece in pieces[i + 1 :]),
                 "samples": sum(len(piece) for other, piece in pieces if other.is_ == "samples"),
-            }[part.counts_bytes]
+            }[part.counts]
             pieces[i] = (part, _number(counted, part))
     last = pieces[-1][0]
     if last.is_ == "checksum":
@@ -113,7 +113,7 @@ def _binary_frame(layout: Layout, rows: list[list[int]], sequence: int, tick: in
 
 
 def _number(value: int, part: Part) -> bytes:
-    return value.to_bytes(part.n_bytes, part.byte_order, signed=part.signed)
+    return value.to_bytes(part.bits // 8, part.byte_order, signed=part.form == "signed")
 
 
 def _mirrored(value: int, width: int) -> int:

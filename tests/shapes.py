@@ -1,13 +1,12 @@
 """Layouts made in memory, and dumps written for one test."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from pipeline.frames import Frames, read_frames
-from pipeline.layouts import Channel, Frame, Layout, Part, TextForm
+from pipeline.layouts import NUMBER_TYPES, Channel, Frame, Layout, Part, TextForm
 from pipeline.layouts.catalogue import CATALOGUE
-
-_BYTES = {"8": 1, "16": 2, "24": 3, "32": 4}
 
 
 def channel(name: str, low: int = -(2**31), high: int = 2**31 - 1, sample_hz: float = 250.0) -> Channel:
@@ -15,17 +14,17 @@ def channel(name: str, low: int = -(2**31), high: int = 2**31 - 1, sample_hz: fl
 
 
 def part(is_: str, kind: str = "", order: str = "little", **more: object) -> Part:
-    n_bytes = _BYTES[kind[1:]] if kind else 0
-    wraps = n_bytes * 8 if is_ in ("sequence", "ticks") else 0
-    options: dict = {"wraps_at_bits": wraps, "byte_order": order, "signed": kind.startswith("i"), **more}
-    return Part(is_=is_, n_bytes=n_bytes, **options)  # type: ignore[arg-type]
+    bits, form = NUMBER_TYPES.get(kind, (0, "unsigned"))
+    wraps = bits if is_ in ("sequence", "ticks") else 0
+    options: dict = {"wraps_at_bits": wraps, "byte_order": order, "bits": bits, "form": form, **more}
+    return Part(is_=is_, n_bytes=0 if is_ == "samples" else bits // 8, **options)  # type: ignore[arg-type]
 
 
 def sync_layout(
     *,
     sync: bytes = b"\xa5\x5a",
     length: str = "",
-    counts_bytes: str = "frame",
+    counts: str = "frame",
     sequence: str = "u16",
     ticks: str = "u32",
     samples: str = "i16",
@@ -42,11 +41,11 @@ def sync_layout(
 ) -> Layout:
     parts = [Part(is_="sync", n_bytes=len(sync), sync=sync)]
     if length:
-        parts.append(part("length", length, order, counts_bytes=counts_bytes))
+        parts.append(part("length", length, order, counts=counts))
     if sequence:
         parts.append(part("sequence", sequence, order))
     if ignored:
-        parts.append(Part(is_="ignored", count=ignored))
+        parts.append(Part(is_="ignored", n_bytes=ignored, count=ignored))
     if ticks:
         parts.append(part("ticks", ticks, order))
     parts.append(part("samples", samples, order, count=0 if length else count, channels=tuple(channels)))
@@ -91,7 +90,7 @@ def text_layout(
     if ticks_bits is not None:
         parts.append(Part(is_="ticks", count=1, wraps_at_bits=ticks_bits, columns=("ms",)))
     if ignored:
-        parts.append(Part(is_="ignored", count=ignored))
+        parts.append(Part(is_="ignored", n_bytes=ignored, count=ignored))
     names = tuple(channels)
     parts.append(Part(is_="samples", count=1, channels=names, columns=names, decimals=decimals))
     frame = Frame("line", tuple(parts), 4096)
@@ -109,4 +108,5 @@ def read_bytes(data: bytes | Sequence[bytes], layout: Layout, folder: Path, **mo
         path = folder / f"part{i}.dump"
         path.write_bytes(piece)
         dumps.append((f"dumps/part{i}.dump", path))
-    return read_frames(dumps, layout, folder, **more)
+    reading = read_frames(dumps, layout, folder, **more)
+    return replace(reading.main, notes=reading.notes)

@@ -93,7 +93,7 @@ def test_any_mixture_of_faults(name: str, actions: list[str], seed: int) -> None
         # without counters, what is left of a cut line may make a whole one together with the next line
         assert all(tuple(row) in planted for row in decoded)
     grid = place_frames(frames)
-    for dump in final_ledgers(grid):
+    for dump in final_ledgers([grid]):
         assert dump.ledger.total == dump.n_bytes
     assert np.all(np.diff(grid.start_row) > 0)
     ends = grid.start_row + frames.table.n_samples[grid.placed]

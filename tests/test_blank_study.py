@@ -19,7 +19,7 @@ TABLES = {
     "layouts/text.toml": (*LAYOUT, *TEXT, *FRAME, *PART, *CHANNEL),
 }
 FRAMING = {"layouts/binary.toml": "sync", "layouts/text.toml": "text"}
-ONLY_IN_BINARY = {"bytes", "counts_bytes", "width", "poly", "init", "reflect_in", "reflect_out", "xor_out"}
+ONLY_IN_BINARY = {"bytes", "counts", "width", "poly", "init", "reflect_in", "reflect_out", "xor_out"}
 
 
 @pytest.fixture

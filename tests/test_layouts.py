@@ -199,7 +199,7 @@ def test_binary_layout(tmp_path: Path) -> None:
         ("sync", 2, 0, "big"),
         ("sequence", 2, 16, "big"),
         ("ticks", 4, 32, "big"),
-        ("samples", 2, 16, "big"),
+        ("samples", 0, 16, "big"),
         ("checksum", 2, 16, "big"),
     ]
     assert layout.frame.parts[0].sync == b"\xa5\x5a"

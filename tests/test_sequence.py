@@ -79,7 +79,7 @@ def test_losses_repeats_and_late_frames(tmp_path: Path, sequence: str, ticks: st
     assert int(grid.duplicate.sum()) == len(order) - len(kept)
     assert grid.n_late > 0
     assert not grid.restarts
-    ledger = final_ledgers(grid)[0].ledger
+    ledger = final_ledgers([grid])[0].ledger
     assert ledger.duplicate == int(grid.duplicate.sum()) * len(data[0])
     assert ledger.total == grid.frames.dumps[0].n_bytes
 
@@ -147,7 +147,7 @@ def test_one_absurd_frame_is_left_out_and_counted_damaged(tmp_path: Path, ticks:
     grid = _grid(data[:where] + absurd + data[where:], layout, tmp_path)
     assert not grid.restarts
     _expect(grid, counts, np.ones(1000, dtype=bool))
-    dump = final_ledgers(grid)[0]
+    dump = final_ledgers([grid])[0]
     assert (dump.ledger.damaged, dump.n_damaged_frames) == (len(data[0]), 1)
 
 
@@ -160,7 +160,7 @@ def test_overlapping_parts_of_a_recording_are_joined(tmp_path: Path) -> None:
         grid = place_frames(frames)
         assert (grid.n_rows, grid.n_lost_frames, grid.restarts) == (90_000, 0, ())
         _expect(grid, counts, np.ones(90_000, dtype=bool))
-        assert [dump.ledger.duplicate for dump in final_ledgers(grid)] == [0, 5500 * len(data[0])]
+        assert [dump.ledger.duplicate for dump in final_ledgers([grid])] == [0, 5500 * len(data[0])]
 
 
 def test_parts_in_the_wrong_order_are_put_right_by_ticks(tmp_path: Path) -> None:

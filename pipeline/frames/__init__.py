@@ -1,6 +1,6 @@
 """Dump bytes to frames: readers by framing, checksums, and the ledger of every byte."""
 
-from pipeline.frames.frames import CountSpool, Dump, DumpFile, Frames, FrameTable, Ledger
+from pipeline.frames.frames import CountSpool, Dump, DumpFile, Frames, FrameTable, Ledger, Reading
 from pipeline.frames.read import read_frames
 
-__all__ = ["CountSpool", "Dump", "DumpFile", "FrameTable", "Frames", "Ledger", "read_frames"]
+__all__ = ["CountSpool", "Dump", "DumpFile", "FrameTable", "Frames", "Ledger", "Reading", "read_frames"]

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.layouts import Layout
+from pipeline.layouts import Layout, Stream
 
 SPOOL_IN_MEMORY_BYTES = 32 << 20
 """Decoded counts beyond this size go to a temporary file, so that memory stays bounded."""
@@ -60,8 +60,9 @@ class FrameTable:
         Index of the dump; how long the frame is in it, its delimiter with it.
     offset : int64
         Where the frame stands in its dump.
-    sequence, ticks : int64
-        As read, before any wrap is undone; -1 where the layout has none.
+    sequence, ticks, received : int64
+        As read, before any wrap is undone; -1 where the layout has none. ``received`` is the receiver's
+        time stamp, in the unit that its part states.
     first_row, n_samples : int64
         Where its counts stand in the spool: rows [first_row, first_row + n_samples).
     """
@@ -71,6 +72,7 @@ class FrameTable:
     n_bytes: npt.NDArray[np.int32]
     sequence: npt.NDArray[np.int64]
     ticks: npt.NDArray[np.int64]
+    received: npt.NDArray[np.int64]
     first_row: npt.NDArray[np.int64]
     n_samples: npt.NDArray[np.int64]
 
@@ -110,13 +112,41 @@ class Dump:
 
 @dataclass(frozen=True)
 class Frames:
-    """All frames of a session, from all of its dumps. Duplicates are still among them."""
+    """All frames of one stream, from all dumps of one layout. Duplicates are still among them.
+
+    Attributes
+    ----------
+    table : FrameTable
+        Streams of one kind of frame share their frames; ``first_row`` and ``n_samples`` are their own.
+    counts : CountSpool
+        One column for each of the stream's channels.
+    extra : CountSpool or None
+        One row for each frame: the bytes of its 'ignored' parts, in order, as they stood; None where the
+        kind has none. They are kept for the way back alone.
+    """
 
     layout: Layout
+    stream: Stream
     dumps: tuple[Dump, ...]
     table: FrameTable
     counts: CountSpool
+    extra: CountSpool | None = None
     notes: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the dumps of one layout gave: a `Frames` for each of the layout's streams, in its order."""
+
+    layout: Layout
+    dumps: tuple[Dump, ...]
+    streams: tuple[Frames, ...]
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def main(self) -> Frames:
+        """Frames of the fastest stream."""
+        return self.streams[0]
 
 
 DumpFile = tuple[str, Path]

@@ -101,16 +101,6 @@ def line_form(layout: Layout) -> LineForm:
     return form if text.header else by_position(form)
 
 
-def text_dtype(layout: Layout) -> str:
-    """The narrowest NumPy type of the spool that holds every code between the channels' end codes."""
-    low = min(channel.adc_min for channel in layout.sampled)
-    high = max(channel.adc_max for channel in layout.sampled)
-    for dtype in ("i2", "i4"):
-        if np.iinfo(dtype).min <= low and high <= np.iinfo(dtype).max:
-            return dtype
-    return "i8"
-
-
 def _width(form: LineForm, part: Part) -> int:
     if part.is_ == "samples":
         return len(part.channels) * part.count

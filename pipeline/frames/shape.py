@@ -12,7 +12,7 @@ from pipeline.layouts import Layout, Part
 LONGEST_FRAME = 1 << 20
 """No stated length above this is believed, whatever the layout allows: memory stays bounded."""
 
-CountedBy = Literal["frame", "after_length", "samples"]
+CountedBy = Literal["frame", "after_length", "samples", "rows"]
 
 
 @dataclass(frozen=True)
@@ -105,11 +105,8 @@ def shape_of(layout: Layout) -> Shape:
     sync = frame.part("sync")
     if samples is None or sync is None:
         raise ValueError("a layout with framing 'sync' has a sync and a samples part")
-    row_bytes = samples.n_bytes * len(samples.channels)
-    widths = [
-        part.count if part.is_ == "ignored" else 0 if part is samples else part.n_bytes
-        for part in frame.parts
-    ]
+    row_bytes = samples.row_bits // 8
+    widths = [part.n_bytes for part in frame.parts]
     middle = frame.parts.index(samples)
     head, tail = sum(widths[:middle]), sum(widths[middle:])
 
@@ -136,19 +133,12 @@ def shape_of(layout: Layout) -> Shape:
         max_bytes=least if samples.count else max(least, min(frame.max_bytes, LONGEST_FRAME)),
         samples=samples,
         length=length,
-        counted_by=length_part.counts_bytes if length_part else "frame",
+        counted_by=length_part.counts if length_part else "frame",
         sequence=number("sequence"),
         ticks=number("ticks"),
         checksum=checksum,
         covered_from=0 if checksum and checksum.covers == "frame" else len(sync.sync),
     )
-
-
-def spool_dtype(samples: Part) -> str:
-    """The narrowest NumPy type of the spool that holds every count."""
-    if samples.n_bytes == 1 or (samples.n_bytes == 2 and samples.signed):
-        return "i2"
-    return "i8" if samples.n_bytes == 4 and not samples.signed else "i4"
 
 
 def counts_of(values: Bytes, samples: Part) -> npt.NDArray[np.integer]:
@@ -167,13 +157,14 @@ def counts_of(values: Bytes, samples: Part) -> npt.NDArray[np.integer]:
     """
     flat = np.ascontiguousarray(values).reshape(-1)
     order, n_channels = (">" if samples.byte_order == "big" else "<"), len(samples.channels)
-    if samples.n_bytes != 3:
-        kind = "i" if samples.signed else "u"
-        return flat.view(f"{order}{kind}{samples.n_bytes}").reshape(-1, n_channels)
+    signed = samples.form == "signed"
+    if samples.bits != 24:
+        kind = "i" if signed else "u"
+        return flat.view(f"{order}{kind}{samples.bits // 8}").reshape(-1, n_channels)
     triples = flat.reshape(-1, 3)
     if samples.byte_order == "big":
         triples = triples[:, ::-1]
     wide = np.zeros((len(triples), 4), dtype=np.uint8)
     wide[:, 1:] = triples
-    whole = wide.view("<i4" if samples.signed else "<u4")[:, 0] >> 8
+    whole = wide.view("<i4" if signed else "<u4")[:, 0] >> 8
     return whole.astype(np.int32).reshape(-1, n_channels)

@@ -19,7 +19,6 @@ import numpy.typing as npt
 
 from pipeline.frames.blocks import BlockReader
 from pipeline.frames.checksum import Bytes, check_spans, rows_at
-from pipeline.frames.frames import CountSpool
 from pipeline.frames.leftover import (
     PADDING_RUN,
     Ints,
@@ -30,7 +29,7 @@ from pipeline.frames.leftover import (
     trim_at_padding,
 )
 from pipeline.frames.shape import Shape, counts_of
-from pipeline.frames.tables import TableBuilder
+from pipeline.frames.sinks import FrameSink
 
 BLOCK_BYTES = 2 << 20
 _KEPT_CANDIDATES = 256
@@ -73,8 +72,7 @@ def read_sync(
     source: BinaryIO,
     shape: Shape,
     dump: int,
-    spool: CountSpool,
-    table: TableBuilder,
+    sink: FrameSink,
     block_bytes: int = BLOCK_BYTES,
 ) -> Seen:
     """Read one dump from an open file.
@@ -87,10 +85,8 @@ def read_sync(
         From :func:`shape_of`.
     dump : int
         Its index, for the table.
-    spool : CountSpool
-        Gets the counts.
-    table : TableBuilder
-        Gets the frames.
+    sink : FrameSink
+        Gets the frames and their counts.
     block_bytes : int
         Bytes read at once.
 
@@ -104,7 +100,7 @@ def read_sync(
     is_last = False
     while not is_last:
         block, is_last = reader.advance(limit)
-        limit, earlier = _read_block(block, base, is_last, shape, earlier, seen, (dump, spool, table))
+        limit, earlier = _read_block(block, base, is_last, shape, earlier, seen, (dump, sink))
         base += limit
     seen.n_bytes, seen.sha256 = reader.n_bytes, reader.sha256
     return seen
@@ -117,7 +113,7 @@ def _read_block(
     shape: Shape,
     earlier: Ints,
     seen: Seen,
-    into: tuple[int, CountSpool, TableBuilder],
+    into: tuple[int, FrameSink],
 ) -> tuple[int, Ints]:
     """Take the frames of a block; return how many bytes are settled and where earlier frames end."""
     found = _examine(block, is_last, shape, earlier - base)
@@ -258,12 +254,12 @@ def _emit(
     starts: Ints,
     stops: Ints,
     shape: Shape,
-    into: tuple[int, CountSpool, TableBuilder],
+    into: tuple[int, FrameSink],
 ) -> None:
-    """Hand the counts to the spool and the frames to the table."""
+    """Hand the frames and their counts to the sink."""
     if not len(starts):
         return
-    dump, spool, table = into
+    dump, sink = into
     if shape.n_bytes:
         rows = rows_at(block, starts, shape.n_bytes)
         values = rows[:, shape.head : shape.n_bytes - shape.tail]
@@ -273,7 +269,7 @@ def _emit(
         before = np.cumsum(inner) - inner
         values = block[np.arange(int(inner.sum())) + np.repeat(starts + shape.head - before, inner)]
         n_samples = inner // shape.row_bytes
-    spool.append(counts_of(values, shape.samples))
     sequence = shape.sequence.read(block, starts, stops) if shape.sequence else None
     ticks = shape.ticks.read(block, starts, stops) if shape.ticks else None
-    table.add(dump, base + starts, stops - starts, sequence, ticks, n_samples)
+    counters = (sequence, ticks, None)
+    sink.add(dump, base + starts, stops - starts, counters, [counts_of(values, shape.samples)], [n_samples])

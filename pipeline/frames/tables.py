@@ -1,6 +1,6 @@
 """Collects frames block by block into one table."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -48,17 +48,20 @@ class _Column:
         return self._room
 
 
-@dataclass
 class TableBuilder:
-    """Columns of the frame table; those that a layout lacks or that never change cost no memory."""
+    """Columns of the frame tables of one kind of frame; columns that never change cost no memory.
 
-    n_rows: int = 0
-    _dump: _Column = field(default_factory=lambda: _Column(np.int32))
-    _offset: _Column = field(default_factory=_Column)
-    _n_bytes: _Column = field(default_factory=lambda: _Column(np.int32))
-    _sequence: _Column = field(default_factory=_Column)
-    _ticks: _Column = field(default_factory=_Column)
-    _n_samples: _Column = field(default_factory=_Column)
+    Parameters
+    ----------
+    n_streams : int
+        Streams that the kind carries: each has its own number of samples in a frame.
+    """
+
+    def __init__(self, n_streams: int = 1) -> None:
+        self._dump, self._n_bytes = _Column(np.int32), _Column(np.int32)
+        self._offset, self._sequence = _Column(), _Column()
+        self._ticks, self._received = _Column(), _Column()
+        self._n_samples = [_Column() for _ in range(n_streams)]
 
     def add(
         self,
@@ -67,32 +70,37 @@ class TableBuilder:
         n_bytes: Ints,
         sequence: Ints | None,
         ticks: Ints | None,
-        n_samples: Ints,
+        received: Ints | None,
+        *n_samples: Ints,
     ) -> None:
-        """Add frames of one dump, in their order."""
+        """Add frames of one dump, in their order; one array of sizes for each stream."""
         none = np.broadcast_to(np.int64(-1), len(offset))
         self._dump.add(np.broadcast_to(np.int64(dump), len(offset)))
         self._offset.add(offset)
         self._n_bytes.add(n_bytes)
         self._sequence.add(none if sequence is None else sequence)
         self._ticks.add(none if ticks is None else ticks)
-        self._n_samples.add(n_samples)
-        self.n_rows += int(n_samples.sum())
+        self._received.add(none if received is None else received)
+        for column, sizes in zip(self._n_samples, n_samples, strict=True):
+            column.add(sizes)
 
     def __len__(self) -> int:
         return self._offset.n
 
-    def table(self) -> FrameTable:
-        """The whole table; nothing can be added any more."""
-        n_samples = self._n_samples.taken()
-        first_row = np.cumsum(n_samples)
-        first_row -= n_samples
-        return FrameTable(
-            dump=self._dump.taken(),
-            offset=self._offset.taken(),
-            n_bytes=self._n_bytes.taken(),
-            sequence=self._sequence.taken(),
-            ticks=self._ticks.taken(),
-            first_row=first_row,
-            n_samples=n_samples,
-        )
+    def tables(self) -> tuple[FrameTable, ...]:
+        """The whole table for each stream; nothing can be added any more."""
+        shared = {
+            "dump": self._dump.taken(),
+            "offset": self._offset.taken(),
+            "n_bytes": self._n_bytes.taken(),
+            "sequence": self._sequence.taken(),
+            "ticks": self._ticks.taken(),
+            "received": self._received.taken(),
+        }
+        tables = []
+        for column in self._n_samples:
+            n_samples = column.taken()
+            first_row = np.cumsum(n_samples)
+            first_row -= n_samples
+            tables.append(FrameTable(**shared, first_row=first_row, n_samples=n_samples))
+        return tuple(tables)

@@ -28,10 +28,9 @@ import numpy.typing as npt
 from pipeline.frames.blocks import BlockReader
 from pipeline.frames.checksum import Bytes
 from pipeline.frames.fields import Fields, Lines, cut_lines, read_fields, trim_lines
-from pipeline.frames.frames import CountSpool
 from pipeline.frames.leftover import Tally
 from pipeline.frames.lines import LineForm
-from pipeline.frames.tables import TableBuilder
+from pipeline.frames.sinks import FrameSink
 
 LONGEST_LINE = 1 << 16
 _LINES_AHEAD = 8
@@ -65,9 +64,7 @@ class _State:
     in_long_line: bool = False
 
 
-def read_text(
-    source: BinaryIO, form: LineForm, dump: int, spool: CountSpool, table: TableBuilder, block_bytes: int
-) -> SeenLines:
+def read_text(source: BinaryIO, form: LineForm, dump: int, sink: FrameSink, block_bytes: int) -> SeenLines:
     """Read one dump from an open file.
 
     Parameters
@@ -78,10 +75,8 @@ def read_text(
         With its columns known.
     dump : int
         Its index, for the table.
-    spool : CountSpool
-        Gets the counts.
-    table : TableBuilder
-        Gets the frames, one for each good line.
+    sink : FrameSink
+        Gets the frames, one for each good line, and their counts.
     block_bytes : int
         Bytes read at once; the result does not depend on it.
 
@@ -94,7 +89,7 @@ def read_text(
     limit, is_last = 0, False
     while not is_last:
         block, is_last = reader.advance(limit)
-        limit = _read_block(block, is_last, form, state, seen, (dump, spool, table)) if len(block) else 0
+        limit = _read_block(block, is_last, form, state, seen, (dump, sink)) if len(block) else 0
         state.base += limit
     seen.n_bytes, seen.sha256 = reader.n_bytes, reader.sha256
     return seen
@@ -106,7 +101,7 @@ def _read_block(
     form: LineForm,
     state: _State,
     seen: SeenLines,
-    into: tuple[int, CountSpool, TableBuilder],
+    into: tuple[int, FrameSink],
 ) -> int:
     """Take the lines of a block; return how many bytes are settled."""
     lines, limit = cut_lines(block, is_last, state.is_fresh)
@@ -122,7 +117,7 @@ def _skip_long_line(
     form: LineForm,
     state: _State,
     seen: SeenLines,
-    into: tuple[int, CountSpool, TableBuilder],
+    into: tuple[int, FrameSink],
 ) -> int:
     """Take the whole lines, then give up most of an unfinished line that is too long already."""
     settled = _take_lines(block, lines, limit, False, form, state, seen, into)
@@ -147,7 +142,7 @@ def _take_lines(
     form: LineForm,
     state: _State,
     seen: SeenLines,
-    into: tuple[int, CountSpool, TableBuilder],
+    into: tuple[int, FrameSink],
 ) -> int:
     if not len(lines.starts):
         return limit
@@ -238,19 +233,23 @@ def _emit(
     good: Bools,
     base: int,
     form: LineForm,
-    into: tuple[int, CountSpool, TableBuilder],
+    into: tuple[int, FrameSink],
 ) -> None:
     which = np.flatnonzero(good)
     if not len(which):
         return
-    dump, spool, table = into
-    spool.append(fields.counts[which].reshape(-1, spool.n_channels))
+    dump, sink = into
     size = lines.stops - lines.starts - lines.n_fill
-    table.add(
+    n_channels = len(form.names) // form.rows_per_line
+    sink.add(
         dump,
         base + lines.starts[which] + lines.n_fill_before[which],
         size[which],
-        fields.sequence[which] if form.sequence >= 0 else None,
-        fields.ticks[which] if form.ticks >= 0 else None,
-        np.full(len(which), form.rows_per_line, dtype=np.int64),
+        (
+            fields.sequence[which] if form.sequence >= 0 else None,
+            fields.ticks[which] if form.ticks >= 0 else None,
+            None,
+        ),
+        [fields.counts[which].reshape(-1, n_channels)],
+        [np.full(len(which), form.rows_per_line, dtype=np.int64)],
     )

@@ -120,7 +120,7 @@ def _make_channels(
 ) -> tuple[Channel, ...]:
     samples = next((part for frame in frames if (part := frame.part("samples"))), Part("samples"))
     in_text = table["framing"] == "text"
-    form = NumberForm(in_text, samples.n_bytes * 8, samples.signed, samples.decimals)
+    form = NumberForm(in_text, samples.bits, samples.form != "unsigned", samples.decimals)
     made = [
         make_channel(row, i, form, float(table["sample_hz"]), shown, problems)
         for i, row in enumerate(table["channel"])

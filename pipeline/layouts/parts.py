@@ -7,7 +7,7 @@ from typing import Any
 from pipeline.checking import Fault, faults_in, nth
 from pipeline.errors import Problem
 from pipeline.layouts.catalogue import ALIASES, CATALOGUE, by_name
-from pipeline.layouts.layout import BINARY_TYPES, Checksum, Frame, Part
+from pipeline.layouts.layout import NUMBER_TYPES, Checksum, Frame, Part
 from schemas.keys import Key
 from schemas.layout_keys import PART
 
@@ -97,19 +97,23 @@ def _make_part(row: dict[str, Any], framing: str, order: Any, fault: Fault) -> P
     sync = _sync_bytes(row, fault) if is_ == "sync" else b""
     checksum = _make_checksum(row, fault) if is_ == "checksum" and binary else None
     channels = _channels_of(row, fault) if is_ == "samples" else ()
-    n_bytes, signed = BINARY_TYPES.get(row.get("type", ""), (0, False))
+    bits, form = NUMBER_TYPES.get(row.get("type", ""), (0, "unsigned"))
+    n_bytes = len(sync) or (0 if is_ == "samples" else bits // 8)
     if checksum is not None:
         n_bytes = (checksum.width + 7) // 8
+    elif is_ == "ignored" and binary:
+        n_bytes = row.get("count", 1)
     return Part(
         is_=is_,
-        n_bytes=len(sync) or n_bytes,
-        signed=signed,
+        n_bytes=n_bytes,
+        bits=bits,
+        form=form,
         byte_order=row.get("byte_order", order),
         count=row.get("count", 0 if binary and is_ == "samples" else 1),
         channels=channels,
         sync=sync,
-        counts_bytes=row.get("counts_bytes", "frame"),
-        wraps_at_bits=n_bytes * 8 if binary else row.get("bits", 0),
+        counts=row.get("counts", "frame"),
+        wraps_at_bits=bits if binary else row.get("bits", 0),
         columns=(row["column"],) if "column" in row else tuple(row.get("columns", channels)),
         decimals=row.get("decimals", 0),
         checksum=checksum,

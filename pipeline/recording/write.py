@@ -45,7 +45,7 @@ def write_recording(grid: Grid, metadata: Mapping[str, str], path: Path) -> None
     path : Path
         Appears complete or not at all; :func:`validate_recording` holds it against its schema.
     """
-    channels = grid.frames.layout.sampled
+    channels = grid.frames.stream.channels
     rate_hz = grid.clock.rate_hz or channels[0].sample_hz
     own = {**metadata, "sample_hz": repr(rate_hz), **clock_metadata(grid.clock)}
     write_samples(path, channels, _rows_of_grid(grid, channels), own)

@@ -78,7 +78,7 @@ def _packet(layout: Layout, values: dict[str, int], counts: npt.NDArray[np.int64
 
 
 def _number(value: int, part: Part) -> bytes:
-    return value.to_bytes(part.n_bytes, part.byte_order, signed=part.signed)
+    return value.to_bytes(part.bits // 8, part.byte_order, signed=part.form == "signed")
 
 
 def encode_lines(

@@ -13,7 +13,7 @@ from pipeline.frames import Dump, read_frames
 from pipeline.recording import validate_recording, write_recording, write_samples
 from pipeline.recording.write import Rows
 from pipeline.steps.job import Job, write_json
-from pipeline.timebase import Grid, final_ledgers, place_frames
+from pipeline.timebase import Placing, place_session
 
 
 def convert(job: Job) -> str:
@@ -26,20 +26,19 @@ def convert(job: Job) -> str:
     places.recording.parent.mkdir(parents=True, exist_ok=True)
     dumps = [(name, job.study_folder / name) for name in job.session.dumps]
     try:
-        frames = read_frames(dumps, job.layout, places.recording.parent)
-        grid = place_frames(frames)
+        placing = place_session([read_frames(dumps, job.layout, places.recording.parent)])
     except Unreadable as error:
         write_setback(job, "unreadable", error.problem)
         return f"unreadable: {error.problem}"
-    write_grid(job, grid)
-    return f"{len(frames.table)} frames to {grid.n_rows} rows, {grid.n_lost_frames} frames lost"
+    write_placing(job, placing)
+    grid = placing.main
+    return f"{len(grid.frames.table)} frames to {grid.n_rows} rows, {grid.n_lost_frames} frames lost"
 
 
-def write_grid(job: Job, grid: Grid) -> None:
-    """Write the recording of a grid, and what was counted."""
-    ledgers = final_ledgers(grid)
-    write_recording(grid, _metadata(job, ledgers), job.places.recording)
-    write_json(job.places.conversion, {"status": "ok", **_counted(grid, ledgers)})
+def write_placing(job: Job, placing: Placing) -> None:
+    """Write the recording of a session, and what was counted."""
+    write_recording(placing.main, _metadata(job, placing.dumps), job.places.recording)
+    write_json(job.places.conversion, {"status": "ok", **_counted(placing)})
 
 
 def write_setback(job: Job, status: str, problem: Problem) -> None:
@@ -74,7 +73,8 @@ def _metadata(job: Job, dumps: tuple[Dump, ...]) -> dict[str, str]:
     }
 
 
-def _counted(grid: Grid, ledgers: tuple[Dump, ...]) -> dict[str, Any]:
+def _counted(placing: Placing) -> dict[str, Any]:
+    grid, ledgers = placing.main, placing.dumps
     frames, clock = grid.frames, grid.clock
     return {
         "conversion": {
@@ -89,12 +89,12 @@ def _counted(grid: Grid, ledgers: tuple[Dump, ...]) -> dict[str, Any]:
             "clock_source": clock.source,
             "clock_rate_hz": clock.rate_hz,
             "clock_residual_s": clock.residual_s,
-            "nominal_hz": frames.layout.sampled[0].sample_hz,
+            "nominal_hz": frames.stream.sample_hz,
             "restarts": [[restart.row, restart.reason] for restart in grid.restarts],
             "breaks": [[pause.row, pause.gap_s] for pause in grid.breaks],
         },
         "dumps": [asdict(dump) for dump in ledgers],
-        "notes": list(frames.notes),
+        "notes": list(placing.notes),
     }
 
 

@@ -2,6 +2,7 @@
 
 from pipeline.timebase.grid import BLOCK_ROWS, Clock, ClockBreak, ClockSource, Grid, Restart
 from pipeline.timebase.place import final_ledgers, place_frames
+from pipeline.timebase.session import Placing, place_session
 
 __all__ = [
     "BLOCK_ROWS",
@@ -9,7 +10,9 @@ __all__ = [
     "ClockBreak",
     "ClockSource",
     "Grid",
+    "Placing",
     "Restart",
     "final_ledgers",
     "place_frames",
+    "place_session",
 ]

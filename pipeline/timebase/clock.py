@@ -66,7 +66,7 @@ def make_clock(
         by more than three sample periods beyond their jitter.
     """
     layout = frames.layout
-    period = 1 / layout.sample_hz
+    period = 1 / frames.stream.sample_hz
     nominal = Clock(
         "nominal",
         np.array([0.0, max(n_rows - 1, 1)]),

@@ -1,13 +1,13 @@
 """From frames as they arrived to rows of one grid."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.frames import Dump, Frames, FrameTable
-from pipeline.layouts import Layout
+from pipeline.layouts import Frame, Stream
 from pipeline.timebase.by_ticks import find_runs_by_ticks
 from pipeline.timebase.clock import make_clock
 from pipeline.timebase.grid import Grid, Restart
@@ -44,16 +44,16 @@ def place_frames(frames: Frames) -> Grid:
     ----------
     RFC 3550 A.1 and A.3; RFC 1982.
     """
-    table, layout = frames.table, frames.layout
-    counters = _counters(table, layout)
-    if layout.frame.part("ticks") and counters.ticks is None:
+    table, stream = frames.table, frames.stream
+    counters = _counters(table, stream, frames.layout.tick_hz)
+    if stream.frame.part("ticks") and counters.ticks is None:
         note = "The ticks do not advance with the samples; they were not used."
         frames = replace(frames, notes=(*frames.notes, note))
     same = _same_samples(frames)
-    runs, counted = _find(table, layout, counters, same)
+    runs, counted = _find(table, stream, counters, same)
     if runs.absurd.sum() > _UNBELIEVABLE * len(table):
         counted = False
-        what = "sequence numbers" if layout.frame.part("sequence") else "ticks"
+        what = "sequence numbers" if stream.frame.part("sequence") else "ticks"
         note = f"The {what} of most frames contradict each other; frames were placed in the order of arrival."
         frames = replace(frames, notes=(*frames.notes, note))
         runs = _in_order(table)
@@ -61,9 +61,9 @@ def place_frames(frames: Frames) -> Grid:
 
 
 def _find(
-    table: FrameTable, layout: Layout, counters: Counters, same: Callable[[int, int], bool]
+    table: FrameTable, stream: Stream, counters: Counters, same: Callable[[int, int], bool]
 ) -> tuple[Runs, bool]:
-    if layout.frame.part("sequence"):
+    if stream.frame.part("sequence"):
         return find_runs(counters, same), True
     if counters.ticks is not None:
         return find_runs_by_ticks(counters, same), False
@@ -76,19 +76,19 @@ def _in_order(table: FrameTable) -> Runs:
     return Runs(np.zeros(n, dtype=np.int32), begin, np.zeros(n, dtype=bool), [])
 
 
-def _counters(table: FrameTable, layout: Layout) -> Counters:
-    sequence, ticks = layout.frame.part("sequence"), layout.frame.part("ticks")
+def _counters(table: FrameTable, stream: Stream, tick_hz: float | None) -> Counters:
+    sequence, ticks = stream.frame.part("sequence"), stream.frame.part("ticks")
     typical = float(np.median(table.n_samples)) if len(table) else 0.0
     typical = max(typical, 1.0)
     bits = sequence.wraps_at_bits if sequence else 0
     unit, rate = 1, None
     step = signed_difference(table.sequence[1:], table.sequence[:-1], bits) if sequence else None
-    tick_hz = layout.tick_hz or 0.0
+    tick_hz = tick_hz or 0.0
     if step is not None:
         unit = _unit_of(step, int(typical))
     if ticks:
         follows = np.ones(len(table) - 1, dtype=bool) if step is None else step == unit
-        nominal = tick_hz / layout.sample_hz
+        nominal = tick_hz / stream.sample_hz
         rate = measure_tick_rate(table.ticks, table.n_samples, follows, nominal, ticks.wraps_at_bits)
         if unit > 1 and abs(rate.per_sample / nominal - 1) > 0.25:
             # every so many frames one arrived; the counter counts frames all the same
@@ -97,7 +97,7 @@ def _counters(table: FrameTable, layout: Layout) -> Counters:
     slack = _slack(table, rate, follows, typical) if rate else _LEAST_SLACK
     if slack is None:
         rate = None
-    day = int(_LONGEST_GAP_S * layout.sample_hz / typical)
+    day = int(_LONGEST_GAP_S * stream.sample_hz / typical)
     budget = max(_MOST_ROWS_PER_READ * len(table), MAX_DROPOUT)
     return Counters(
         sequence=table.sequence,
@@ -253,10 +253,26 @@ def _gaps_by_ticks(table: FrameTable, placed: Ints, lost: Ints, gap: Ints, count
     return np.where(np.abs(excess) <= 0.5 * gap + 1, np.maximum(corrected, 0), gap)
 
 
-def final_ledgers(grid: Grid) -> tuple[Dump, ...]:
-    """The dumps' entries once the grid is known: repeated frames count as such, absurd ones as damaged."""
-    table, dumps = grid.frames.table, list(grid.frames.dumps)
-    n = len(dumps)
+def final_ledgers(grids: Sequence[Grid]) -> tuple[Dump, ...]:
+    """The dumps' entries once the grids are known: repeated frames count as such, absurd ones as damaged.
+
+    Parameters
+    ----------
+    grids : sequence of Grid
+        Of the streams of one reading; streams of one kind of frame share their bytes, which count once.
+    """
+    dumps = list(grids[0].frames.dumps)
+    kinds = list[Frame]()
+    for grid in grids:
+        if any(grid.frames.stream.frame is kind for kind in kinds):
+            continue
+        kinds.append(grid.frames.stream.frame)
+        _settle(dumps, grid)
+    return tuple(dumps)
+
+
+def _settle(dumps: list[Dump], grid: Grid) -> None:
+    table, n = grid.frames.table, len(dumps)
     repeated = np.bincount(table.dump[grid.duplicate], weights=table.n_bytes[grid.duplicate], minlength=n)
     absurd = np.bincount(table.dump[grid.absurd], weights=table.n_bytes[grid.absurd], minlength=n)
     n_absurd = np.bincount(table.dump[grid.absurd], minlength=n)
@@ -269,4 +285,3 @@ def final_ledgers(grid: Grid) -> tuple[Dump, ...]:
             damaged=dump.ledger.damaged + wrong,
         )
         dumps[i] = replace(dump, ledger=ledger, n_damaged_frames=dump.n_damaged_frames + int(n_absurd[i]))
-    return tuple(dumps)

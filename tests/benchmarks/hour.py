@@ -36,9 +36,9 @@ from scipy import fft, signal
 
 from pipeline.frames import read_frames
 from pipeline.steps.by_name import SESSION_STEPS
-from pipeline.steps.convert import write_grid
+from pipeline.steps.convert import write_placing
 from pipeline.steps.job import Job
-from pipeline.timebase import place_frames
+from pipeline.timebase import place_session
 from pipeline.workflow import Plan
 
 REPEATS = 3
@@ -67,11 +67,11 @@ def ours(job: Job) -> Times:
     job.places.recording.parent.mkdir(parents=True, exist_ok=True)
     dumps = [(name, job.study_folder / name) for name in job.session.dumps]
     with watch.of("read_frames"):
-        frames = read_frames(dumps, job.layout, job.places.recording.parent)
-    with watch.of("place_frames"):
-        grid = place_frames(frames)
+        reading = read_frames(dumps, job.layout, job.places.recording.parent)
+    with watch.of("place_session"):
+        placing = place_session([reading])
     with watch.of("write_recording"):
-        write_grid(job, grid)
+        write_placing(job, placing)
     to_recording = sum(watch.times.values())
     for name, step in (("validate", "validate"), ("detect", "detect"), ("judge, final files", "judge")):
         with watch.of(name):
