@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 from workshop import GLAZING, HEADER, LOG, STUDY, WEDGING, activities, make_folder, only, sessions, told
 
+from pipeline.stamps import StampError, parse_stamp
 from pipeline.study import Study, check_folders, load_study
-from pipeline.study.started import StampError, parse_stamp
 
 
 @pytest.fixture

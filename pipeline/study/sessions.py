@@ -7,7 +7,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from pipeline.checking import did_you_mean
 from pipeline.errors import Problem
-from pipeline.study.started import StampError, parse_stamp
+from pipeline.stamps import StampError, parse_stamp
 from pipeline.study.study import Activity, Session
 from pipeline.study.tables import Row
 from schemas.keys import SESSION_COLUMNS
