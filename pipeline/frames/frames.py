@@ -101,6 +101,8 @@ class Dump:
     """One file as it was read: its path in the study, size, SHA-256 and ledger.
 
     ``n_damaged_frames`` counts frames that were recognised and failed their check or lacked their end.
+    ``header_start`` is the start of the recording that the file itself states (EDF), in local time without
+    an offset, as ISO 8601 writes it; empty where it states none.
     """
 
     name: str
@@ -108,6 +110,7 @@ class Dump:
     sha256: str
     ledger: Ledger
     n_damaged_frames: int = 0
+    header_start: str = ""
 
 
 @dataclass(frozen=True)

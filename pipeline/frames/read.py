@@ -51,17 +51,21 @@ def read_frames(
     sinks = sinks_for(layout, spool_dir)
     entries: list[Dump] = []
     problems: list[Problem] = []
+    notes: list[str] = []
     for i, (name, path) in enumerate(dumps):
-        entry, problem = _read_one(OpenDump(name, path, i), reader, sinks, block_bytes)
+        dump = OpenDump(name, path, i)
+        entry, problem = _read_one(dump, reader, sinks, block_bytes)
         entries.append(entry)
+        notes += dump.notes
         if problem:
             problems.append(problem)
     if not any(len(sink) for sink in sinks):
         raise Unreadable(problems[0])
-    notes = tuple(f"{problem} The other dumps of the session were read." for problem in problems)
+    notes += [f"{problem} The other dumps of the session were read." for problem in problems]
     made = [frames for sink in sinks for frames in sink.frames(layout, tuple(entries))]
-    streams = tuple(frames for stream in layout.streams for frames in made if frames.stream is stream)
-    return Reading(layout, tuple(entries), streams, notes)
+    # the order of the layout's streams, some of which a header may have completed
+    made.sort(key=lambda frames: (frames.stream.frame.is_event, -frames.stream.sample_hz))
+    return Reading(layout, tuple(entries), tuple(made), tuple(notes))
 
 
 def _read_one(
@@ -91,5 +95,6 @@ def _read_one(
         found = error.strerror or str(error)
         remedy = "Check the file and its permissions."
         return nothing, Problem(name, "", "a file that can be read", found, remedy)
-    entry = Dump(name, seen.n_bytes, seen.sha256, seen.tally.ledger(), seen.tally.n_damaged_frames)
+    tally = seen.tally
+    entry = Dump(name, seen.n_bytes, seen.sha256, tally.ledger(), tally.n_damaged_frames, dump.header_start)
     return entry, reader.problem(dump)

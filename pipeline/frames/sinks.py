@@ -77,6 +77,10 @@ class FrameSink:
             self._extra.append(extra)
         self._table.add(dump, offset, n_bytes, *counters, *n_samples)
 
+    def complete(self, streams: Sequence[Stream]) -> None:
+        """Put in the place of the streams the same ones with what a dump's header says of their channels."""
+        self.streams = tuple(streams)
+
     def __len__(self) -> int:
         return len(self._table)
 
