@@ -81,7 +81,8 @@ def _about_channels(grid: Grid) -> Iterator[str]:
     channels = grid.frames.stream.channels
     low = np.full(len(channels), np.iinfo(np.int64).max)
     high = np.full(len(channels), np.iinfo(np.int64).min)
-    for _, counts, present in grid.blocks():
+    for _, counts, rows in grid.blocks():
+        present = rows[:, 0]
         if present.any():
             low = np.minimum(low, counts[present].min(axis=0))
             high = np.maximum(high, counts[present].max(axis=0))

@@ -99,7 +99,7 @@ def test_any_mixture_of_faults(name: str, actions: list[str], seed: int) -> None
     ends = grid.start_row + frames.table.n_samples[grid.placed]
     assert np.all(ends[:-1] <= grid.start_row[1:])
     assert int(ends[-1]) == grid.n_rows
-    shown = [(start, block, present) for start, block, present in grid.blocks(block_rows=7)]
+    shown = [(start, block, present[:, 0]) for start, block, present in grid.blocks(block_rows=7)]
     assert sum(present.sum() for _, _, present in shown) == int(frames.table.n_samples[grid.placed].sum())
     if checked:
         assert not grid.restarts

@@ -22,7 +22,7 @@ def _grid(pieces: list[bytes], layout: Layout, folder: Path) -> Grid:
 
 def _table(grid: Grid) -> tuple[np.ndarray, np.ndarray]:
     blocks = list(grid.blocks(block_rows=33))
-    return np.concatenate([counts for _, counts, _ in blocks]), np.concatenate([p for _, _, p in blocks])
+    return np.concatenate([counts for _, counts, _ in blocks]), np.concatenate([p[:, 0] for _, _, p in blocks])
 
 
 def _expect(grid: Grid, counts: np.ndarray, present: np.ndarray) -> None:

@@ -1,14 +1,16 @@
 """Frames to counts on one time grid: sequence numbers, order, duplicates, losses, clock."""
 
-from pipeline.timebase.grid import BLOCK_ROWS, Clock, ClockBreak, ClockSource, Grid, Restart
+from pipeline.timebase.grid import BLOCK_ROWS, Clock, ClockBreak, ClockSource, ClockStep, Grid, Restart
 from pipeline.timebase.place import final_ledgers, place_frames
-from pipeline.timebase.session import Placing, place_session
+from pipeline.timebase.session import Events, Placing, place_session
 
 __all__ = [
     "BLOCK_ROWS",
     "Clock",
     "ClockBreak",
     "ClockSource",
+    "ClockStep",
+    "Events",
     "Grid",
     "Placing",
     "Restart",

@@ -1,5 +1,22 @@
 """Counts on one time grid: which frame fills which rows, and when each row was sampled."""
 
+# What the later steps may rely on:
+# - Placing.grids: one for each recording that is written, the main one first, then by falling rate. Each is a
+#   Grid or a JoinedGrid, which have in common: channels, sample_hz (nominal), n_rows, clock, blocks(), parts,
+#   n_frames, n_duplicate_frames, n_late, n_lost_frames, n_expected_frames, restarts, breaks, steps.
+# - grid.parts: the Grids it is made of; a Grid's only part is itself. Each has frames, placed and start_row
+#   (on the rows of the whole), duplicate, absurd, delay_s: by how much its samples come after the seconds
+#   of their rows (0 but for kinds of frame joined at the same rate).
+# - grid.blocks() -> (start, counts (rows, channels), present (rows, channels)); nothing may write to a block.
+# - grid.clock.time_s: seconds since row 0 of the main grid, for all grids; before it they are negative.
+# - Two grids have the same sample_hz only where kinds of frame at one nominal rate do not run alike.
+# - Placing.events: a tuple of Events, one for each stream of event frames: kind, channels, time_s (n,),
+#   row (n,) of the main grid, counts (n, channels).
+# - Placing.device_start_s, receiver_start_s: seconds since 1970 of the main grid's row 0 by the device's own
+#   clock (ticks with an epoch) and by the receiver's stamps, or None.
+# - For Conversion: clock.source, rate_hz, residual_s, skew_ppm, skew_uncertainty_ppm, jitter_s, tick_hz;
+#   restarts (row, reason, off_s or None), breaks (row, gap_s, by), steps (row, step_s, of): see below.
+
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Literal
@@ -8,6 +25,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.frames import CountSpool, Frames
+from pipeline.layouts import Channel
 
 ClockSource = Literal["receiver", "ticks", "nominal"]
 
@@ -17,10 +35,26 @@ BLOCK_ROWS = 1 << 18
 
 @dataclass(frozen=True)
 class Clock:
-    """When each row was sampled: piecewise linear through knots, seconds from row 0.
+    """When each row was sampled: piecewise linear through knots, seconds from row 0 of the main grid.
 
-    ``rate_hz`` is the measured sampling rate, ``residual_s`` the largest distance of a time stamp from
-    the clock; both None where nothing but the nominal rate is known.
+    Attributes
+    ----------
+    source : str
+        What the seconds are those of.
+    knot_row, knot_s : float64, shape (k,)
+        Strictly increasing, at least two of each.
+    rate_hz : float or None
+        Samples in a second, as measured; None where nothing but the nominal rate is known.
+    residual_s : float or None
+        Largest distance of a time stamp from the clock. Of the receiver's stamps, which come late by
+        nature, the largest distance of the earliest in a stretch of a minute.
+    skew_ppm, skew_uncertainty_ppm : float or None
+        By how much the device's clock (its ticks, or its samples where it has no ticks) runs fast against
+        the receiver's, and the standard uncertainty; None without the receiver's stamps.
+    jitter_s : float or None
+        Of the arrival of frames: the median of the running estimate of RFC 3550, A.8.
+    tick_hz : float or None
+        Ticks in a second of the receiver.
     """
 
     source: ClockSource
@@ -28,6 +62,10 @@ class Clock:
     knot_s: npt.NDArray[np.float64]
     rate_hz: float | None
     residual_s: float | None
+    skew_ppm: float | None = None
+    skew_uncertainty_ppm: float | None = None
+    jitter_s: float | None = None
+    tick_hz: float | None = None
 
     def time_s(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         """Time of each of `rows` (any shape), in seconds."""
@@ -43,18 +81,37 @@ class Clock:
 
 @dataclass(frozen=True)
 class Restart:
-    """The device began anew: the first row after it, and why we think so."""
+    """The device began anew: the first row after it, and why we think so.
+
+    ``off_s`` is how long nothing was recorded before that row, by the receiver's stamps; None where that is
+    not known: rows and seconds then go on as if nothing lay between.
+    """
 
     row: int
     reason: str
+    off_s: float | None = None
 
 
 @dataclass(frozen=True)
 class ClockBreak:
-    """The ticks went on by `gap_s` before this row while the sequence saw nothing missing: a pause."""
+    """Time went on by `gap_s` before this row while the sequence saw nothing missing: a pause.
+
+    ``by`` says whose stamps tell: the device's ticks, or the receiver's alone, whose clock may as well have
+    been set forward.
+    """
 
     row: int
     gap_s: float
+    by: Literal["ticks", "receiver"] = "ticks"
+
+
+@dataclass(frozen=True)
+class ClockStep:
+    """A clock was set by `step_s` before this row; the seconds of the rows go on without it."""
+
+    row: int
+    step_s: float
+    of: Literal["ticks", "receiver"] = "receiver"
 
 
 @dataclass(frozen=True)
@@ -81,6 +138,10 @@ class Grid:
         Where it paused; the clock jumps there, the rows do not.
     absurd : bool, shape (n,)
         For each frame of the table, whether its counters contradict all others and it was left out.
+    steps : tuple of ClockStep
+        Where a clock was set.
+    delay_s : float
+        By how much its samples come after the seconds of the rows that they stand in.
     """
 
     frames: Frames
@@ -95,13 +156,40 @@ class Grid:
     restarts: tuple[Restart, ...] = ()
     breaks: tuple[ClockBreak, ...] = ()
     absurd: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    steps: tuple[ClockStep, ...] = ()
+    delay_s: float = 0.0
+
+    @property
+    def channels(self) -> tuple[Channel, ...]:
+        """The columns of the counts."""
+        return self.frames.stream.channels
+
+    @property
+    def sample_hz(self) -> float:
+        """The nominal rate."""
+        return self.frames.stream.sample_hz
+
+    @property
+    def parts(self) -> tuple["Grid", ...]:
+        """What the grid is made of: itself."""
+        return (self,)
+
+    @property
+    def n_frames(self) -> int:
+        """Frames that were read, repeated ones among them."""
+        return len(self.frames.table)
+
+    @property
+    def n_duplicate_frames(self) -> int:
+        """Frames that repeat others."""
+        return int(np.count_nonzero(self.duplicate))
 
     def blocks(
         self, block_rows: int = BLOCK_ROWS
     ) -> Iterator[tuple[int, npt.NDArray[np.integer], npt.NDArray[np.bool_]]]:
-        """Yield (start row, counts of shape (rows, channels), present of shape (rows,)), in order.
+        """Yield (start row, counts, present), the latter two of shape (rows, channels), in order.
 
-        Rows of lost samples have ``present`` False and counts 0.
+        Rows of lost samples have ``present`` False and counts 0. Neither array may be written to.
         """
         table, spool = self.frames.table, self.frames.counts
         for start in range(0, self.n_rows, block_rows):
@@ -116,7 +204,7 @@ class Grid:
             counts = np.zeros((stop - start, spool.n_channels), dtype=spool.dtype)
             present = np.zeros(stop - start, dtype=bool)
             _fill(spool, source, begin - start, size, counts, present)
-            yield start, counts, present
+            yield start, counts, np.broadcast_to(present[:, np.newaxis], counts.shape)
 
 
 def _fill(

@@ -3,9 +3,38 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+import numpy.typing as npt
+
 from pipeline.frames import Dump, Reading
+from pipeline.layouts import Channel
 from pipeline.timebase.grid import Grid
 from pipeline.timebase.place import final_ledgers, place_frames
+
+
+@dataclass(frozen=True)
+class Events:
+    """The event frames of one stream, in the order of time; frames of several rows count as several.
+
+    Attributes
+    ----------
+    kind : str
+        The name of the kind of frame.
+    channels : tuple of Channel
+        The columns of the counts.
+    time_s : float64, shape (n,)
+        Seconds since row 0 of the main grid; negative before it.
+    row : int64, shape (n,)
+        The main grid's row that is nearest in time.
+    counts : integers, shape (n, channels)
+        As decoded.
+    """
+
+    kind: str
+    channels: tuple[Channel, ...]
+    time_s: npt.NDArray[np.float64]
+    row: npt.NDArray[np.int64]
+    counts: npt.NDArray[np.integer]
 
 
 @dataclass(frozen=True)
@@ -15,16 +44,24 @@ class Placing:
     Attributes
     ----------
     grids : tuple of Grid
-        One for each rate, the fastest first; second 0 is the first sample of the first one.
+        The main one first, then by falling rate; second 0 is the first row of the first one.
     dumps : tuple of Dump
         With their final ledgers, in the order of the sessions table.
     notes : tuple of str
         What a person should know of how it was read.
+    events : tuple of Events
+        Frames that come at no rate.
+    device_start_s, receiver_start_s : float or None
+        Seconds since 1970 (UTC) of row 0 of the main grid, by the device's own clock and by the
+        receiver's; None where the dumps carry no such clock.
     """
 
     grids: tuple[Grid, ...]
     dumps: tuple[Dump, ...]
     notes: tuple[str, ...] = ()
+    events: tuple[Events, ...] = ()
+    device_start_s: float | None = None
+    receiver_start_s: float | None = None
 
     @property
     def main(self) -> Grid:
