@@ -83,7 +83,6 @@ def check_table(
     where: str,
     problems: list[Problem],
     meant: str = "",
-    offered: Sequence[Key] | None = None,
 ) -> bool:
     """Add a problem for each unknown, missing or ill-valued key; return whether there was none.
 
@@ -101,24 +100,35 @@ def check_table(
         Extended in place.
     meant : str
         The table as a person counts, from :func:`nth`.
-    offered : sequence of Key
-        Those of `keys` that a message about an unknown one names; without it all of them.
     """
     before = len(problems)
     known = {key.name: key for key in keys}
-    offer = [key.name for key in (keys if offered is None else offered)]
+    check_names(table, list(known), shown, where, problems, meant)
     fault = faults_in(where, shown, problems, meant)
     for name, value in table.items():
-        if name not in known:
-            remedy = did_you_mean(name, offer) or "Remove it or correct its name."
-            fault(name, "one of " + ", ".join(offer), f"unknown key '{name}'", remedy)
-        elif not _is_right(value, known[name]):
+        if name in known and not _is_right(value, known[name]):
             description = known[name].description
             fault(name, wanted(known[name]), _shortened(value), f"{description[0].upper()}{description[1:]}.")
     for key in keys:
         if key.required and key.name not in table:
             fault(key.name, wanted(key), "no such key", f"Add it: {key.description}.")
     return len(problems) == before
+
+
+def check_names(
+    table: Mapping[str, Any],
+    names: Sequence[str],
+    shown: str,
+    where: str,
+    problems: list[Problem],
+    meant: str = "",
+) -> None:
+    """Add a problem for each key of a table that is not among the names; the rest as in `check_table`."""
+    fault = faults_in(where, shown, problems, meant)
+    for name in table:
+        if name not in names:
+            remedy = did_you_mean(name, names) or "Remove it or correct its name."
+            fault(name, "one of " + ", ".join(names), f"unknown key '{name}'", remedy)
 
 
 def right_values(table: Mapping[str, Any], keys: Sequence[Key]) -> dict[str, Any]:
@@ -138,7 +148,9 @@ def did_you_mean(name: str, known: Iterable[str]) -> str:
 def wanted(key: Key) -> str:
     """What may stand at a key, in words: type or choices, bounds and unit."""
     choices = ", ".join(choice if choice[0].isalnum() else f"'{choice}'" for choice in key.choices)
-    words = f"one of {choices}" if choices else _TYPE_WORDS[key.type]
+    words = key.written or _TYPE_WORDS[key.type]
+    if choices:
+        words = f"one of {choices}" if len(key.choices) > 1 else choices
     if key.above is not None:
         words += f" above {key.above:g}"
     bounds = [
@@ -163,6 +175,8 @@ def _shortened(value: Any) -> str:
 
 def _is_right(value: Any, key: Key) -> bool:
     if not _has_type(value, key.type) or (key.choices and value not in key.choices):
+        return False
+    if key.pattern and not re.fullmatch(key.pattern, value):
         return False
     return key.type not in ("integer", "number") or is_within(value, key)
 

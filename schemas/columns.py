@@ -56,6 +56,13 @@ SAMPLE = Column(
 TIME = Column(
     "time_s", "float64", "time since the session's first sample, on the corrected clock", "s", increasing=True
 )
+EVENT_TIME = Column(
+    "time_s",
+    "float64",
+    "when it happened, since the session's first sample, on the corrected clock; before that it is negative",
+    "s",
+)
+EVENT_SAMPLE = Column("sample", "int64", "row of samples.parquet that is nearest in time", "1", minimum=0)
 QUALITY = Column("quality", "uint32", "a bit for each condition of the sample; 0 is clean", "1", maximum=255)
 
 FINDINGS = (

@@ -6,10 +6,10 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from schemas import keys, layout_keys
+from schemas import keys, layout_keys, part_keys
 from schemas.columns import EXCLUSIONS, FINDINGS, QUALITY, SAMPLE, SESSIONS, TIME, Column
 from schemas.conditions import CONDITIONS
-from schemas.keys import Key
+from schemas.keys import BINARY, Key
 
 PLACE = Path(__file__).with_name("dictionary.md")
 
@@ -63,7 +63,7 @@ def dictionary() -> str:
         "### `[[frame]]`",
         _keys(layout_keys.FRAME),
         "### `[[frame.part]]`",
-        _keys(layout_keys.PART),
+        _keys(part_keys.PART),
         "### `[[channel]]`",
         _keys(layout_keys.CHANNEL),
     ]
@@ -85,11 +85,28 @@ def _columns(columns: Sequence[Column]) -> str:
 
 
 def _keys(several: Sequence[Key]) -> str:
+    """Keys in rows; with a column that says who takes them, where not all do."""
+    for_all = not any(key.parts or key.framing for key in several)
+    head = ("key", "type", "unit", "meaning", "without it", "taken by")
     rows = [
-        (f"`{k.name}`", k.type, k.unit, _words(k.description, k.choices), k.default or "required")
-        for k in several
+        (f"`{k.name}`", k.type, k.unit, _meaning(k), k.default or "required", _takers(k)) for k in several
     ]
-    return _table(("key", "type", "unit", "meaning", "without it"), rows)
+    return _table(head[:-1], [row[:-1] for row in rows]) if for_all else _table(head, rows)
+
+
+def _meaning(key: Key) -> str:
+    return f"{key.description} ({key.written})" if key.written else _words(key.description, key.choices)
+
+
+def _takers(key: Key) -> str:
+    """The kinds of part and the framings that take a key, in words."""
+    framings = ", ".join(
+        ("binary", *(f for f in key.framing if f not in BINARY))
+        if set(BINARY) <= set(key.framing)
+        else key.framing
+    )
+    words = [", ".join(f"`{part}`" for part in key.parts), f"in {framings}" if framings else ""]
+    return " ".join(word for word in words if word) or "all"
 
 
 def _words(description: str, choices: Sequence[str]) -> str:

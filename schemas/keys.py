@@ -3,6 +3,7 @@
 The checks, the commented files of ``sessiongate new`` and the documentation are made from these tables.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -13,8 +14,9 @@ KeyType = Literal["string", "integer", "number", "boolean", "strings", "table", 
 class Key:
     """One key of a TOML table.
 
-    ``minimum`` and ``above`` bound numbers (inclusive, exclusive); ``choices`` closes a set of strings.
-    ``parts`` are the kinds of part that take the key and ``framing`` the framing that does; empty: all.
+    ``minimum`` and ``above`` bound numbers (inclusive, exclusive); ``choices`` closes a set of strings, and
+    ``pattern``, a regular expression for the whole string, another one that ``written`` puts in words.
+    ``parts`` are the kinds of part that take the key and ``framing`` the framings that do; empty: all.
     ``example`` is what stands in the files of ``sessiongate new``; ``default`` says in words what holds
     without the key, empty where it is required.
     """
@@ -25,13 +27,31 @@ class Key:
     required: bool = False
     unit: str = ""
     choices: tuple[str, ...] = ()
+    pattern: str = ""
+    written: str = ""
     minimum: float | None = None
     above: float | None = None
     maximum: float | None = None
     default: str = ""
     example: Any = None
     parts: tuple[str, ...] = ()
-    framing: Literal["", "sync", "text"] = ""
+    framing: tuple[str, ...] = ()
+
+
+BINARY = ("sync", "sectors", "cobs", "slip")
+"""Framings of binary frames that a layout describes byte by byte."""
+
+FRAMINGS = (*BINARY, "text", "wav", "edf")
+"""How frames stand in a dump."""
+
+
+def taken_by(keys: Iterable[Key], framing: str, kind: str = "") -> tuple[Key, ...]:
+    """Those keys that a layout of that framing takes; of parts, those of that kind."""
+    return tuple(
+        key
+        for key in keys
+        if (not key.framing or framing in key.framing) and (not key.parts or kind in key.parts)
+    )
 
 
 STUDY = (

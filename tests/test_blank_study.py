@@ -11,7 +11,8 @@ from pipeline.errors import InputError
 from pipeline.layouts.units import SI_UNITS
 from pipeline.study import load_study, write_blank_study
 from schemas.keys import ACTIVITY_COLUMNS, SESSION_COLUMNS, SITE, STUDY, Key
-from schemas.layout_keys import CHANNEL, FRAME, LAYOUT, PART, TEXT
+from schemas.layout_keys import CHANNEL, FRAME, LAYOUT, TEXT
+from schemas.part_keys import PART
 
 TABLES = {
     "study.toml": (*STUDY, *SITE),

@@ -4,8 +4,22 @@ import hashlib
 from pathlib import Path
 
 import pytest
-from layout_texts import BINARY, CONVERTER, TEXT, channel, right, told
+from layout_texts import (
+    BINARY,
+    CHECKSUM,
+    CONVERTER,
+    EDF,
+    KINDS,
+    SYNC,
+    TEXT,
+    TEXT_KINDS,
+    WAV,
+    channel,
+    right,
+    told,
+)
 
+from pipeline.layouts import Layout
 from pipeline.layouts.catalogue import CATALOGUE
 from pipeline.layouts.units import is_ucum
 
@@ -199,8 +213,8 @@ def test_binary_layout(tmp_path: Path) -> None:
         ("sync", 2, 0, "big"),
         ("sequence", 2, 16, "big"),
         ("ticks", 4, 32, "big"),
-        ("samples", 0, 16, "big"),
-        ("checksum", 2, 16, "big"),
+        ("samples", 0, 0, "big"),
+        ("checksum", 2, 0, "big"),
     ]
     assert layout.frame.parts[0].sync == b"\xa5\x5a"
     assert [made.name for made in layout.sampled] == ["field"]
@@ -217,3 +231,134 @@ def test_text_layout(tmp_path: Path) -> None:
 def test_rate_of_the_channels_is_the_layouts(tmp_path: Path) -> None:
     layout = right(tmp_path, BINARY + CONVERTER + "sample_hz = 250\n")
     assert layout.sample_hz == layout.channels[0].sample_hz == 250.0
+
+
+# ---------------------------------------------------------------- every framing and part
+
+
+def parts_of(layout: Layout, frame: int, *names: str) -> list[tuple[object, ...]]:
+    return [tuple(getattr(part, name) for name in names) for part in layout.frames[frame].parts]
+
+
+def test_kinds_told_by_a_type_byte_with_their_own_rates(tmp_path: Path) -> None:
+    layout = right(tmp_path, KINDS)
+    assert [(frame.name, frame.is_event) for frame in layout.frames] == [
+        ("field", False),
+        ("acceleration", False),
+        ("button", True),
+    ]
+    assert parts_of(layout, 0, "is_", "n_bytes", "bits", "value", "shared", "hz", "wraps_at_bits") == [
+        ("sync", 1, 0, None, False, 0.0, 0),
+        ("kind", 1, 8, 1, False, 0.0, 0),
+        ("sequence", 2, 16, None, True, 0.0, 16),
+        ("ticks", 4, 32, None, False, 1000.0, 32),
+        ("samples", 0, 12, None, False, 0.0, 0),
+        ("checksum", 2, 0, None, False, 0.0, 0),
+    ]
+    # 2026-03-02T08:30:00Z is 1772440200 s after 1970-01-01T00:00:00Z (date -u -d ... +%s of GNU coreutils)
+    assert layout.frames[0].parts[3].epoch_s == 1772440200.0
+    assert layout.frames[1].parts[3].epoch_s is None
+    assert [(stream.frame.name, stream.sample_hz) for stream in layout.streams][:2] == [
+        ("field", 500.0),
+        ("acceleration", 50.0),
+    ]
+    assert layout.sample_hz == 500.0
+    assert layout.frames[0].parts[4].samples_bytes(8) == 12  # 8 x 12 bits
+
+
+def test_two_rates_in_one_frame(tmp_path: Path) -> None:
+    part = '[[frame.part]]\nis = "samples"\ntype = "o16"\ncount = 2\narrangement = "planar"\n'
+    part += 'channels = ["x", "y"]\n'
+    keys = 'kind = "other"\nunit = "1"\nscale = 1\nsample_hz = 25\n'
+    slow = "".join(f'[[channel]]\nname = "{name}"\n{keys}' for name in "xy")
+    layout = right(tmp_path, (BINARY + CONVERTER).replace(CHECKSUM, part + CHECKSUM) + slow)
+    assert parts_of(layout, 0, "is_", "form", "count", "arrangement", "channels")[3:5] == [
+        ("samples", "unsigned", 10, "interleaved", ("field",)),
+        ("samples", "offset", 2, "planar", ("x", "y")),
+    ]
+    assert [(stream.sample_hz, len(stream.channels)) for stream in layout.streams] == [(125.0, 1), (25.0, 2)]
+    # offset binary: the code 0 is the count -2^15
+    assert (layout.channels[1].adc_min, layout.channels[1].adc_max) == (-32768, 32767)
+
+
+@pytest.mark.parametrize("framing", ["cobs", "slip"])
+def test_packets_need_neither_sync_nor_count(tmp_path: Path, framing: str) -> None:
+    text = BINARY.replace('"sync"\nsample', f'"{framing}"\nsample').replace("count = 10\n", "")
+    layout = right(tmp_path, text.replace(SYNC, "") + CONVERTER)
+    assert layout.framing == framing
+    assert parts_of(layout, 0, "is_", "count")[2] == ("samples", 0)
+    assert layout.frame.max_bytes == 4096
+
+
+def test_sectors(tmp_path: Path) -> None:
+    text = BINARY.replace('"sync"\nsample', '"sectors"\nsector_bytes = 512\nsample')
+    layout = right(tmp_path, text.replace(SYNC, "") + CONVERTER)
+    assert (layout.framing, layout.sector_bytes, layout.frame.max_bytes) == ("sectors", 512, 512)
+    assert layout.frame.part("sync") is None
+
+
+def test_length_behind_the_samples_counts_rows(tmp_path: Path) -> None:
+    length = '[[frame.part]]\nis = "length"\ntype = "u8"\ncounts = "rows"\n'
+    text = BINARY.replace("count = 10\n", "").replace(CHECKSUM, length + CHECKSUM)
+    layout = right(tmp_path, text + CONVERTER)
+    assert parts_of(layout, 0, "is_", "counts", "count")[3:5] == [
+        ("samples", "frame", 0),
+        ("length", "rows", 1),
+    ]
+
+
+def test_frames_longer_than_the_usual_bound_set_it_themselves(tmp_path: Path) -> None:
+    assert right(tmp_path, BINARY.replace("count = 10", "count = 4000") + CONVERTER).frame.max_bytes == 8010
+
+
+def test_received_stamps(tmp_path: Path) -> None:
+    part = '[[frame.part]]\nis = "received"\ntype = "u48"\nhz = 1000\nepoch = "1970-01-01T00:00:00Z"\n'
+    layout = right(tmp_path, (BINARY + CONVERTER).replace(CHECKSUM, part + CHECKSUM))
+    assert parts_of(layout, 0, "is_", "n_bytes", "hz", "epoch_s", "wraps_at_bits")[4] == (
+        "received",
+        6,
+        1000.0,
+        0.0,
+        48,
+    )
+
+
+@pytest.mark.parametrize(
+    ("keys", "hz", "epoch_s", "decimals", "stamp"),
+    [
+        ("hz = 1000\n", 1000.0, None, 0, "number"),
+        ("hz = 1\ndecimals = 3\n", 1000.0, None, 3, "number"),  # 12.345 s is the code 12345
+        ('hz = 1\nepoch = "1970-01-01T01:00:00+01:00"\n', 1.0, 0.0, 0, "number"),
+        ('form = "rfc3339"\n', 1e6, 0.0, 0, "rfc3339"),
+    ],
+)
+def test_received_stamps_in_lines(
+    tmp_path: Path, keys: str, hz: float, epoch_s: float | None, decimals: int, stamp: str
+) -> None:
+    part = f'[[frame.part]]\nis = "received"\ncolumn = "at"\n{keys}'
+    layout = right(tmp_path, TEXT.replace("[[frame]]\n", f"[[frame]]\n{part}"))
+    assert parts_of(layout, 0, "hz", "epoch_s", "decimals", "stamp")[0] == (hz, epoch_s, decimals, stamp)
+
+
+def test_lines_of_several_kinds(tmp_path: Path) -> None:
+    layout = right(tmp_path, TEXT_KINDS)
+    assert [frame.part("kind").value for frame in layout.frames] == ["F", "A"]  # type: ignore[union-attr]
+    assert layout.text is not None
+    assert layout.text.quote == "'"
+    assert [stream.sample_hz for stream in layout.streams] == [250.0, 50.0]
+
+
+def test_wav(tmp_path: Path) -> None:
+    layout = right(tmp_path, WAV)
+    assert (layout.framing, layout.sample_hz) == ("wav", 1000.0)
+    assert parts_of(layout, 0, "is_", "bits", "count", "channels") == [("samples", 0, 0, ("field", "acc"))]
+    assert [(made.adc_min, made.adc_max) for made in layout.channels] == [(-32768, 32767), (0, 255)]
+
+
+def test_edf_leaves_scale_and_range_to_the_header(tmp_path: Path) -> None:
+    layout = right(tmp_path, EDF)
+    field, acc = layout.channels
+    assert (field.label, field.from_header, field.scale, field.offset) == ("EF wrist", True, 1e-6, 0.0)
+    assert (acc.label, acc.from_header, acc.scale, acc.adc_min) == ("", False, 9.80665 / 1000, -2048)
+    assert [(part.bits, part.form, part.count) for part in layout.frame.parts] == [(16, "signed", 0)] * 2
+    assert [stream.sample_hz for stream in layout.streams] == [200.0, 50.0]

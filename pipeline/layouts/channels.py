@@ -1,28 +1,30 @@
 """From what a layout says of a channel to scale, offset and rails in SI units, input-referred."""
 
-import re
 from dataclasses import dataclass
 from typing import Any
 
 from pipeline.checking import Fault, faults_in, nth
 from pipeline.errors import Problem
-from pipeline.layouts.layout import Channel
+from pipeline.layouts.layout import Channel, Framing
 from pipeline.layouts.units import MISTAKEN, SI_UNITS, is_ucum
 
-_RESERVED = ("sample", "time_s", "quality")
+_IN_HEADER = frozenset({"bits", "adc_min", "adc_max", "reference_v", "bias_v", "gain", "scale", "offset"})
+"""Keys of which an EDF file's header takes the place where a channel has none of them."""
 
 
 @dataclass(frozen=True)
 class NumberForm:
     """How the samples part writes a number.
 
-    ``bits`` is 0 in text, and where the type is missing; ``decimals`` is 0 in binary frames.
+    ``bits`` is 0 in text and WAV, whose numbers have no width that the layout says; ``decimals`` is 0 but in
+    text.
     """
 
-    in_text: bool
+    framing: Framing
     bits: int
     signed: bool
     decimals: int
+    at_no_rate: bool = False
 
 
 @dataclass(frozen=True)
@@ -56,12 +58,14 @@ def make_channel(
     """
     before = len(problems)
     fault = faults_in(f"channel[{index}]", shown, problems, nth(index, "channel", row["name"]))
-    if not re.fullmatch(r"[a-z][a-z0-9_]{0,39}", row["name"]) or row["name"] in _RESERVED:
-        rule = "lower-case letters, digits and '_', not " + ", ".join(_RESERVED)
-        fault("name", rule, repr(row["name"]), "It becomes a column name.")
+    if form.at_no_rate and "sample_hz" in row:
+        fault("sample_hz", "no rate of a channel in event frames", f"{row['sample_hz']:g}", "Remove it.")
     unit, factor = _si_unit(row, fault)
     converter = _converter(row, form, fault)
-    scale, offset = _scale_and_offset(row, converter, form.decimals, factor, fault)
+    from_header = form.framing == "edf" and not _IN_HEADER & row.keys()
+    scale, offset = factor, 0.0
+    if not from_header:
+        scale, offset = _scale_and_offset(row, converter, form.decimals, factor, fault)
     rails = _amplifier_rails(row, converter, fault)
     corners = _corners(row, fault)
     if len(problems) > before:
@@ -80,6 +84,8 @@ def make_channel(
         amplifier_high=rails[1],
         ac_corner_hz=corners[0],
         lowpass_hz=corners[1],
+        label=row.get("label", ""),
+        from_header=from_header,
     )
 
 
@@ -101,11 +107,14 @@ def _si_unit(row: dict[str, Any], fault: Fault) -> tuple[str, float]:
 
 def _converter(row: dict[str, Any], form: NumberForm, fault: Fault) -> _Converter:
     """Width and end codes: stated, or the number type's own; a number in text has no width of its own."""
-    if form.in_text and "bits" not in row and not {"adc_min", "adc_max"} <= row.keys():
+    if not form.bits and "bits" not in row and not {"adc_min", "adc_max"} <= row.keys():
         remedy = "Add bits, the width of the converter, or both of its end codes; saturation is told by them."
-        fault("bits", "bits, or adc_min and adc_max, in a text layout", "no such key", remedy)
+        wanted = f"bits, or adc_min and adc_max, in a '{form.framing}' layout"
+        fault("bits", wanted, "no such key", remedy)
     bits = row.get("bits", form.bits or 16)
-    low = row.get("adc_min", -(1 << (bits - 1)) if form.signed else 0)
+    # WAV: samples of 8 bits or less are unsigned, wider ones two's complement (IBM and Microsoft 1991)
+    signed = bits > 8 if form.framing == "wav" else form.signed
+    low = row.get("adc_min", -(1 << (bits - 1)) if signed else 0)
     high = row.get("adc_max", low + (1 << bits) - 1)
     if high <= low:
         fault("adc_max", f"a code above adc_min = {low}", str(high), "Correct one of them.")

@@ -71,7 +71,10 @@ class Part:
     columns : tuple of str
         Header names in text, empty where position decides.
     decimals : int
-        Digits behind the decimal sign in text that make a number a whole code.
+        Digits behind the decimal sign in text that make a number a whole code; ``hz`` of received stamps
+        counts such codes.
+    stamp : str
+        Of received stamps in text: a number, or date and time by RFC 3339, which become microseconds.
     """
 
     is_: PartIs
@@ -91,6 +94,7 @@ class Part:
     epoch_s: float | None = None
     columns: tuple[str, ...] = ()
     decimals: int = 0
+    stamp: Literal["number", "rfc3339"] = "number"
     checksum: Checksum | None = None
     covers: Literal["frame", "after_sync"] = "after_sync"
 
@@ -124,12 +128,16 @@ class Frame:
 
 @dataclass(frozen=True)
 class TextForm:
-    """How lines are written. ``delimiter`` is 'tab', 'blanks' or the characters themselves."""
+    """How lines are written. ``delimiter`` is 'tab', 'blanks' or the characters themselves.
+
+    ``quote`` may stand around a value; empty where none does.
+    """
 
     delimiter: str
     decimal: str = "."
     comment: str = ""
     header: bool = False
+    quote: str = '"'
 
 
 @dataclass(frozen=True)
@@ -138,7 +146,10 @@ class Channel:
 
     ``adc_min`` and ``adc_max`` are the converter's end codes (counts). ``amplifier_low`` and
     ``amplifier_high`` are the amplifier's rails in ``unit``, input-referred; None where not stated.
-    ``ac_corner_hz`` and ``lowpass_hz`` are None where the channel has no such filter.
+    ``ac_corner_hz`` and ``lowpass_hz`` are None where the channel has no such filter. ``label`` is the
+    signal's name in an EDF file. With ``from_header`` that file says scale, offset and end codes: until it is
+    read, ``scale`` is what 1 of the layout's unit is worth in ``unit``, ``offset`` 0, and the end codes those
+    of 16 bits.
     """
 
     name: str
@@ -154,6 +165,8 @@ class Channel:
     amplifier_high: float | None = None
     ac_corner_hz: float | None = None
     lowpass_hz: float | None = None
+    label: str = ""
+    from_header: bool = False
 
     @property
     def adc_low(self) -> float:

@@ -8,10 +8,11 @@ from typing import Any
 
 from pipeline.checking import wanted
 from pipeline.errors import InputError, Problem
-from pipeline.layouts.parts import BINARY_ONLY
+from pipeline.layouts.written import kinds_of_part
 from pipeline.writing import write_text
-from schemas.keys import ACTIVITY_COLUMNS, SESSION_COLUMNS, SITE, STUDY, Key
-from schemas.layout_keys import CHANNEL, FRAME, LAYOUT, PART, TEXT
+from schemas.keys import ACTIVITY_COLUMNS, BINARY, SESSION_COLUMNS, SITE, STUDY, Key, taken_by
+from schemas.layout_keys import CHANNEL, FRAME, LAYOUT, TEXT
+from schemas.part_keys import PART
 
 POLICY_TEXT = """\
 # What differs from the built-in policy stands here, and nothing else.
@@ -142,8 +143,8 @@ def _layout(framing: str, parts: Sequence[dict[str, Any]]) -> str:
     for values in parts:
         lines += _part(values["is"], values, framing)
     present = {values["is"] for values in parts}
-    for kind in _choices_of("is", PART):
-        if kind not in present and _fits(kind, framing):
+    for kind in kinds_of_part(framing):
+        if kind not in present:
             lines += _part(kind, None, framing)
     lines += _table("[[channel]]", "A channel; one such table for each", CHANNEL, _FIELD, framing)
     lines += _table("[[channel]]", "The next channel", CHANNEL, _ACCELERATION, framing)
@@ -154,17 +155,8 @@ def _description(name: str, keys: Iterable[Key]) -> str:
     return next(key.description for key in keys if key.name == name)
 
 
-def _choices_of(name: str, keys: Iterable[Key]) -> tuple[str, ...]:
-    return next(key.choices for key in keys if key.name == name)
-
-
-def _fits(kind: str, framing: str) -> bool:
-    """Whether a kind of part may stand in frames of that framing."""
-    return framing == "sync" or kind not in BINARY_ONLY
-
-
 def _part(kind: str, values: dict[str, Any] | None, framing: str) -> list[str]:
-    keys = [key for key in PART if not key.parts or kind in key.parts]
+    keys = taken_by(PART, framing, kind)
     stands = "The next part" if values else "A part that frames may have; it goes to where it stands in them"
     return _table("[[frame.part]]", f"{stands}: {kind}", keys, values, framing, {"is": kind})
 
@@ -192,13 +184,20 @@ def _keys(
     lines = []
     for key in keys:
         example = (examples or {}).get(key.name, key.example)
-        if key.type in ("table", "tables") or key.framing not in ("", framing):
+        if key.type in ("table", "tables") or not _belongs(key, framing):
             continue
         lines += [*_comment(f"{key.description}:"), *_rule(key)]
-        in_force = values is not None and (key.name in values or key.required)
+        taken = not key.framing or framing in key.framing
+        in_force = values is not None and (key.name in values or key.required) and taken
         value = values[key.name] if values is not None and key.name in values else example
         lines += [("" if in_force else "#") + f"{key.name} = {_toml(value)}"]
     return lines
+
+
+def _belongs(key: Key, framing: str) -> bool:
+    """Whether a layout of that framing, or of another one of binary frames, takes the key."""
+    alike = BINARY if framing in BINARY else (framing,)
+    return not key.framing or bool(set(alike) & set(key.framing))
 
 
 def _rule(key: Key) -> list[str]:
