@@ -21,8 +21,8 @@ BLOCK_ROWS = 1 << 18
 KEPT_ROWS = 1 << 20
 """Recordings of up to so many rows keep the columns that were read: several detectors ask for the same."""
 
-_TEXT_KEYS = frozenset({"kind", "unit", "description"})
-_NUMBER_KEYS = frozenset(Channel.__dataclass_fields__) - _TEXT_KEYS - {"name"}
+_TEXT_KEYS = frozenset({"kind", "unit", "description", "label"})
+_NUMBER_KEYS = frozenset(Channel.__dataclass_fields__) - _TEXT_KEYS - {"name", "from_header"}
 
 
 @dataclass(frozen=True)
@@ -135,7 +135,7 @@ def channel_metadata(channels: Sequence[Channel]) -> dict[str, dict[str, str]]:
         channel.name: {
             key: value if key in _TEXT_KEYS else json.dumps(value)
             for key, value in asdict(channel).items()
-            if value not in (None, "") and key != "name"
+            if value not in (None, "") and key in _TEXT_KEYS | _NUMBER_KEYS
         }
         for channel in channels
     }
@@ -158,7 +158,7 @@ def open_recording(path: Path, keeps: bool = False) -> Recording:
         own = {key.decode(): value.decode() for key, value in (column.metadata or {}).items()}
         if "scale" in own:
             numbers = {key: json.loads(own[key]) for key in own.keys() & _NUMBER_KEYS}
-            texts = {key: own[key] for key in _TEXT_KEYS}
+            texts = {key: own.get(key, "") for key in _TEXT_KEYS}
             channels.append(Channel(**numbers, **texts, name=column.name))
     n_rows = pq.ParquetFile(path).metadata.num_rows
     sample_hz = float(metadata["sample_hz"])
