@@ -1,0 +1,272 @@
+"""From a file of samples back to the bytes of the dump, frame by frame.
+
+Beside the samples the file's metadata says of each placed frame where it stood, which rows it fills, its
+counters as they were read, and the bytes that no part of the layout gives a meaning to. Counts, these, and
+the layout are what a frame is made of: made again, it must be byte for byte what stood in the dump.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+
+from pipeline.layouts import Frame, Layout, Part, Stream
+from pipeline.recording.account import Account, Bytes, Ints, packed, unpacked
+from pipeline.recording.compose import Pieces, compose, on_the_wire
+from pipeline.recording.lines_back import spelt_lines
+from pipeline.recording.recording import Block, Recording, open_recording
+from pipeline.recording.spelling import Spelling, Words, write_lines
+from pipeline.recording.units import to_counts
+
+if TYPE_CHECKING:
+    from pipeline.timebase.grid import Grid
+
+_KEY = "frames"
+_FRAMES_AT_ONCE = 1 << 12
+_COUNTERS = ("sequence", "ticks", "received")
+
+FrameBytes = tuple[int, int, bytes]
+"""Index of the dump, offset in it, and the frame as it stands there."""
+
+
+class OfParts(Protocol):
+    """A grid, or several that are joined to one."""
+
+    @property
+    def parts(self) -> "tuple[Grid, ...]":
+        """What it is made of."""
+
+
+def frames_metadata(grid: OfParts, paths: Sequence[Path] = ()) -> dict[str, str]:
+    """What a file of samples has to say of its frames, for the file's metadata.
+
+    Parameters
+    ----------
+    grid : Grid
+        Whose samples the file holds.
+    paths : sequence of Path
+        Where the dumps are, by their index in the frame tables (thus those of the grid's layout). Needed for
+        text, whose lines are held against the dumps for how they are spelt.
+
+    Returns
+    -------
+    dict
+        An entry for each kind of frame that the grid is made of, whose key names the layout and the kind:
+        1 to 100 kB for an hour at 25 frames a second.
+    """
+    told = dict[str, str]()
+    for part in grid.parts:
+        told[_key(part.frames.layout, part.frames.stream.frame)] = packed(_account(part, paths))
+    return told
+
+
+def _account(grid: "Grid", paths: Sequence[Path]) -> Account:
+    table, placed, stream = grid.frames.table, grid.placed, grid.frames.stream
+    n_bytes, n_rows = table.n_bytes[placed].astype(np.int64), table.n_samples[placed]
+    columns = {
+        "dump": table.dump[placed].astype(np.int64),
+        "n_bytes": n_bytes,
+        "skipped": _beyond_the_last(table.offset[placed], n_bytes),
+        "n_rows": n_rows,
+        "lost": _beyond_the_last(grid.start_row, n_rows),
+    }
+    counters = zip(_COUNTERS, (table.sequence, table.ticks, table.received), strict=True)
+    stated = {part.is_ for part in stream.frame.parts}
+    columns |= {is_: values[placed] for is_, values in counters if is_ in stated}
+    extra, blobs = grid.frames.extra, dict[str, bytes]()
+    facts: dict[str, Any] = {"channels": [channel.name for channel in stream.channels]}
+    if extra is not None:
+        facts["extra"] = extra.n_channels
+        blobs["extra"] = np.ascontiguousarray(extra.read(0, len(table))[placed].T).tobytes()
+    if grid.frames.layout.framing == "text" and paths:
+        spelt = spelt_lines(grid, paths)
+        facts |= spelt.facts()
+        columns["kept"] = spelt.kept
+        blobs |= {"lines": spelt.lines} | {f"other{i}": words for i, words in enumerate(spelt.others)}
+    return Account(facts, columns, blobs)
+
+
+def encode_frames(samples_file: Path, layout: Layout) -> Iterator[FrameBytes]:
+    """Make every intact frame of a file of samples, and of its fellows of other rates, again.
+
+    Parameters
+    ----------
+    samples_file : Path
+        ``samples.parquet``; files beside it whose names go on with ``_<rate>hz`` are read with it.
+    layout : Layout
+        By which the dumps were read.
+
+    Yields
+    ------
+    (dump index, offset, bytes)
+        The index is that among the dumps of this layout. Kind by kind, each in the order of its rows.
+        Frames without samples are none of a file of samples.
+    """
+    others = sorted(samples_file.parent.glob(f"{samples_file.stem}_*hz{samples_file.suffix}"))
+    recordings = [open_recording(path) for path in (samples_file, *others)]
+    for frame in layout.frames:
+        sources = [
+            source
+            for stream in layout.streams
+            if stream.frame is frame
+            for recording in recordings
+            if (source := _source(recording, layout, stream))
+        ]
+        if sources:
+            write = _lines if layout.framing == "text" else _binary
+            yield from write(layout, frame, sources)
+
+
+def spelt_otherwise(samples_file: Path) -> int:
+    """Lines of text that are not written as most are, and were kept as they stood; 0 in binary frames."""
+    metadata = open_recording(samples_file).metadata
+    accounts = [unpacked(text) for key, text in metadata.items() if key.startswith(f"{_KEY}:")]
+    return sum(int(account.facts.get("spelt_otherwise", 0)) for account in accounts)
+
+
+def _key(layout: Layout, frame: Frame) -> str:
+    return f"{_KEY}:{layout.name}:{frame.name}"
+
+
+def _beyond_the_last(starts: Ints, sizes: Ints) -> Ints:
+    """How far each span begins behind the end of the one before it; the first, behind 0."""
+    ends = np.concatenate((np.zeros(1, dtype=np.int64), (starts + sizes)[:-1]))
+    return starts - ends if len(starts) else starts
+
+
+def _starts(beyond: Ints, sizes: Ints) -> Ints:
+    """The starts that :func:`_beyond_the_last` was given."""
+    return np.asarray(np.cumsum(beyond + sizes) - sizes)
+
+
+class _Source:
+    """The placed frames of one stream, and their counts."""
+
+    def __init__(self, recording: Recording, stream: Stream, account: Account) -> None:
+        self.stream, self.facts, self.blobs = stream, account.facts, account.blobs
+        self.columns = account.columns
+        self.offset = _starts(account.columns["skipped"], account.columns["n_bytes"])
+        self.start_row = _starts(account.columns["lost"], account.columns["n_rows"])
+        self.n_rows = account.columns["n_rows"]
+        self.place = (account.columns["dump"] << 48) + self.offset
+        self._by_place = np.argsort(self.place, kind="stable")
+        self._channels = [c for c in recording.channels if c.name in account.facts["channels"]]
+        self._channels.sort(key=lambda channel: account.facts["channels"].index(channel.name))
+        self._recording = recording
+        self._blocks: Iterator[Block] = iter(())
+        self._held, self._held_from = np.zeros((0, len(self._channels)), dtype=np.int64), 0
+
+    def find(self, places: Ints) -> Ints:
+        """Index of the frame at each place, -1 where there is none."""
+        at = np.searchsorted(self.place, places, sorter=self._by_place)
+        found: Ints = self._by_place[np.minimum(at, len(self.place) - 1)]
+        found[self.place[found] != places] = -1
+        return found
+
+    def counts(self, which: Ints) -> Ints:
+        """Counts of frames of one size, int64 of shape (frames, rows, channels)."""
+        n_rows = int(self.n_rows[which[0]])
+        start = self.start_row[which]
+        self._hold(int(start.min()), int(start.max()) + n_rows)
+        index = start[:, np.newaxis] - self._held_from + np.arange(n_rows)
+        rows: Ints = self._held[index.reshape(-1)]
+        return rows.reshape(len(which), n_rows, -1)
+
+    def _hold(self, start: int, stop: int) -> None:
+        """Have the rows [start, stop) at hand; earlier ones go."""
+        if start < self._held_from or self._held_from + len(self._held) == 0:
+            self._blocks = self._recording.blocks([channel.name for channel in self._channels])
+            self._held, self._held_from = self._held[:0], 0
+        while self._held_from + len(self._held) < stop:
+            block = next(self._blocks)
+            made = [to_counts(np.nan_to_num(block.columns[c.name]), c) for c in self._channels]
+            first = min(max(start - self._held_from, 0), len(self._held))
+            self._held_from += first
+            self._held = np.concatenate((self._held[first:], np.stack(made, axis=1)))
+
+
+def _source(recording: Recording, layout: Layout, stream: Stream) -> _Source | None:
+    text = recording.metadata.get(_key(layout, stream.frame))
+    account = unpacked(text) if text else None
+    if account is None or account.facts["channels"] != [channel.name for channel in stream.channels]:
+        return None
+    return _Source(recording, stream, account) if len(account.columns["dump"]) else None
+
+
+def _binary(layout: Layout, frame: Frame, sources: Sequence[_Source]) -> Iterator[FrameBytes]:
+    main, others = sources[0], sources[1:]
+    for start in range(0, len(main.place), _FRAMES_AT_ONCE):
+        mine = np.arange(start, min(start + _FRAMES_AT_ONCE, len(main.place)))
+        index = np.stack([mine, *(source.find(main.place[mine]) for source in others)], axis=1)
+        sizes = np.stack([np.where(index[:, i] < 0, 0, s.n_rows[index[:, i]]) for i, s in enumerate(sources)])
+        made = dict[int, bytes]()
+        for size in np.unique(sizes, axis=1).T:
+            same = np.flatnonzero(np.all(sizes == size[:, np.newaxis], axis=0))
+            pieces = _pieces(frame, sources, index[same], main)
+            if pieces is None:
+                continue
+            for k, body in zip(same.tolist(), compose(frame, pieces), strict=True):
+                n_bytes = int(main.columns["n_bytes"][start + k])
+                made[k] = on_the_wire(layout, body.tobytes(), n_bytes)
+        for k in sorted(made):
+            yield int(main.columns["dump"][start + k]), int(main.offset[start + k]), made[k]
+
+
+def _pieces(frame: Frame, sources: Sequence[_Source], index: Ints, main: _Source) -> Pieces | None:
+    """What is in frames of one size; None where the samples of a rate that they must have are not there."""
+    by_part = dict[int, Ints]()
+    for i, source in enumerate(sources):
+        if index[0, i] >= 0:
+            by_part |= _of_parts(source.stream.parts, source.counts(index[:, i]))
+    counts = list[Ints]()
+    for part in frame.all("samples"):
+        rows = by_part.get(id(part))
+        if rows is None and part.count:
+            return None
+        counts.append(np.zeros((len(index), 0, len(part.channels)), np.int64) if rows is None else rows)
+    mine = index[:, 0]
+    counters = {name: main.columns[name][mine] for name in _COUNTERS if name in main.columns}
+    return Pieces(counters, tuple(counts), _extra(main)[mine])
+
+
+def _of_parts(parts: Sequence[Part], counts: Ints) -> dict[int, Ints]:
+    """The counts of each part, by its identity."""
+    found, first = dict[int, Ints](), 0
+    for part in parts:
+        found[id(part)] = counts[:, :, first : first + len(part.channels)]
+        first += len(part.channels)
+    return found
+
+
+def _extra(source: _Source) -> Bytes:
+    width, n = int(source.facts.get("extra", 0)), len(source.place)
+    return np.frombuffer(source.blobs.get("extra", b""), dtype=np.uint8).reshape(width, n).T
+
+
+def _lines(layout: Layout, frame: Frame, sources: Sequence[_Source]) -> Iterator[FrameBytes]:
+    source = sources[0]
+    dump, n_bytes = source.columns["dump"], source.columns["n_bytes"]
+    kept = source.columns.get("kept", np.zeros(len(dump), dtype=np.int64))
+    lines, at = source.blobs.get("lines", b""), 0
+    others = [blob.split(b"\n") for name, blob in source.blobs.items() if name.startswith("other")]
+    spellings = {int(k): Spelling.of(v) for k, v in source.facts.get("spellings", {}).items()}
+    for start in range(0, len(dump), _FRAMES_AT_ONCE):
+        stop = min(start + _FRAMES_AT_ONCE, len(dump))
+        for mine in np.split(np.arange(start, stop), np.flatnonzero(np.diff(dump[start:stop])) + 1):
+            words = _words(source, others, mine)
+            written = write_lines(spellings[int(dump[mine[0]])], words)
+            for i, k in enumerate(mine.tolist()):
+                line = written.flat[written.starts[i] : written.stops[i]].tobytes()
+                if kept[k] == 1:
+                    line, at = lines[at : at + int(n_bytes[k])], at + int(n_bytes[k])
+                yield int(dump[k]), int(source.offset[k]), line
+
+
+def _words(source: _Source, others: Sequence[list[bytes]], mine: Ints) -> Words:
+    counters: Mapping[str, Ints] = {
+        name: source.columns[name][mine] for name in _COUNTERS if name in source.columns
+    }
+    own = [column[int(mine[0]) : int(mine[-1]) + 1] for column in others]
+    values = source.counts(mine)
+    return Words(counters, values.reshape(len(mine), -1), own)

@@ -1,0 +1,251 @@
+"""The way back: from a file of samples to the bytes of the dump, for every framing and spelling."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+from encode import encode_all, encode_frames, header_line
+from hypothesis import given
+from hypothesis import strategies as st
+from shapes import (
+    cobs_layout,
+    kinds_layout,
+    packed_layout,
+    planar_layout,
+    read_all,
+    sectors_layout,
+    slip_layout,
+    sync_layout,
+    text_kinds_layout,
+    text_layout,
+)
+
+from pipeline.frames.readers import READERS
+from pipeline.layouts import Layout
+from pipeline.recording import way_back, write_recording
+from pipeline.recording.account import Account, packed, unpacked
+from pipeline.recording.way_back import frames_metadata, spelt_otherwise
+from pipeline.timebase import Placing, place_session
+
+
+def _counts(layout: Layout, n: int, seed: int = 1) -> list[np.ndarray]:
+    """Random counts over the whole range of each stream's parts, `n` frames of them."""
+    rng, made = np.random.default_rng(seed), []
+    for stream in layout.streams:
+        columns = []
+        for part in stream.parts:
+            if not part.bits:
+                ends = (stream.channels[0].adc_min, stream.channels[0].adc_max)
+            elif part.form == "unsigned":
+                ends = (0, (1 << part.bits) - 1)
+            else:
+                ends = (-(1 << (part.bits - 1)), (1 << (part.bits - 1)) - 1)
+            rows = n * max(part.count, 1)
+            columns.append(rng.integers(ends[0], ends[1], (rows, len(part.channels)), endpoint=True))
+        made.append(np.concatenate(columns, axis=1))
+    return made
+
+
+def _written(data: bytes | Sequence[bytes], layout: Layout, folder: Path) -> Placing:
+    """Read dumps and write their recordings, as the way back wants them."""
+    placing = place_session([read_all(data, layout, folder)])
+    n_dumps = 1 if isinstance(data, bytes) else len(data)
+    paths = [folder / f"part{i}.dump" for i in range(n_dumps)]
+    for i, grid in enumerate(placing.grids):
+        name = "samples.parquet" if i == 0 else f"samples_{grid.sample_hz:g}hz.parquet"
+        write_recording(grid, frames_metadata(grid, paths), folder / name)
+    return placing
+
+
+def _came_back(data: bytes | Sequence[bytes], layout: Layout, folder: Path) -> int:
+    """How many frames were made again; each is what stands in the dump."""
+    pieces = [data] if isinstance(data, bytes) else list(data)
+    placing = _written(data, layout, folder)
+    found = list(way_back.encode_frames(folder / "samples.parquet", layout))
+    for dump, offset, frame in found:
+        assert frame == pieces[dump][offset : offset + len(frame)], offset
+    kinds = {(part.frames.stream.frame.name): len(part.placed) for g in placing.grids for part in g.parts}
+    assert len(found) == sum(kinds.values())
+    return len(found)
+
+
+BINARY = {
+    "sync": sync_layout(),
+    "sync, big-endian, covers all": sync_layout(order="big", check_order="little", covers="frame"),
+    "no check, no counters": sync_layout(check="", sequence="", ticks=""),
+    "received": sync_layout(received="u48", ignored=3),
+    "length": sync_layout(length="u16", counts="frame"),
+    "length of samples": sync_layout(length="u8", counts="samples", length_last=True),
+    "rows": sync_layout(length="u8", counts="rows", order="big"),
+    "after length": sync_layout(length="u24", counts="after_length", check="CRC-32/ISO-HDLC"),
+    "two rates": sync_layout(slow=("c",), slow_count=2, slow_samples="u24"),
+    "offset binary": sync_layout(samples="o16", order="big"),
+    "packed 12": packed_layout(samples="u12"),
+    "packed 10, big-endian, padded": packed_layout(samples="i10", order="big", count=7, channels=("a",)),
+    "packed 18, offset": packed_layout(samples="o18", count=5),
+    "packed 31": packed_layout(samples="u31", count=3, channels=("a",)),
+    "planar": planar_layout(),
+    "planar, packed": planar_layout(samples="i12", order="big"),
+    "kinds": kinds_layout(),
+    "kinds, shared sequence": kinds_layout(shared=True, syncs=(b"\xa5\x5a", b"\xa5\xa5"), kind_type=""),
+    "kinds, one with a length": kinds_layout(length="u16", counts=(0, 4)),
+    "cobs": cobs_layout(),
+    "cobs, packed": packed_layout("cobs", samples="i12"),
+    "cobs, length": cobs_layout(length="u16", check="CRC-8/SMBUS"),
+    "cobs, long": cobs_layout(count=150),
+    "slip": slip_layout(),
+    "slip, kinds": kinds_layout("slip"),
+    "slip, planar": planar_layout("slip", samples="i24"),
+    "sectors": sectors_layout(),
+    "sectors, magic": sectors_layout(sync=b"\x50\x4f\x54", length="u16"),
+    "sectors, kinds": kinds_layout("sectors"),
+}
+
+
+_LATER = {
+    "received",
+    "rows",
+    "two rates",
+    "offset binary",
+    *(name for name in BINARY if name.startswith(("packed", "planar", "kinds"))),
+}
+
+
+@pytest.mark.parametrize(
+    "name", [n for n, layout in BINARY.items() if layout.framing in READERS and n not in _LATER]
+)
+def test_binary_frames_come_back(tmp_path: Path, name: str) -> None:
+    layout = BINARY[name]
+    frames = encode_all(layout, _counts(layout, 300), first_sequence=65500, samples_per_frame=None)
+    data = b"".join(frame.data for frame in frames[:40] + frames[41:90] + frames[92:])
+    assert _came_back(data, layout, tmp_path) > 0.95 * (len(frames) - 3)
+
+
+@pytest.mark.parametrize("both_ends", [False, True])
+@pytest.mark.parametrize("make", [m for m in (cobs_layout, slip_layout) if m().framing in READERS])
+def test_delimiters_on_both_sides_come_back(tmp_path: Path, make, both_ends: bool) -> None:
+    layout = make(count=60)
+    frames = encode_all(layout, _counts(layout, 50), both_ends=both_ends)
+    assert _came_back(b"".join(frame.data for frame in frames), layout, tmp_path) == 50
+
+
+@pytest.mark.skipif("cobs" not in READERS, reason="no reader yet")
+@pytest.mark.parametrize("trailing", [False, True])
+def test_both_ways_to_end_a_full_group_of_cobs_come_back(tmp_path: Path, trailing: bool) -> None:
+    """A last group of 254 bytes needs no group behind it; the encoder of the paper (1999) sends one."""
+    layout = cobs_layout(sequence="", ticks="u16", check="", samples="u8", count=252, channels=("a",))
+    frames = [
+        b"\xff" + bytes([i + 1, 1]) + bytes(range(1, 253)) + b"\1" * trailing + b"\0" for i in range(20)
+    ]
+    assert _came_back(b"".join(frames), layout, tmp_path) == 20
+
+
+@pytest.mark.parametrize("sizes", [[8, 3, 5, 8, 1, 2] * 20, [4] * 60])
+@pytest.mark.parametrize(
+    "make", [m for m in (sync_layout, cobs_layout, sectors_layout) if m().framing in READERS]
+)
+def test_frames_of_varying_length_come_back(tmp_path: Path, make, sizes: list[int]) -> None:
+    layout = make(length="u16")
+    counts = _counts(layout, sum(sizes))
+    frames = encode_all(layout, counts, samples_per_frame=sizes)
+    assert _came_back(b"".join(f.data for f in frames), layout, tmp_path) == len(sizes)
+
+
+def test_dumps_out_of_order_with_copies_and_chatter_come_back(tmp_path: Path) -> None:
+    layout = sync_layout()
+    frames = encode_frames(layout, _counts(layout, 100)[0])
+    swapped = [*frames[:10], frames[11], frames[10], *frames[12:50]]
+    dumps = [b"kiln" + b"".join(swapped), b"".join(frames[45:60]) + b"\xff" * 99 + b"".join(frames[60:])]
+    assert _came_back(dumps, layout, tmp_path) == 100
+
+
+TEXT = {
+    "plain": text_layout(),
+    "decimals": text_layout(decimals=3, delimiter=";", decimal=","),
+    "ticks, no sequence": text_layout(sequence_bits=None, ticks_bits=32),
+    "tab": text_layout(delimiter="tab", header=True),
+    "blanks": text_layout(delimiter="blanks"),
+    "received": text_layout(received="rfc3339"),
+    "received, decimals": text_layout(received="number", received_decimals=3),
+    "several rows": text_layout(count=4, ignored=2),
+    "kinds": text_kinds_layout(received="rfc3339"),
+}
+
+
+@pytest.mark.parametrize("name", [n for n in TEXT if n != "kinds" and not n.startswith("received")])
+def test_lines_come_back(tmp_path: Path, name: str) -> None:
+    layout = TEXT[name]
+    first = 1_767_225_600_000_000 if "received" in name or name == "kinds" else 0
+    frames = encode_all(layout, _counts(layout, 400), first_received=first)
+    head = header_line(layout) if layout.text.header else b""
+    lines = [frame.data for frame in frames]
+    data = head + b"".join([*lines[:50], b"glaze on\n", *lines[53:]])
+    assert _came_back(data, layout, tmp_path) > 390
+    assert spelt_otherwise(tmp_path / "samples.parquet") == 0
+
+
+@pytest.mark.parametrize(
+    "spell",
+    [
+        lambda n, a, b: f"{n},{a},{b}\r\n",
+        lambda n, a, b: f"{n:5d}, {a:6d}, {b:6d}\n",
+        lambda n, a, b: f"{n:05d},{a:+06d},{b:+06d}\n",
+        lambda n, a, b: f"{n},\t{a},{b},\r",
+        lambda n, a, b: f"  {n} , {a} , {b}\n",
+    ],
+    ids=["CRLF", "right-aligned", "zeros and signs", "spare delimiter", "blanks"],
+)
+def test_the_spelling_of_a_dump_is_learnt(tmp_path: Path, spell) -> None:
+    layout = text_layout()
+    counts = _counts(layout, 500)[0]
+    data = "".join(spell(n, a, b) for n, (a, b) in enumerate(counts.tolist())).encode()
+    assert _came_back(data, layout, tmp_path) == 500
+    assert spelt_otherwise(tmp_path / "samples.parquet") == 0
+
+
+def test_lines_spelt_otherwise_are_kept_and_counted(tmp_path: Path) -> None:
+    layout = text_layout(decimals=1)
+    lines = [f"{n},{n % 7}.5,-{1 + n % 9}.0\n" for n in range(300)]
+    lines[17] = "17,+3.5,-8.0\n"
+    lines[100] = "100, 2.5 ,-1\r\n"
+    lines[200] = "0200,4.5,-2.\n"
+    assert _came_back("".join(lines).encode(), layout, tmp_path) == 300
+    assert spelt_otherwise(tmp_path / "samples.parquet") == 3
+
+
+def test_columns_that_the_layout_leaves_out_come_back(tmp_path: Path) -> None:
+    layout = text_layout(header=True)
+    lines = [f'wheel {n % 3},{n},{n % 50},"{n}",{-n % 40}\n' for n in range(300)]
+    data = ("where,seq,a,note,b\n" + "".join(lines)).encode()
+    assert _came_back(data, layout, tmp_path) == 300
+    assert spelt_otherwise(tmp_path / "samples.parquet") == 0
+
+
+@given(
+    st.lists(st.integers(-(2**63), 2**63 - 1), max_size=50),
+    st.binary(max_size=50),
+)
+def test_an_account_comes_back(values: list[int], blob: bytes) -> None:
+    column = np.array(values, dtype=np.int64)
+    account = unpacked(packed(Account({"a": 1}, {"x": column, "y": np.cumsum(column)}, {"z": blob})))
+    assert np.array_equal(account.columns["x"], column)
+    assert np.array_equal(account.columns["y"], np.cumsum(column))
+    assert account.blobs["z"] == blob
+
+
+def test_the_account_of_an_hour_is_small(tmp_path: Path) -> None:
+    """90,000 frames, their ticks off by one here and there and their stamps by some ms: below 200 kB."""
+    rng, n = np.random.default_rng(3), 90_000
+    frame = np.arange(n)
+    columns = {
+        "dump": frame * 0,
+        "n_bytes": frame * 0 + 90,
+        "skipped": np.where(rng.random(n) < 0.01, 90, 0),
+        "n_rows": frame * 0 + 10,
+        "lost": np.where(rng.random(n) < 0.01, 10, 0),
+        "sequence": frame % 65536,
+        "ticks": np.rint(frame * 1310.72).astype(np.int64),
+        "received": frame * 40 + np.rint(rng.gamma(2, 4, n)).astype(np.int64),
+    }
+    assert len(packed(Account({}, columns, {}))) < 150_000
