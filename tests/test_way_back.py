@@ -51,7 +51,7 @@ def _written(data: bytes | Sequence[bytes], layout: Layout, folder: Path) -> Pla
     """Read dumps and write their recordings, as the way back wants them."""
     placing = place_session([read_all(data, layout, folder)])
     n_dumps = 1 if isinstance(data, bytes) else len(data)
-    paths = [folder / f"part{i}.dump" for i in range(n_dumps)]
+    paths = {f"dumps/part{i}.dump": folder / f"part{i}.dump" for i in range(n_dumps)}
     for i, grid in enumerate(placing.grids):
         name = "samples.parquet" if i == 0 else f"samples_{grid.sample_hz:g}hz.parquet"
         write_recording(grid, frames_metadata(grid, paths), folder / name)

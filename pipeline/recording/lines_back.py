@@ -90,7 +90,8 @@ def spelt_lines(grid: "Grid", paths: Sequence[Path]) -> Spelt:
 
 
 def _mapped(path: Path) -> Bytes:
-    return np.memmap(path, np.uint8, "r") if path.stat().st_size else np.zeros(0, np.uint8)
+    there = path.is_file() and path.stat().st_size > 0  # of several dumps, one may be missing
+    return np.memmap(path, np.uint8, "r") if there else np.zeros(0, np.uint8)
 
 
 def _parts(dump: npt.NDArray[np.integer]) -> Iterator[Ints]:

@@ -38,16 +38,16 @@ class OfParts(Protocol):
         """What it is made of."""
 
 
-def frames_metadata(grid: OfParts, paths: Sequence[Path] = ()) -> dict[str, str]:
+def frames_metadata(grid: OfParts, paths: Mapping[str, Path]) -> dict[str, str]:
     """What a file of samples has to say of its frames, for the file's metadata.
 
     Parameters
     ----------
     grid : Grid
         Whose samples the file holds.
-    paths : sequence of Path
-        Where the dumps are, by their index in the frame tables (thus those of the grid's layout). Needed for
-        text, whose lines are held against the dumps for how they are spelt.
+    paths : mapping
+        Where each dump is, by its name in the study. Text needs it: its lines are held against the dumps for
+        how they are spelt.
 
     Returns
     -------
@@ -61,7 +61,7 @@ def frames_metadata(grid: OfParts, paths: Sequence[Path] = ()) -> dict[str, str]
     return told
 
 
-def _account(grid: "Grid", paths: Sequence[Path]) -> Account:
+def _account(grid: "Grid", paths: Mapping[str, Path]) -> Account:
     table, placed, stream = grid.frames.table, grid.placed, grid.frames.stream
     n_bytes, n_rows = table.n_bytes[placed].astype(np.int64), table.n_samples[placed]
     columns = {
@@ -79,8 +79,8 @@ def _account(grid: "Grid", paths: Sequence[Path]) -> Account:
     if extra is not None:
         facts["extra"] = extra.n_channels
         blobs["extra"] = np.ascontiguousarray(extra.read(0, len(table))[placed].T).tobytes()
-    if grid.frames.layout.framing == "text" and paths:
-        spelt = spelt_lines(grid, paths)
+    if grid.frames.layout.framing == "text":
+        spelt = spelt_lines(grid, [paths[dump.name] for dump in grid.frames.dumps])
         facts |= spelt.facts()
         columns["kept"] = spelt.kept
         blobs |= {"lines": spelt.lines} | {f"other{i}": words for i, words in enumerate(spelt.others)}
@@ -247,10 +247,9 @@ def _extra(source: _Source) -> Bytes:
 def _lines(layout: Layout, frame: Frame, sources: Sequence[_Source]) -> Iterator[FrameBytes]:
     source = sources[0]
     dump, n_bytes = source.columns["dump"], source.columns["n_bytes"]
-    kept = source.columns.get("kept", np.zeros(len(dump), dtype=np.int64))
-    lines, at = source.blobs.get("lines", b""), 0
+    kept, lines, at = source.columns["kept"], source.blobs["lines"], 0
     others = [blob.split(b"\n") for name, blob in source.blobs.items() if name.startswith("other")]
-    spellings = {int(k): Spelling.of(v) for k, v in source.facts.get("spellings", {}).items()}
+    spellings = {int(k): Spelling.of(v) for k, v in source.facts["spellings"].items()}
     for start in range(0, len(dump), _FRAMES_AT_ONCE):
         stop = min(start + _FRAMES_AT_ONCE, len(dump))
         for mine in np.split(np.arange(start, stop), np.flatnonzero(np.diff(dump[start:stop])) + 1):
