@@ -11,8 +11,8 @@ from pipeline.frames.checksum import Bytes, check_spans
 from pipeline.frames.guess import fitting_change
 from pipeline.frames.leftover import Ints
 from pipeline.frames.lines import LineForm, header_line
+from pipeline.frames.seen import Seen
 from pipeline.frames.shape import Shape
-from pipeline.frames.sync import Seen
 from pipeline.frames.text import SeenLines
 from pipeline.layouts import Checksum, Layout
 from pipeline.layouts.catalogue import CATALOGUE

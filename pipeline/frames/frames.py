@@ -61,8 +61,8 @@ class FrameTable:
     offset : int64
         Where the frame stands in its dump.
     sequence, ticks, received : int64
-        As read, before any wrap is undone; -1 where the layout has none. ``received`` is the receiver's
-        time stamp, in the unit that its part states.
+        As read, before any wrap is undone; -1 where the layout has none; of 64 bits, by their bit pattern.
+        ``received`` is the receiver's time stamp, in the unit that its part states.
     first_row, n_samples : int64
         Where its counts stand in the spool: rows [first_row, first_row + n_samples).
     """
@@ -124,8 +124,11 @@ class Frames:
     counts : CountSpool
         One column for each of the stream's channels.
     extra : CountSpool or None
-        One row for each frame: the bytes of its 'ignored' parts, in order, as they stood; None where the
-        kind has none. They are kept for the way back alone.
+        One row for each frame: what stood there beside what the layout gives a meaning to, part by part in
+        their order; None where the kind has nothing of that. An 'ignored' part keeps its bytes. Packed
+        samples that need not end on a whole byte (``row_bits * count`` no multiple of 8; of open count,
+        ``row_bits``) keep one byte: their last one with the bits of samples cleared, which is 0 where they
+        fill it. Together with counts and counters they give the frame back byte for byte.
     """
 
     layout: Layout

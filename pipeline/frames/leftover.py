@@ -58,10 +58,10 @@ class Tally:
         )
 
 
-def trim_at_padding(block: Bytes, starts: Ints, stops: Ints, protected: int) -> Ints:
+def trim_at_padding(block: Bytes, starts: Ints, stops: Ints, protected: Ints) -> Ints:
     """Stops of damaged frames, moved back to where a padding run begins that goes on beyond the stop.
 
-    ``protected`` bytes at each start (the sync pattern) are not given up.
+    ``protected`` bytes at each start (its sync pattern) are not given up.
     """
     inside = (stops < len(block)) & (stops > starts)
     at = np.where(inside, stops, 1)
@@ -73,7 +73,7 @@ def trim_at_padding(block: Bytes, starts: Ints, stops: Ints, protected: int) -> 
     changes = np.flatnonzero(block[1:] != block[:-1]) + 1
     place = np.searchsorted(changes, stops[which], side="right")
     bounded = np.concatenate((np.zeros(1, dtype=np.int64), changes, np.array([len(block)])))
-    begin = np.maximum(bounded[place], starts[which] + protected)
+    begin = np.maximum(bounded[place], starts[which] + protected[which])
     end = np.minimum(bounded[place + 1], stops[which] + PADDING_RUN)
     trimmed = stops.copy()
     trimmed[which] = np.where(end - begin >= PADDING_RUN, np.minimum(begin, stops[which]), stops[which])

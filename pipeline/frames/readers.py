@@ -5,13 +5,15 @@ from typing import Protocol
 
 from pipeline.errors import Problem, Unreadable
 from pipeline.frames.diagnose import columns_of, no_lines, no_sync_frames, wrong_checksum
+from pipeline.frames.kinds import kinds_of
+from pipeline.frames.edf import EdfReader
 from pipeline.frames.lines import line_form
 from pipeline.frames.reader import OpenDump
-from pipeline.frames.shape import shape_of
+from pipeline.frames.seen import Seen as SeenBinary
 from pipeline.frames.sinks import FrameSink, Seen
-from pipeline.frames.sync import Seen as SeenSync
 from pipeline.frames.sync import read_sync
 from pipeline.frames.text import SeenLines, read_text
+from pipeline.frames.wav import WavReader
 from pipeline.layouts import Layout
 
 
@@ -29,20 +31,21 @@ class SyncReader:
     """Binary frames that begin with fixed bytes."""
 
     def __init__(self, layout: Layout) -> None:
-        self._layout, self._shape = layout, shape_of(layout)
-        self._seen = SeenSync()
+        self._layout, self._kinds = layout, kinds_of(layout)
+        self._seen = SeenBinary()
 
     def read(self, dump: OpenDump, sinks: Sequence[FrameSink], block_bytes: int) -> Seen:
         """Put the frames of a dump into the sinks."""
-        self._seen = read_sync(dump.source, self._shape, dump.index, sinks[0], block_bytes)
+        self._seen = read_sync(dump.source, self._kinds, dump.index, sinks, block_bytes)
         return self._seen
 
     def problem(self, dump: OpenDump) -> Problem | None:
         """Say what is wrong with sync bytes, lengths or the checksum."""
-        other = wrong_checksum(dump.name, self._shape, self._seen)
-        if other is not None:
-            raise Unreadable(other)
-        return no_sync_frames(dump.name, dump.head, self._layout, self._shape, self._seen)
+        for k, shape in enumerate(self._kinds.shapes):
+            other = wrong_checksum(dump.name, shape, self._seen.of(k))
+            if other is not None:
+                raise Unreadable(other)
+        return no_sync_frames(dump.name, dump.head, self._layout, self._kinds.shapes[0], self._seen)
 
 
 class TextReader:
@@ -63,5 +66,10 @@ class TextReader:
         return no_lines(dump.name, dump.head, self._form, self._seen)
 
 
-READERS: dict[str, Callable[[Layout], Reader]] = {"sync": SyncReader, "text": TextReader}
+READERS: dict[str, Callable[[Layout], Reader]] = {
+    "sync": SyncReader,
+    "text": TextReader,
+    "wav": WavReader,
+    "edf": EdfReader,
+}
 """Framing -> its reader."""

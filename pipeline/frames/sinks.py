@@ -10,6 +10,7 @@ import numpy.typing as npt
 from pipeline.frames.checksum import Bytes
 from pipeline.frames.frames import CountSpool, Dump, Frames
 from pipeline.frames.leftover import Ints, Tally
+from pipeline.frames.packing import extra_bytes
 from pipeline.frames.tables import TableBuilder
 from pipeline.layouts import Frame, Layout, Stream
 
@@ -20,7 +21,10 @@ class Seen(Protocol):
     tally: Tally
     n_bytes: int
     sha256: str
-    n_frames: int
+
+    @property
+    def n_frames(self) -> int:
+        """Of all kinds."""
 
 
 class FrameSink:
@@ -34,15 +38,16 @@ class FrameSink:
         Those that it carries, in the layout's order.
     folder : Path
         Where counts go once they outgrow memory.
+    n_extra : int
+        Bytes of each frame that are kept for the way back, 0 where nothing is.
     """
 
-    def __init__(self, frame: Frame, streams: Sequence[Stream], folder: Path) -> None:
+    def __init__(self, frame: Frame, streams: Sequence[Stream], folder: Path, n_extra: int = 0) -> None:
         self.frame = frame
         self.streams = tuple(streams)
-        n_ignored = sum(part.count for part in frame.all("ignored") if part.n_bytes)
         self._table = TableBuilder(len(self.streams))
         self._spools = [CountSpool(len(s.channels), counts_dtype(s), folder) for s in self.streams]
-        self._extra = CountSpool(n_ignored, "u1", folder) if n_ignored else None
+        self._extra = CountSpool(n_extra, "u1", folder) if n_extra else None
 
     def add(
         self,
@@ -68,8 +73,8 @@ class FrameSink:
             Rows of all frames end to end.
         n_samples : int64, shape (n,), one for each stream
             Rows of each frame.
-        extra : uint8, shape (n, bytes of the ignored parts) or None
-            Needed where the kind has such parts.
+        extra : uint8, shape (n, n_extra) or None
+            As `Frames.extra` holds them; needed where something is kept.
         """
         for spool, rows in zip(self._spools, counts, strict=True):
             spool.append(rows)
@@ -95,7 +100,12 @@ class FrameSink:
 def sinks_for(layout: Layout, folder: Path) -> tuple[FrameSink, ...]:
     """One sink for each kind of frame of the layout, in its order."""
     return tuple(
-        FrameSink(frame, [stream for stream in layout.streams if stream.frame is frame], folder)
+        FrameSink(
+            frame,
+            [stream for stream in layout.streams if stream.frame is frame],
+            folder,
+            extra_bytes(frame, layout.framing),
+        )
         for frame in layout.frames
     )
 
