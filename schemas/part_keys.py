@@ -46,7 +46,7 @@ _NUMBER = (
         "string",
         "the fixed bytes, in hexadecimal",
         required=True,
-        pattern=r"\s*[0-9A-Fa-f]{2}(\s*[0-9A-Fa-f]{2})*\s*",
+        pattern=r" *[0-9A-Fa-f]{2}( *[0-9A-Fa-f]{2})* *",
         written="pairs of hexadecimal digits such as 'A5 5A'",
         example="A5 5A",
         parts=("sync",),

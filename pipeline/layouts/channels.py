@@ -107,7 +107,8 @@ def _si_unit(row: dict[str, Any], fault: Fault) -> tuple[str, float]:
 
 def _converter(row: dict[str, Any], form: NumberForm, fault: Fault) -> _Converter:
     """Width and end codes: stated, or the number type's own; a number in text has no width of its own."""
-    if not form.bits and "bits" not in row and not {"adc_min", "adc_max"} <= row.keys():
+    has_range = "bits" in row or {"adc_min", "adc_max"} <= row.keys()
+    if form.framing in ("text", "wav") and not has_range:
         remedy = "Add bits, the width of the converter, or both of its end codes; saturation is told by them."
         wanted = f"bits, or adc_min and adc_max, in a '{form.framing}' layout"
         fault("bits", wanted, "no such key", remedy)

@@ -47,8 +47,6 @@ def load_layout(path: Path, shown: str, problems: list[Problem]) -> Layout | Non
     text = make_text(table, frames, shown, problems) if framing == "text" else None
     check_names([row["name"] for row in table["channel"]], frames, shown, problems)
     check_kinds(frames, framing, shown, problems)
-    if len(problems) > before:
-        return None
     check_rates(frames, {channel.name: channel for channel in channels}, framing, shown, problems)
     if len(problems) > before:
         return None
@@ -73,11 +71,10 @@ def _make_frames(
     table: dict[str, Any], wrong: frozenset[str], shown: str, problems: list[Problem]
 ) -> tuple[Frame, ...]:
     """Every kind of frame of which no table is wrong."""
-    places = [(f"frame[{i}]", row) for i, row in enumerate(table["frame"])]
     return tuple(
-        make_frame(row, where, table, shown, problems)
-        for where, row in places
-        if not any(path.startswith(where) for path in wrong)
+        make_frame(row, i, table, shown, problems)
+        for i, row in enumerate(table["frame"])
+        if not any(path.startswith(f"frame[{i}]") for path in wrong)
     )
 
 

@@ -42,19 +42,22 @@ def check_rates(
     shown: str,
     problems: list[Problem],
 ) -> None:
-    """Channels of a part share a rate; rows of two parts of a frame are in the ratio of their rates."""
+    """Channels of a part share a rate; rows of two parts of a frame are in the ratio of their rates.
+
+    Channels that could not be worked out are not in `channels`; they are passed over.
+    """
     for i, frame in enumerate(frames):
         rates = list[tuple[float, int]]()
         for j, part in enumerate(frame.parts):
             if part.is_ != "samples":
                 continue
-            own = sorted({channels[name].sample_hz for name in part.channels})
+            own = sorted({channels[name].sample_hz for name in part.channels if name in channels})
             if len(own) > 1:
                 fault = faults_in(f"frame[{i}].part[{j}]", shown, problems, nth(j, "part", part.is_))
                 found = " and ".join(f"{rate:g} Hz" for rate in own)
                 remedy = "Give channels of another rate a samples part of their own."
                 fault("channels", "one rate for the channels of a part", found, remedy)
-            rates.append((own[0], part.count))
+            rates += [(hz, part.count) for hz in own[:1]]
         if framing != "edf":
             fault = faults_in(f"frame[{i}]", shown, problems, nth(i, "frame", frame.name))
             for (hz, count), (other_hz, other) in combinations(rates, 2):

@@ -22,7 +22,7 @@ _Faults = Iterator[tuple[str, str, str]]
 
 
 def make_frame(
-    row: dict[str, Any], where: str, table: dict[str, Any], shown: str, problems: list[Problem]
+    row: dict[str, Any], index: int, table: dict[str, Any], shown: str, problems: list[Problem]
 ) -> Frame:
     """Work out one ``[[frame]]`` of the layout `table`, whose keys are already checked.
 
@@ -30,8 +30,8 @@ def make_frame(
     ----------
     row : dict
         The frame's own table.
-    where : str
-        Its path in the file.
+    index : int
+        Which of the file's frames it is.
     table : dict
         The whole layout.
     shown : str
@@ -39,6 +39,7 @@ def make_frame(
     problems : list of Problem
         Extended in place.
     """
+    where = f"frame[{index}]"
     parts = tuple(
         make_part(part, table, faults_in(f"{where}.part[{j}]", shown, problems, nth(j, "part", part["is"])))
         for j, part in enumerate(row["part"])
@@ -55,7 +56,7 @@ def make_frame(
         faults += _faults_of_order(frame, framing)
         faults += _faults_of_length(frame, framing)
         faults += _faults_of_size(frame, sector_bytes)
-    fault = faults_in(where, shown, problems, nth(int(where[6:-1]), "frame", row.get("name")))
+    fault = faults_in(where, shown, problems, nth(index, "frame", row.get("name")))
     for wanted, found, remedy in faults:
         fault("part", wanted, found, remedy)
     return frame
@@ -63,9 +64,7 @@ def make_frame(
 
 def least_bytes(parts: tuple[Part, ...]) -> int:
     """Bytes of the shortest frame that these parts make; of samples without count none are reckoned."""
-    return sum(
-        part.n_bytes + part.samples_bytes(part.count if part.is_ == "samples" else 0) for part in parts
-    )
+    return sum(part.n_bytes + part.samples_bytes(part.count) for part in parts)
 
 
 def _faults_of_number(frame: Frame) -> _Faults:
