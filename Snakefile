@@ -2,7 +2,8 @@
 #   snakemake --cores all --config study=FOLDER out=RESULTS
 # Dumps and layouts come in through `convert`, which runs again when their sizes, times or hashes change; what
 # people and programs use goes out through `judge`, `report` and `overview`. A session that cannot be read
-# passes through all steps and ends as `unreadable`.
+# passes through all steps and ends as `unreadable`. How many recordings a session has, and whether it has
+# events, is known only when it is converted: their further files stand beside those that rules name.
 from pathlib import Path
 
 from snakemake.exceptions import WorkflowError
@@ -73,6 +74,7 @@ rule convert:
 rule validate:
     input:
         recording=rules.convert.output.recording,
+        conversion=rules.convert.output.conversion,
     output:
         validation=".work/{session}/validation.json",
     log:

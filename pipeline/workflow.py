@@ -16,7 +16,7 @@ from pipeline.holding import ENGINE, claim
 from pipeline.retiring import retire
 from pipeline.steps.job import STEP_CODE, Job, code_digest, last_failure
 from pipeline.steps.words import verdict_line
-from pipeline.study import Study, check_folders, load_study
+from pipeline.study import Session, Study, check_folders, load_study
 from pipeline.verdict import Policy, load_policy
 from pipeline.workers import Workers, run_here
 
@@ -77,10 +77,9 @@ class Plan:
             raise InputError(problems)
         shown = str(study.policy_file or "")
         policy = load_policy(study.policy_file, shown)
+        known = folder, study.title, study.time_zone, policy, results
         jobs = {
-            session.name: Job(
-                session, study.layouts[session.layout], folder, study.title, study.time_zone, policy, results
-            )
+            session.name: Job(session, tuple(study.layouts[name] for name in layouts_of(session)), *known)
             for session in study.sessions
         }
         code = {step: code_digest(step) for step in STEP_CODE}
@@ -151,11 +150,18 @@ class Plan:
             self.progress.tell(verdict_line(job.places.quality))
 
 
+def layouts_of(session: Session) -> tuple[str, ...]:
+    """Names of the layouts of a session's dumps, one for each."""
+    named: tuple[str, ...] = getattr(session, "layouts", ())
+    return named or (session.layout,) * max(len(session.dumps), 1)
+
+
 def _origin(job: Job, failure: str) -> str:
     session = job.session
-    named = _digest([session.name, session.dumps, session.started_at.isoformat(), session.layout])
+    started = session.started_at.isoformat()
+    named = _digest([session.name, session.dumps, started, [layout.name for layout in job.layouts]])
     dumps = " ".join(_stamp(job.study_folder / name) for name in session.dumps)
-    return f"{named}; dumps {dumps}; layout {job.layout.sha256}; failed {failure.partition(' ')[0]}"
+    return f"{named}; dumps {dumps}; layout {job.layouts_sha256}; failed {failure.partition(' ')[0]}"
 
 
 def _stamp(dump: Path) -> str:

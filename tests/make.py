@@ -6,7 +6,16 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.detectors import Conversion, Detected, Evidence, Finding, measure_tracks, run_detectors
+from pipeline.detectors import (
+    Began,
+    Conversion,
+    Detected,
+    Evidence,
+    Finding,
+    Paused,
+    measure_tracks,
+    run_detectors,
+)
 from pipeline.layouts import Channel
 from pipeline.recording import BLOCK_ROWS, Recording, open_recording, to_units, write_samples
 from pipeline.verdict import Policy, builtin_policy
@@ -75,13 +84,15 @@ def evidence_of(
         "clock_residual_s": None,
         "nominal_hz": recording.sample_hz,
     }
-    tracks = measure_tracks(recording, mains_hz, settings or SETTINGS)
+    for name, kind in (("restarts", Began), ("breaks", Paused)):
+        counted[name] = tuple(kind(*facts) for facts in counted.get(name, ()))
+    (tracks,) = measure_tracks([recording], mains_hz, settings or SETTINGS)
     return Evidence(recording, tracks, Conversion(**{**whole, **counted}), mains_hz, activities)
 
 
 def detected_in(recording: Recording, mains_hz: float = 50.0, **counted: Any) -> Detected:
     """What all detectors find under the built-in policy."""
-    return run_detectors(evidence_of(recording, mains_hz, **counted), SETTINGS)
+    return run_detectors([evidence_of(recording, mains_hz, **counted)], SETTINGS)[0]
 
 
 def judged(detected: Detected, recording: Recording, policy: Policy = POLICY) -> Verdict:

@@ -118,6 +118,6 @@ def test_everything_lost(tmp_path):
 def test_slow_and_fast_recordings(tmp_path, hz):
     codes = counts_of(0.02 * np.random.default_rng(3).standard_normal(60 * hz), FIELD)
     recording = recording_of(tmp_path / "r.parquet", [FIELD], [codes], hz)
-    detected = run_detectors(evidence_of(recording), SETTINGS)
+    (detected,) = run_detectors([evidence_of(recording)], SETTINGS)
     assert faults_in(detected) == set()
     assert judged(detected, recording).name == "accept"

@@ -165,7 +165,7 @@ def test_gravity_at_rest_is_standard_gravity(tmp_path, direction, length, flagge
         counts_of(9.80665 * length * unit[i] + noise_of(i, 5000, 0.02), axis) for i, axis in enumerate(axes)
     ]
     recording = recording_of(tmp_path / "r.parquet", axes, counts, 250.0)
-    detected = gravity.detect(evidence_of(recording), SETTINGS)
+    detected = gravity.detect([evidence_of(recording)], SETTINGS)
     assert value_of(detected, "gravity_m_s2") == pytest.approx(9.80665 * length, abs=0.02)
     assert bool(detected.findings) == flagged
 

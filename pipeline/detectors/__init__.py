@@ -1,9 +1,11 @@
-"""A recording to findings: one file for each detector, all with the same signature.
+"""Recordings to findings: one file for each detector.
 
-To add one, write ``detect(evidence, settings) -> Detected`` in a file of its own and name it here.
+To add one, write ``detect(evidence, settings) -> Detected`` in a file of its own and name it here: in
+``DETECTORS`` where it looks at each of a session's recordings by itself, in ``OF_SESSION`` where it is given
+the evidence of all of them together.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from pipeline.detectors import (
@@ -20,13 +22,12 @@ from pipeline.detectors import (
     stuck,
     uncorroborated,
 )
-from pipeline.detectors.evidence import Conversion, Evidence
+from pipeline.detectors.evidence import Began, Conversion, Evidence, Paused, Stepped
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
+from pipeline.detectors.together import on_main
 from pipeline.detectors.tracks import Settings, measure_tracks
 
-Detector = Callable[[Evidence, Settings], Detected]
-
-DETECTORS: tuple[Detector, ...] = (
+DETECTORS: tuple[Callable[[Evidence, Settings], Detected], ...] = (
     dropout.detect,
     saturation.detect,
     mains.detect,
@@ -34,9 +35,12 @@ DETECTORS: tuple[Detector, ...] = (
     stuck.detect,
     low_coupling.detect,
     uncorroborated.detect,
-    clock.detect,
-    gravity.detect,
     noise_floor.detect,
+)
+
+OF_SESSION: tuple[Callable[[Sequence[Evidence], Settings], Detected], ...] = (
+    lambda recordings, settings: clock.detect(recordings[0], settings),
+    gravity.detect,
     activity_mismatch.detect,
     duplicate.detect,
 )
@@ -45,16 +49,29 @@ SHARED = {"settling": "settling_fraction", "contact_loss": "contact_loss_fractio
 """Conditions that several detectors or channels mark, and the measure of their share of the samples."""
 
 
-def run_detectors(evidence: Evidence, settings: Settings) -> Detected:
-    """Everything that all detectors found; marks of one condition from several detectors are united."""
+def run_detectors(recordings: Sequence[Evidence], settings: Settings) -> tuple[Detected, ...]:
+    """Everything that all detectors found: one result for each recording, marks by its own rows.
+
+    What concerns the session stands with the first, which is the main recording.
+    """
+    found = [_of_one(evidence, settings) for evidence in recordings]
+    of_session = Detected.united(detect(recordings, settings) for detect in OF_SESSION)
+    return (Detected.united((found[0], of_session)), *found[1:])
+
+
+def _of_one(evidence: Evidence, settings: Settings) -> Detected:
+    """All detectors on one recording; marks of one condition from several detectors are united."""
     united = Detected.united(detect(evidence, settings) for detect in DETECTORS)
     n_rows = evidence.recording.n_rows
     marks = {name: spans.clipped(0, n_rows) for name, spans in united.marks.items()}
     if "settling" in marks:
         # While the electrode is off there is nothing to settle: that time counts as lost contact.
         marks["settling"] = marks["settling"].without(marks.get("contact_loss", Spans()))
-    shares = tuple(_share(name, measure, marks, n_rows) for name, measure in SHARED.items() if name in marks)
-    return replace(united, marks=marks, measures=(*united.measures, *shares))
+    fields = ", ".join(evidence.tracks.field)
+    only = evidence.main is None
+    shares = (_share(name, measure, marks, n_rows) for name, measure in SHARED.items() if name in marks)
+    named = tuple(share if only else replace(share, channel=fields) for share in shares)
+    return replace(united, marks=marks, measures=(*united.measures, *named))
 
 
 def _share(condition: str, measure: str, marks: dict[str, Spans], n_rows: int) -> Measure:
@@ -68,13 +85,18 @@ def _share(condition: str, measure: str, marks: dict[str, Spans], n_rows: int) -
 
 __all__ = [
     "DETECTORS",
+    "OF_SESSION",
+    "Began",
     "Conversion",
     "Detected",
     "Evidence",
     "Finding",
     "Measure",
+    "Paused",
     "Settings",
     "Spans",
+    "Stepped",
     "measure_tracks",
+    "on_main",
     "run_detectors",
 ]

@@ -39,13 +39,13 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
                 text,
             )
         )
-    for row, reason in conversion.restarts:
+    for row, reason, *_ in conversion.restarts:
         at_s = evidence.at_s(row)
         text = (
             f"The device began anew ({reason}): time runs on from here, but the pause before it is unknown."
         )
         findings.append(Finding("clock", None, at_s, at_s, "warning", "rate_hz", None, None, "Hz", text))
-    for row, gap_s in conversion.breaks[:MAX_LISTED]:
+    for row, gap_s, *_ in conversion.breaks[:MAX_LISTED]:
         at_s = evidence.at_s(row)
         text = (
             f"The ticks jump by {gap_s:.1f} s while the frame counter goes on: time jumps with them, and no "

@@ -9,7 +9,7 @@ from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
 from pipeline.detectors.lines import SLOW_LINE_HZ
 from pipeline.detectors.settling import settling_s
-from pipeline.detectors.tracks import MOVEMENT_HZ, Settings
+from pipeline.detectors.tracks import MOVEMENT_HZ, Settings, has_movement_band
 
 LEAST_MEASURED = 0.5
 """Share of seconds that must have been measured before contact is called proven."""
@@ -30,7 +30,7 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
 def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) -> Detected:
     name = coupling.track.channel.name
     stretches = coupling.off
-    absent = _why_unknown(coupling)
+    absent = _why_unknown(coupling, evidence.recording.sample_hz)
     if not stretches and absent:
         return Detected((), (Measure("contact_loss_fraction", None, "1", name, absent),))
     n_second, n_rows = evidence.tracks.n_slow, evidence.recording.n_rows
@@ -51,8 +51,10 @@ def _last_row(stretch: OffStretch, coupling: Coupling, n_second: int, n_rows: in
     return n_rows if stretch.stop >= len(coupling.field) else min(stretch.stop * n_second, n_rows)
 
 
-def _why_unknown(coupling: Coupling) -> str:
+def _why_unknown(coupling: Coupling, sample_hz: float) -> str:
     """Which witness is missing where nothing speaks for a lost electrode; empty where contact is proven."""
+    if not has_movement_band(sample_hz):
+        return f"at {sample_hz:.3g} samples a second the field cannot show movement"
     line = coupling.track.lines[0]
     if MOVEMENT_HZ[0] < line.folded_hz < SLOW_LINE_HZ:
         return f"mains folds to {line.folded_hz:.3g} Hz, where an open electrode looks like a moving wearer"

@@ -1,70 +1,120 @@
 """Samples that never arrived: how many of how many, how often, how long."""
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from pipeline.detectors.evidence import Conversion, Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
+from pipeline.detectors.lost import Lost, lost_samples, not_covered, on_rows_of
 from pipeline.detectors.tracks import Settings
+from pipeline.recording import Recording
 
 MAX_LISTED = 200
 """Gaps listed one by one; the rest is counted in the summary."""
 
+ANOTHER_SHARE = 0.0005
+"""Difference from which a channel of another rate lost another share than the main recording did."""
+
 
 def detect(evidence: Evidence, settings: Settings) -> Detected:
-    """Measure loss with its denominator (RFC 3550, 6.4.4: "1 out of 5 is not 200 out of 1000") and gaps."""
-    recording, conversion = evidence.recording, evidence.conversion
-    lost = lost_samples(evidence)
-    fraction = lost.n_samples / recording.n_rows if recording.n_rows else None
-    lengths_s = (lost.stop - lost.start) / recording.sample_hz
-    longest_s = max([float(lengths_s.max(initial=0.0)), *_pauses_s(evidence, lost)])
+    """Measure loss with its denominator (RFC 3550, 6.4.4: "1 out of 5 is not 200 out of 1000") and gaps.
+
+    A row is lost where any of its channels is. Channels that lost another share than the rows of the main
+    recording have a measure of their own; gaps of a further recording are told where the main one goes on.
+    """
+    lost = lost_samples(evidence.recording)
+    if evidence.main is not None:
+        return _of_further(evidence, evidence.main, lost, settings)
+    rows, conversion = lost.rows, evidence.conversion
+    lengths_s = (rows.stop - rows.start) / evidence.recording.sample_hz
+    longest_s = max([float(lengths_s.max(initial=0.0)), *_pauses_s(evidence, rows)])
+    findings = (
+        *_summary(evidence, rows, longest_s, settings),
+        *_long_gaps(evidence.recording, rows, settings, "Nothing arrived"),
+        *_standstills(evidence),
+    )
+    fraction = rows.n_samples / evidence.recording.n_rows if evidence.recording.n_rows else None
     damaged = conversion.damaged_bytes / conversion.total_bytes if conversion.total_bytes else None
     measures = (
         Measure("lost_fraction", fraction, "1", None, "" if fraction is not None else "no sample arrived"),
+        *(_own_share(name, spans.n_samples, evidence.recording.n_rows) for name, spans in lost.own.items()),
         Measure("longest_gap_s", longest_s, "s"),
         Measure("damaged_fraction", damaged, "1", None, "" if damaged is not None else "the dump is empty"),
     )
-    findings = []
-    if lost.n_samples:
-        severity: Severity = "warning" if longest_s >= settings["dropout.note_gap_s"] else "note"
-        text = (
-            f"{lost.n_samples} of {recording.n_rows} samples are missing, in {len(lost)} gaps"
-            + (
-                f" ({conversion.n_lost_frames} of {conversion.n_expected_frames} frames)"
-                if conversion.n_lost_frames
-                else ""
-            )
-            + (
-                f", beside {_in_all(conversion)} in which the device recorded nothing"
-                if conversion.breaks
-                else ""
-            )
-            + ": shorten the way between strap and receiver, or check the card, if this grows."
+    return Detected(findings, measures, {"lost": rows})
+
+
+def _summary(evidence: Evidence, lost: Spans, longest_s: float, settings: Settings) -> Iterator[Finding]:
+    if not lost.n_samples:
+        return
+    recording, conversion = evidence.recording, evidence.conversion
+    text = (
+        f"{lost.n_samples} of {recording.n_rows} samples are missing, in {len(lost)} gaps"
+        + (
+            f" ({conversion.n_lost_frames} of {conversion.n_expected_frames} frames)"
+            if conversion.n_lost_frames
+            else ""
         )
-        findings.append(_finding(0.0, recording.duration_s, severity, "lost_fraction", fraction, "1", text))
+        + (
+            f", beside {_in_all(conversion)} in which the device recorded nothing"
+            if _pauses(conversion)
+            else ""
+        )
+        + ": shorten the way between strap and receiver, or check the card, if this grows."
+    )
+    severity: Severity = "warning" if longest_s >= settings["dropout.note_gap_s"] else "note"
+    share = lost.n_samples / recording.n_rows
+    yield _finding(0.0, recording.duration_s, severity, "lost_fraction", share, "1", text)
+
+
+def _long_gaps(recording: Recording, lost: Spans, settings: Settings, what: str) -> Iterator[Finding]:
+    lengths_s = (lost.stop - lost.start) / recording.sample_hz
     long = np.flatnonzero(lengths_s >= settings["dropout.note_gap_s"])
     for k in long[:MAX_LISTED].tolist():
-        start_s, stop_s = evidence.at_s(int(lost.start[k])), evidence.at_s(int(lost.stop[k]))
-        text = f"Nothing arrived for {lengths_s[k]:.1f} s: out of the receiver's reach, or damaged frames."
-        findings.append(_finding(start_s, stop_s, "fault", "longest_gap_s", float(lengths_s[k]), "s", text))
-    for row, reason in conversion.restarts:
+        start_s, stop_s = recording.at_s(int(lost.start[k])), recording.at_s(int(lost.stop[k]))
+        text = f"{what} for {lengths_s[k]:.1f} s: out of the receiver's reach, or damaged frames."
+        yield _finding(start_s, stop_s, "fault", "longest_gap_s", float(lengths_s[k]), "s", text)
+
+
+def _standstills(evidence: Evidence) -> Iterator[Finding]:
+    """Where the device began anew, and where it paused."""
+    for row, reason, off_s in evidence.conversion.restarts:
         at_s = evidence.at_s(row)
-        text = f"The device began anew ({reason}); how long nothing was recorded cannot be known."
-        findings.append(_finding(at_s, at_s, "warning", "longest_gap_s", None, "s", text))
-    for row, gap_s in conversion.breaks[:MAX_LISTED]:
+        if off_s is None:
+            text = f"The device began anew ({reason}); how long nothing was recorded cannot be known."
+            yield _finding(at_s, at_s, "warning", "longest_gap_s", None, "s", text)
+        else:
+            text = (
+                f"The device began anew ({reason}) and recorded nothing for {off_s:.1f} s before, by the "
+                "receiver's stamps; find out why it stopped."
+            )
+            yield _finding(max(at_s - off_s, 0.0), at_s, "fault", "longest_gap_s", off_s, "s", text)
+    for row, gap_s, by in evidence.conversion.breaks[:MAX_LISTED]:
         at_s = evidence.at_s(row)
-        text = (
-            f"The device recorded nothing for {gap_s:.1f} s: its ticks went on, its frame counter did not. "
-            "This pause is not among the samples of which lost_fraction is a share; find out what halted the "
-            "device."
+        why = (
+            "its ticks went on, its frame counter did not"
+            if by == "ticks"
+            else "the receiver's stamps went on, its frame counter did not (or the receiver's clock was set)"
         )
-        findings.append(_finding(max(at_s - gap_s, 0.0), at_s, "fault", "longest_gap_s", gap_s, "s", text))
-    return Detected(tuple(findings), measures, {"lost": lost})
+        text = (
+            f"The device recorded nothing for {gap_s:.1f} s: {why}. This pause is not among the samples of "
+            "which lost_fraction is a share; find out what halted the device."
+        )
+        yield _finding(max(at_s - gap_s, 0.0), at_s, "fault", "longest_gap_s", gap_s, "s", text)
+
+
+def _pauses(conversion: Conversion) -> list[tuple[int, float]]:
+    """Row and length of every stretch of known length in which the device recorded nothing."""
+    off = [(began.row, began.off_s) for began in conversion.restarts if began.off_s is not None]
+    return sorted([*off, *((paused.row, paused.gap_s) for paused in conversion.breaks)])
 
 
 def _pauses_s(evidence: Evidence, lost: Spans) -> list[float]:
     """How long nothing was recorded at each pause, with the samples lost directly before and after it."""
-    rows = np.array([row for row, _ in evidence.conversion.breaks], dtype=np.int64)
-    pauses_s = np.array([gap_s for _, gap_s in evidence.conversion.breaks])
+    pauses = _pauses(evidence.conversion)
+    rows = np.array([row for row, _ in pauses], dtype=np.int64)
+    pauses_s = np.array([gap_s for _, gap_s in pauses])
     for ends in (lost.stop, lost.start):
         beside = np.searchsorted(ends, rows)
         found = np.flatnonzero(np.isin(rows, ends))
@@ -74,19 +124,45 @@ def _pauses_s(evidence: Evidence, lost: Spans) -> list[float]:
 
 
 def _in_all(conversion: Conversion) -> str:
-    n, total_s = len(conversion.breaks), sum(gap_s for _, gap_s in conversion.breaks)
+    pauses = _pauses(conversion)
+    n, total_s = len(pauses), sum(gap_s for _, gap_s in pauses)
     return f"{n} pause{'s' if n > 1 else ''} of {total_s:.1f} s in all"
 
 
-def lost_samples(evidence: Evidence) -> Spans:
-    """Rows in which no channel has a value."""
-    first = evidence.recording.channels[0].name
-    pieces = []
-    for block in evidence.recording.blocks([first]):
-        missing = np.isnan(block.columns[first])
-        if missing.any():
-            pieces.append(Spans.of_mask(missing, block.start))
-    return Spans.merged(*pieces)
+def _of_further(evidence: Evidence, main: Recording, lost: Lost, settings: Settings) -> Detected:
+    """What a recording of another rate lost beside the main one; times are those of the main rows."""
+    recording = evidence.recording
+    names = [channel.name for channel in recording.channels]
+    apart = not_covered(main, recording, settings["dropout.note_gap_s"])
+    n_apart = round(apart.n_samples / main.sample_hz * recording.sample_hz)
+    n_all = recording.n_rows + n_apart
+    lost_in_main = lost_samples(main).rows
+    share_of_main = lost_in_main.n_samples / max(main.n_rows, 1)
+    n_lost = {name: lost.own.get(name, lost.rows).n_samples + n_apart for name in names}
+    measures = tuple(
+        _own_share(name, n, n_all)
+        for name, n in n_lost.items()
+        if n_all and abs(n / n_all - share_of_main) > ANOTHER_SHARE
+    )
+    alone = Spans.merged(on_rows_of(main, recording, lost.rows), apart).without(lost_in_main)
+    # Samples of two rates stand beside each other: what is left of a gap of both may be a step long.
+    longer = alone.stop - alone.start > 1.5 * main.sample_hz / recording.sample_hz
+    alone = Spans(alone.start[longer], alone.stop[longer])
+    what = f"Nothing of {', '.join(names)} arrived, while {main.channels[0].name} did,"
+    findings = list(_long_gaps(main, alone, settings, what))
+    if alone.n_samples:
+        severity: Severity = "warning" if findings else "note"
+        text = (
+            f"{', '.join(names)}: {lost.rows.n_samples + n_apart} of {n_all} samples are missing, "
+            f"{alone.n_samples / main.sample_hz:.1f} s of them while {main.channels[0].name} arrived."
+        )
+        share = (lost.rows.n_samples + n_apart) / n_all
+        findings = [_finding(0.0, main.duration_s, severity, "lost_fraction", share, "1", text), *findings]
+    return Detected(tuple(findings), measures, {"lost": lost.rows})
+
+
+def _own_share(name: str, n_lost: int, n_all: int) -> Measure:
+    return Measure("lost_fraction", n_lost / n_all, "1", name)
 
 
 def _finding(

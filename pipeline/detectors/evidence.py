@@ -1,8 +1,12 @@
-"""What every detector is given: the recording, its windowed tracks, and what is known beside them."""
+"""What every detector is given: a recording, its windowed tracks, and what is known beside them.
+
+A session has one recording for each rate. Most detectors look at one of them at a time, by its own rows; the
+others are given the evidence of all of them, the main one first.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from pipeline.detectors.coupling import Coupling, measure_coupling
 from pipeline.detectors.tracks import FieldTrack, Settings, Tracks
@@ -22,12 +26,36 @@ class Logged(Protocol):
     def intensity(self) -> str: ...  # noqa: D102
 
 
+class Began(NamedTuple):
+    """The device began anew before `row`; it was off for `off_s`, None where that is unknown."""
+
+    row: int
+    reason: str
+    off_s: float | None = None
+
+
+class Paused(NamedTuple):
+    """Nothing was recorded for `gap_s` before `row`, by the stamps of 'ticks' or 'receiver'."""
+
+    row: int
+    gap_s: float
+    by: str = "ticks"
+
+
+class Stepped(NamedTuple):
+    """The clock of 'ticks' or 'receiver' was set by `step_s` before `row`."""
+
+    row: int
+    step_s: float
+    of: str = "receiver"
+
+
 @dataclass(frozen=True)
 class Conversion:
-    """What the conversion counted; see :class:`pipeline.timebase.Grid`.
+    """What the conversion counted for one recording; see :class:`pipeline.timebase.Grid` and ``Clock``.
 
-    ``restarts`` are (row, reason); ``breaks`` are (row, seconds for which the device paused before it);
-    ``damaged_bytes`` are those damaged or unrecognised.
+    Damaged frames and bytes are those of all the session's dumps, ``damaged_bytes`` with unrecognised ones.
+    ``shares_frames``: its frames carry an earlier recording, too, and are counted there.
     """
 
     n_frames: int
@@ -42,19 +70,30 @@ class Conversion:
     clock_rate_hz: float | None
     clock_residual_s: float | None
     nominal_hz: float
-    restarts: tuple[tuple[int, str], ...] = ()
-    breaks: tuple[tuple[int, float], ...] = ()
+    clock_skew_ppm: float | None = None
+    clock_skew_uncertainty_ppm: float | None = None
+    clock_jitter_s: float | None = None
+    clock_tick_hz: float | None = None
+    restarts: tuple[Began, ...] = ()
+    breaks: tuple[Paused, ...] = ()
+    steps: tuple[Stepped, ...] = ()
+    shares_frames: bool = False
 
 
 @dataclass(frozen=True)
 class Evidence:
-    """Everything a detector may look at. ``mains_hz`` is the nominal frequency at the site."""
+    """Everything that a detector may look at in one recording of a session.
+
+    ``mains_hz`` is the nominal frequency at the site, ``main`` the main recording, which is the fastest;
+    None where this is it.
+    """
 
     recording: Recording
     tracks: Tracks
     conversion: Conversion
     mains_hz: float
     activities: Sequence[Logged] = ()
+    main: Recording | None = None
     _weighed: dict[str, Coupling] = field(default_factory=dict, repr=False, compare=False)
 
     def coupling(self, track: FieldTrack, settings: Settings) -> Coupling:

@@ -1,5 +1,7 @@
 """Whether the accelerometer measures gravity while it lies still."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from pipeline.detectors.evidence import Evidence
@@ -11,12 +13,12 @@ SHORTEST_STILL_S = 3
 """Still seconds needed before anything is said."""
 
 
-def detect(evidence: Evidence, settings: Settings) -> Detected:
+def detect(recordings: Sequence[Evidence], settings: Settings) -> Detected:
     """Measure the length of the acceleration vector in still seconds against 9.80665 m/s2 (UCUM [g]).
 
     Still: a spread below 13 mg on every axis (van Hees et al. 2014).
     """
-    sensors = evidence.tracks.sensors
+    sensors = {name: track for evidence in recordings for name, track in evidence.tracks.sensors.items()}
     if not sensors:
         return Detected((), (Measure("gravity_m_s2", None, "m/s2", None, "no accelerometer in the dump"),))
     values = {}
@@ -32,7 +34,7 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
         for sensor, value in values.items()
     )
     findings = tuple(
-        _finding(evidence, f"{sensor}: at" if several else "At", value)
+        _finding(recordings[0], f"{sensor}: at" if several else "At", value)
         for sensor, value in values.items()
         if abs(value / STANDARD_GRAVITY - 1) > settings["gravity.tolerance_fraction"]
     )

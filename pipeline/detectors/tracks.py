@@ -1,7 +1,8 @@
-"""The recording in windows: what all detectors look at, measured with bounded memory.
+"""Recordings in windows: what all detectors look at, measured with bounded memory.
 
 Two window lengths: 10 cycles of 50 Hz or 12 of 60 Hz (0.2 s, the basic window of IEC 61000-4-30) for
-mains, and one second for movement. Windows are whole numbers of samples and do not overlap.
+mains, and one second for movement. Windows are whole numbers of samples and do not overlap. Each recording
+of a session has windows of its own; the acceleration is brought to all of them by time.
 """
 
 from collections.abc import Mapping, Sequence
@@ -11,6 +12,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import signal
 
+from pipeline.detectors.acceleration import (
+    SLOW_S,
+    SensorTrack,
+    measure_sensors,
+    rms_on,
+    window_edges_s,
+)
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.linefit import fit_for
 from pipeline.detectors.lines import (
@@ -34,7 +42,6 @@ Settings = Mapping[str, float]
 FAST_S = 0.2
 """IEC 61000-4-30: 10 cycles at 50 Hz, 12 cycles at 60 Hz."""
 
-SLOW_S = 1.0
 MOVEMENT_HZ = (0.5, 10.0)
 """Band of human movement: steps at 1.2 to 3.5 Hz with their harmonics (Tudor-Locke and Rowe 2012)."""
 
@@ -80,20 +87,12 @@ class FieldTrack:
 
 
 @dataclass(frozen=True)
-class SensorTrack:
-    """One accelerometer in seconds, in m/s2: length of the mean vector, and the spread of its worst axis."""
-
-    length: Floats
-    axis_spread: Floats
-
-
-@dataclass(frozen=True)
 class Tracks:
-    """All channels in windows.
+    """All channels of one recording in windows.
 
     ``n_fast`` and ``n_slow`` are samples in a window; ``acceleration_rms`` (m/s2, shape (n_slow_windows,))
-    is the spread of the acceleration vector within each second, of the sensor that moves most, None
-    without an accelerometer; ``sensors`` has each accelerometer by name.
+    is the spread of the acceleration vector within each second, of whichever of the session's sensors moves
+    most, None where it has none; ``sensors`` has the accelerometers of this recording by name.
     """
 
     sample_hz: float
@@ -122,22 +121,44 @@ def rails(channel: Channel, margin_fraction: float, margin_counts: float) -> Rai
     return Rails(max(lows) + slack, min(highs) - slack)
 
 
-def measure_tracks(recording: Recording, mains_hz: float, settings: Settings) -> Tracks:
+def measure_tracks(
+    recordings: Sequence[Recording], mains_hz: float, settings: Settings
+) -> tuple[Tracks, ...]:
     """Measure everything in windows.
 
     Parameters
     ----------
-    recording : Recording
-        What was recorded.
+    recordings : sequence of Recording
+        All of a session: one for each rate.
     mains_hz : float
         Nominal frequency of the mains at the site.
     settings : mapping
         Thresholds of the policy; used: ``mains.*``, ``movement.still_m_s2`` and the rails' margins of
         ``saturation.*``.
+
+    Returns
+    -------
+    tuple of Tracks
+        One for each recording.
     """
+    measured = measure_sensors(recordings)
+    everywhere = [track for own in measured for track in own.values()]
+    return tuple(
+        _measure_one(recording, own, everywhere, mains_hz, settings)
+        for recording, own in zip(recordings, measured, strict=True)
+    )
+
+
+def _measure_one(
+    recording: Recording,
+    own: dict[str, SensorTrack],
+    everywhere: Sequence[SensorTrack],
+    mains_hz: float,
+    settings: Settings,
+) -> Tracks:
     n_fast = max(8, round(FAST_S * recording.sample_hz))
     n_slow = max(1, round(SLOW_S * recording.sample_hz))
-    acceleration_rms, by_sensor = _measure_acceleration(recording, n_slow)
+    acceleration_rms = rms_on(*window_edges_s(recording, n_slow), everywhere)
     still = None
     if acceleration_rms is not None:
         quiet = np.nan_to_num(acceleration_rms, nan=np.inf) < settings["movement.still_m_s2"]
@@ -146,7 +167,7 @@ def measure_tracks(recording: Recording, mains_hz: float, settings: Settings) ->
         channel.name: _measure_field(recording, channel, mains_hz, settings, (n_fast, n_slow), still)
         for channel in recording.of_kind("field")
     }
-    return Tracks(recording.sample_hz, n_fast, n_slow, field, acceleration_rms, by_sensor)
+    return Tracks(recording.sample_hz, n_fast, n_slow, field, acceleration_rms, own)
 
 
 def _measure_field(
@@ -219,51 +240,36 @@ def _count_beyond(value: Floats, channel: Channel) -> int:
     return int(((value < channel.adc_low - slack) | (value > channel.adc_high + slack)).sum())
 
 
-def _measure_acceleration(recording: Recording, n_slow: int) -> tuple[Floats | None, dict[str, SensorTrack]]:
-    spreads, by_sensor = [], {}
-    for sensor, names in sensors(recording.of_kind("acceleration")).items():
-        variances, means = [], []
-        # Half the width is plenty for the spread of a second: 24 bits of 16 that were measured.
-        for axes in whole_windows(recording, names, n_slow, "float32"):
-            mean, variance = mean_and_variance(np.stack([windows(axis, n_slow) for axis in axes]))
-            variances.append(variance)
-            means.append(mean)
-        variance, mean = (np.concatenate(p or [np.empty((1, 0))], axis=1) for p in (variances, means))
-        spreads.append(np.sqrt(variance.sum(axis=0)))
-        by_sensor[sensor] = SensorTrack(np.sqrt((mean**2).sum(axis=0)), np.sqrt(variance.max(axis=0)))
-    return (np.max(spreads, axis=0) if spreads else None), by_sensor
-
-
-def sensors(axes: Sequence[Channel]) -> dict[str, list[str]]:
-    """Accelerometers and the names of their axes: more than three axes are told apart by name, 'ankle_x'."""
-    names = [channel.name for channel in axes]
-    if not names:
-        return {}
-    groups: dict[str, list[str]] = {}
-    for name in names:
-        groups.setdefault(name.rpartition("_")[0], []).append(name)
-    told_apart = len(names) > 3 and all(1 < len(group) <= 3 for group in groups.values())
-    return groups if told_apart else {"accelerometer": names}
-
-
 def _rms(filtered: Floats, original: Floats, n: int) -> Floats:
     """RMS in windows; NaN where too many samples were lost (the filter saw stand-ins there)."""
     rms = np.sqrt((windows(filtered, n) ** 2).mean(axis=1))
     return np.where(np.isnan(windows(original, n)).mean(axis=1) > MOST_LOST, np.nan, rms)
 
 
+def has_movement_band(sample_hz: float) -> bool:
+    """Whether enough of the band of movement lies below half the rate to be measured."""
+    return 0.4 * sample_hz > 2 * MOVEMENT_HZ[0]
+
+
 class _MovementBand:
     """Causal band-pass that carries its state from block to block (Butterworth, second order)."""
 
     def __init__(self, sample_hz: float) -> None:
-        high_hz = min(MOVEMENT_HZ[1], 0.4 * sample_hz)
-        self._sos = signal.butter(2, (MOVEMENT_HZ[0], high_hz), "bandpass", fs=sample_hz, output="sos")
+        self._sos: Floats | None = None
+        if has_movement_band(sample_hz):
+            high_hz = min(MOVEMENT_HZ[1], 0.4 * sample_hz)
+            self._sos = signal.butter(2, (MOVEMENT_HZ[0], high_hz), "bandpass", fs=sample_hz, output="sos")
         self._state: Floats | None = None
         self._last = 0.0
 
     def apply(self, samples: Floats) -> Floats:
-        """Filter the next samples; lost ones are stood in for by a line between their neighbours."""
+        """Filter the next samples; lost ones are stood in for by a line between their neighbours.
+
+        NaN where the rate is too low for the band, and before the first sample that arrived.
+        """
         lost = np.isnan(samples)
+        if self._sos is None or (lost.all() and self._state is None):
+            return np.full(len(samples), np.nan)
         if lost.all():
             samples = np.full(len(samples), self._last)
         elif lost.any():

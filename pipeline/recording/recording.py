@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 from pipeline.layouts import Channel
 from pipeline.recording.units import stored_type
 from pipeline.timebase.grid import Clock, ClockSource
-from schemas.columns import QUALITY, SAMPLE, TIME, Column
+from schemas.columns import QUALITY, SAMPLE, TIME, Column, DType
 
 BLOCK_ROWS = 1 << 18
 """Rows of a block and of a Parquet row group: 4.4 minutes at 1 kHz, a few MB in memory."""
@@ -70,17 +70,44 @@ class Recording:
     _kept: dict[str, npt.NDArray[Any]] = field(default_factory=dict, repr=False, compare=False)
 
     @property
+    def nominal_hz(self) -> float:
+        """The rate by the layout."""
+        return float(self.metadata.get("nominal_hz", self.sample_hz))
+
+    @property
+    def delays_s(self) -> Mapping[str, float]:
+        """By how many seconds samples of single channels come after the time of their row, where they do."""
+        delays: dict[str, float] = json.loads(self.metadata.get("delays_s", "{}"))
+        return delays
+
+    @property
     def duration_s(self) -> float:
         """Length of the recording."""
-        return self.until_s(self.n_rows) if self.n_rows else 0.0
+        return self.until_s(self.n_rows) - self.at_s(0) if self.n_rows else 0.0
 
     def at_s(self, row: int) -> float:
-        """When a row was sampled, in seconds since the first."""
+        """When a row was sampled, in seconds since the session's first."""
         return float(self.clock.time_s(np.array([row], dtype=np.int64))[0])
 
     def until_s(self, stop: int) -> float:
         """End of the rows before `stop`: one step after the last of them, even where a pause follows."""
         return self.at_s(stop - 1) + 1 / self.sample_hz
+
+    def rows_at(self, time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
+        """The first row sampled at each time or after it, same shape; `n_rows` where there is none."""
+        if not self.n_rows:
+            return np.zeros(len(time_s), np.int64)
+        knots = self._ends_of_clock()
+        row = np.interp(time_s, knots[1], knots[0], left=0.0, right=float(self.n_rows))
+        # What rounding adds to a row that was sampled just then must not skip it.
+        first: npt.NDArray[np.int64] = np.ceil(row - 1e-6).astype(np.int64)
+        return first
+
+    def _ends_of_clock(self) -> npt.NDArray[np.float64]:
+        """Rows and times between which the clock is straight, from row 0 to the last, shape (2, knots)."""
+        inner = self.clock.knot_row[(self.clock.knot_row > 0) & (self.clock.knot_row < self.n_rows - 1)]
+        rows = np.unique(np.concatenate(([0.0], inner, [self.n_rows - 1.0])))
+        return np.stack((rows, self.clock.time_s(rows.astype(np.int64))))
 
     def of_kind(self, kind: str) -> tuple[Channel, ...]:
         """The channels of that kind, in file order."""
@@ -116,17 +143,15 @@ class Recording:
 
 def sample_columns(channels: Sequence[Channel], with_quality: bool) -> tuple[Column, ...]:
     """The columns of a file of samples; without quality, before any finding, of the channels alone."""
-    of_channels = tuple(
-        Column(
-            channel.name,
-            "float32" if stored_type(channel) == "float32" else "float64",
-            channel.description or f"{channel.kind} channel",
-            channel.unit,
-            nullable=True,
-        )
-        for channel in channels
-    )
+    of_channels = tuple(map(channel_column, channels))
     return (SAMPLE, TIME, *of_channels, QUALITY) if with_quality else of_channels
+
+
+def channel_column(channel: Channel) -> Column:
+    """The column of one channel."""
+    kind: DType = "float32" if stored_type(channel) == "float32" else "float64"
+    described = channel.description or f"{channel.kind} channel"
+    return Column(channel.name, kind, described, channel.unit, nullable=True)
 
 
 def channel_metadata(channels: Sequence[Channel]) -> dict[str, dict[str, str]]:

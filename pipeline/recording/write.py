@@ -4,6 +4,7 @@ The recording is checked as it is read again from the disk, before anything is d
 which no later step reads whole, as it is written.
 """
 
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -24,13 +25,13 @@ from pipeline.recording.recording import (
     sample_columns,
 )
 from pipeline.recording.units import to_units
-from pipeline.timebase.grid import Grid
+from pipeline.timebase import Grid
 from pipeline.writing import written_aside
 from schemas.columns import QUALITY, SAMPLE, TIME, Column
 from schemas.tables import arrow_schema, pandera_schema
 
 Rows = tuple[npt.NDArray[np.bool_], Mapping[str, npt.NDArray[Any]]]
-"""Which rows are present, and each column's values (whatever stands in rows that are not)."""
+"""What is present, of shape (rows,) or (rows, channels), and each column's values (anything where absent)."""
 
 
 def write_recording(grid: Grid, metadata: Mapping[str, str], path: Path) -> None:
@@ -45,10 +46,22 @@ def write_recording(grid: Grid, metadata: Mapping[str, str], path: Path) -> None
     path : Path
         Appears complete or not at all; :func:`validate_recording` holds it against its schema.
     """
-    channels = grid.frames.stream.channels
-    rate_hz = grid.clock.rate_hz or channels[0].sample_hz
-    own = {**metadata, "sample_hz": repr(rate_hz), **clock_metadata(grid.clock)}
+    channels = grid.channels
+    rate_hz = grid.clock.rate_hz or grid.sample_hz
+    own = {
+        **metadata,
+        "sample_hz": repr(rate_hz),
+        "nominal_hz": repr(grid.sample_hz),
+        **clock_metadata(grid.clock),
+        **_delays(grid),
+    }
     write_samples(path, channels, _rows_of_grid(grid, channels), own)
+
+
+def _delays(grid: Grid) -> dict[str, str]:
+    """By how many seconds samples of single channels come after the time of their row, where they do."""
+    delays = {channel.name: part.delay_s for part in grid.parts for channel in part.channels if part.delay_s}
+    return {"delays_s": json.dumps(delays)} if delays else {}
 
 
 def write_samples(
@@ -70,18 +83,25 @@ def write_samples(
     schema = arrow_schema(columns, metadata, channel_metadata(channels))
     added = (SAMPLE, TIME, QUALITY) if with_quality else ()
     pandera = pandera_schema(added)
-    nullable = {column.name for column in columns if column.nullable}
     with written_aside(path) as aside, pq.ParquetWriter(aside, schema, **_writer_options(columns)) as writer:
         for present, values in blocks:
             if added:
                 frame = {column.name: values[column.name] for column in added}
                 pandera.validate(pd.DataFrame(frame, copy=False), lazy=True, inplace=True)
-            lost = None if present.all() else ~present
-            arrays = [
-                pa.array(values[c.name], mask=lost if c.name in nullable else None, from_pandas=False)
-                for c in columns
-            ]
+            lost = _masks_of_lost(present, channels)
+            arrays = [pa.array(values[c.name], mask=lost.get(c.name), from_pandas=False) for c in columns]
             writer.write_table(pa.Table.from_arrays(arrays, schema=schema), row_group_size=BLOCK_ROWS)
+
+
+def _masks_of_lost(
+    present: npt.NDArray[np.bool_], channels: Sequence[Channel]
+) -> dict[str, npt.NDArray[np.bool_]]:
+    """For each channel that lost any of these rows, which."""
+    if present.ndim == 1 or present.strides[1] == 0:  # all channels alike
+        lost = ~(present if present.ndim == 1 else present[:, 0])
+        return {channel.name: lost for channel in channels} if lost.any() else {}
+    masks = {channel.name: ~present[:, i] for i, channel in enumerate(channels)}
+    return {name: mask for name, mask in masks.items() if mask.any()}
 
 
 def validate_recording(path: Path) -> Recording:

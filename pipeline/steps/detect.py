@@ -1,5 +1,6 @@
-"""Detect: a recording to findings, measures and marks."""
+"""Detect: recordings to findings, measures and marks."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -8,12 +9,15 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.detectors import (
+    Began,
     Conversion,
     Detected,
     Evidence,
     Finding,
     Measure,
+    Paused,
     Spans,
+    Stepped,
     measure_tracks,
     run_detectors,
 )
@@ -24,69 +28,85 @@ from pipeline.writing import written_aside
 
 
 def detect(job: Job) -> str:
-    """Run every detector on a session's recording; return a line for the log."""
+    """Run every detector on a session's recordings; return a line for the log."""
     places = job.places
-    for earlier in (read_json(places.conversion), read_json(places.validation)):
+    conversion, validation = read_json(places.conversion), read_json(places.validation)
+    for earlier in (conversion, validation):
         if earlier["status"] != "ok":
-            write_detected(places, Detected(), earlier)
+            write_detected(places, [Detected()], earlier)
             return str(earlier.get("why", earlier["status"]))
-    recording = open_recording(places.recording, keeps=True)
-    counted = read_json(places.conversion)["conversion"]
-    restarts = tuple((row, reason) for row, reason in counted.pop("restarts"))
-    breaks = tuple((row, gap_s) for row, gap_s in counted.pop("breaks"))
-    settings = job.policy.settings
-    evidence = Evidence(
-        recording,
-        measure_tracks(recording, job.session.mains_hz, settings),
-        Conversion(**counted, restarts=restarts, breaks=breaks),
-        job.session.mains_hz,
-        job.session.activities,
-    )
+    session, settings = job.session, job.policy.settings
+    counted = conversion["recordings"]
+    recordings = [open_recording(places.recording_of(one["suffix"]), keeps=True) for one in counted]
+    tracks = measure_tracks(recordings, session.mains_hz, settings)
+    evidence = [
+        Evidence(
+            recording,
+            tracks[i],
+            _conversion(counted[i], conversion["damage"]),
+            session.mains_hz,
+            session.activities,
+            recordings[0] if i else None,
+        )
+        for i, recording in enumerate(recordings)
+    ]
     detected = run_detectors(evidence, settings)
     write_detected(places, detected, {"status": "ok"})
-    return f"{len(detected.findings)} findings"
+    return f"{sum(len(one.findings) for one in detected)} findings"
 
 
-def write_detected(places: Places, detected: Detected, outcome: dict[str, Any]) -> None:
-    """Write findings, measures and lines as JSON, marks as Parquet."""
-    names = [name for name in sorted(detected.marks) for _ in range(len(detected.marks[name]))]
-    starts = [detected.marks[name].start for name in sorted(detected.marks)] or [np.empty(0, np.int64)]
-    stops = [detected.marks[name].stop for name in sorted(detected.marks)] or [np.empty(0, np.int64)]
+def _conversion(counted: Mapping[str, Any], damage: Mapping[str, int]) -> Conversion:
+    facts: dict[str, Any] = {**counted, **damage}
+    del facts["suffix"]
+    for name, kind in (("restarts", Began), ("breaks", Paused), ("steps", Stepped)):
+        facts[name] = tuple(kind(*row) for row in facts[name])
+    return Conversion(**facts)
+
+
+def write_detected(places: Places, detected: Sequence[Detected], outcome: Mapping[str, Any]) -> None:
+    """Write findings, measures and lines as JSON, marks as Parquet; one result for each recording."""
+    marks = [(i, name, spans) for i, one in enumerate(detected) for name, spans in sorted(one.marks.items())]
     table = pa.table(
         {
-            "condition": pa.array(names, pa.string()),
-            "start": np.concatenate(starts),
-            "stop": np.concatenate(stops),
+            "recording": pa.array([i for i, _, spans in marks for _ in range(len(spans))], pa.int64()),
+            "condition": pa.array([name for _, name, spans in marks for _ in range(len(spans))], pa.string()),
+            "start": np.concatenate([spans.start for _, _, spans in marks] or [np.empty(0, np.int64)]),
+            "stop": np.concatenate([spans.stop for _, _, spans in marks] or [np.empty(0, np.int64)]),
         }
     )
     with written_aside(places.marks) as aside:
         pq.write_table(table, aside)
-    write_json(
-        places.detected,
+    recordings = [
         {
-            "status": outcome["status"],
-            "why": outcome.get("why", ""),
-            "findings": [asdict(finding) for finding in detected.findings],
-            "measures": [asdict(measure) for measure in detected.measures],
-            "lines": [asdict(line) for line in detected.lines],
-        },
-    )
+            "findings": [asdict(finding) for finding in one.findings],
+            "measures": [asdict(measure) for measure in one.measures],
+            "lines": [asdict(line) for line in one.lines],
+        }
+        for one in detected
+    ]
+    content = {"status": outcome["status"], "why": outcome.get("why", ""), "recordings": recordings}
+    write_json(places.detected, content)
 
 
-def read_detected(places: Places) -> tuple[Detected, str]:
+def read_detected(places: Places) -> tuple[list[Detected], str]:
     """What :func:`write_detected` wrote, and why it is empty where it is."""
     content = read_json(places.detected)
     table = pq.read_table(places.marks)
-    conditions = table.column("condition").to_numpy(zero_copy_only=False)
+    recording = table.column("recording").to_numpy()
+    conditions = table.column("condition").to_numpy(zero_copy_only=False).astype(str)
     start, stop = table.column("start").to_numpy(), table.column("stop").to_numpy()
-    marks = {
-        str(name): Spans(start[conditions == name], stop[conditions == name])
-        for name in np.unique(conditions.astype(str))
-    }
-    detected = Detected(
-        tuple(Finding(**row) for row in content["findings"]),
-        tuple(Measure(**row) for row in content["measures"]),
-        marks,
-        tuple(Line(**row) for row in content["lines"]),
-    )
+    detected = []
+    for i, one in enumerate(content["recordings"]):
+        marks = {}
+        for name in np.unique(conditions[recording == i]):
+            here = (recording == i) & (conditions == name)
+            marks[str(name)] = Spans(start[here], stop[here])
+        detected.append(
+            Detected(
+                tuple(Finding(**row) for row in one["findings"]),
+                tuple(Measure(**row) for row in one["measures"]),
+                marks,
+                tuple(Line(**row) for row in one["lines"]),
+            )
+        )
     return detected, "" if content["status"] == "ok" else content["why"]

@@ -4,12 +4,10 @@ import html
 
 from pipeline.detectors import Detected
 from pipeline.errors import Problem
-from pipeline.recording import open_recording
 from pipeline.steps.convert import write_setback
 from pipeline.steps.detect import write_detected
 from pipeline.steps.job import Job, WorkerEnded, mark_failed, read_json, write_json
-from pipeline.steps.judge import write_final
-from pipeline.verdict.judge import unreadable
+from pipeline.steps.judge import write_unreadable
 from pipeline.writing import write_text
 
 
@@ -27,7 +25,7 @@ def write_fallback(step: str, job: Job, error: Exception) -> None:
     elif step == "validate":
         write_json(places.validation, outcome)
     elif step == "detect":
-        write_detected(places, Detected(), outcome)
+        write_detected(places, [Detected()], outcome)
     elif step == "judge":
         _write_nothing(job, problem)
     else:
@@ -43,7 +41,7 @@ def write_fallback(step: str, job: Job, error: Exception) -> None:
 
 def _write_nothing(job: Job, problem: Problem) -> None:
     write_setback(job, "failed", problem)
-    write_final(job, open_recording(job.places.recording), Detected(), unreadable(str(problem)))
+    write_unreadable(job, str(problem))
 
 
 def _problem(step: str, job: Job, error: Exception) -> Problem:

@@ -3,7 +3,7 @@
 import hashlib
 import json
 import time
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,15 +24,25 @@ STEP_CODE = {
 
 @dataclass(frozen=True)
 class Job:
-    """One session on its way through the steps."""
+    """One session on its way through the steps. ``layouts`` are those of its dumps, one for each."""
 
     session: Session
-    layout: Layout
+    layouts: tuple[Layout, ...]
     study_folder: Path
     study_title: str
     time_zone: str
     policy: Policy
     results: Path
+
+    @property
+    def layout(self) -> Layout:
+        """That of the first dump."""
+        return self.layouts[0]
+
+    @property
+    def layouts_sha256(self) -> str:
+        """Digests of all layouts, each once, parted by a blank."""
+        return " ".join(dict.fromkeys(layout.sha256 for layout in self.layouts))
 
     @property
     def places(self) -> "Places":
@@ -42,7 +52,11 @@ class Job:
 
 @dataclass(frozen=True)
 class Places:
-    """Paths of one session's files: for the user below ``<session>``, between steps below ``.work``."""
+    """Paths of one session's files: for the user below ``<session>``, between steps below ``.work``.
+
+    Which further recordings there are, and whether there are events, is known after the conversion only, so
+    that no rule names their files. A step that writes them begins by taking away what an earlier run left.
+    """
 
     results: Path
     session: str
@@ -53,8 +67,17 @@ class Places:
 
     @property
     def recording(self) -> Path:
-        """Samples in units, before any finding."""
-        return self._work / "recording.parquet"
+        """Samples in units, before any finding: those of the main recording."""
+        return self.recording_of("")
+
+    def recording_of(self, suffix: str) -> Path:
+        """The same of another recording, by what tells its file apart ('_50hz')."""
+        return self._work / f"recording{suffix}.parquet"
+
+    @property
+    def converted_events(self) -> Path:
+        """Events before the verdict; absent where the dumps hold none."""
+        return self._work / "events.parquet"
 
     @property
     def conversion(self) -> Path:
@@ -93,8 +116,25 @@ class Places:
 
     @property
     def samples(self) -> Path:
-        """The recording with its quality."""
-        return self.results / self.session / "samples.parquet"
+        """The main recording with its quality."""
+        return self.samples_of("")
+
+    def samples_of(self, suffix: str) -> Path:
+        """The same of another recording, by what tells its file apart ('_50hz')."""
+        return self.results / self.session / f"samples{suffix}.parquet"
+
+    @property
+    def events(self) -> Path:
+        """What came at no rate; absent where the dumps hold none."""
+        return self.results / self.session / "events.parquet"
+
+    def clear_converted(self) -> None:
+        """Take away further recordings and events between steps."""
+        _remove([*self._work.glob("recording_*hz.parquet"), self.converted_events])
+
+    def clear_final(self) -> None:
+        """Take away the final files of further recordings and events."""
+        _remove([*self.samples.parent.glob("samples_*hz.parquet"), self.events])
 
     @property
     def findings(self) -> Path:
@@ -110,6 +150,11 @@ class Places:
     def report(self) -> Path:
         """The same for a person."""
         return self.results / self.session / "report.html"
+
+
+def _remove(paths: Iterable[Path]) -> None:
+    for path in paths:
+        path.unlink(missing_ok=True)
 
 
 class StepFailed(RuntimeError):

@@ -1,7 +1,8 @@
 """Judge: findings to a verdict, and the session's final data files."""
 
-from collections.abc import Iterator
-from dataclasses import asdict, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -9,8 +10,8 @@ import numpy.typing as npt
 import pyarrow.parquet as pq
 
 from pipeline import __version__
-from pipeline.detectors import Detected, Spans
-from pipeline.recording import BLOCK_ROWS, Recording, open_recording, write_samples
+from pipeline.detectors import Detected, Spans, on_main
+from pipeline.recording import BLOCK_ROWS, Recording, copy_events, open_recording, write_samples
 from pipeline.recording.write import Rows
 from pipeline.steps.detect import read_detected
 from pipeline.steps.job import Job, read_json, write_json
@@ -22,39 +23,78 @@ from schemas.conditions import CONDITIONS
 from schemas.measures import BY_NAME
 from schemas.tables import arrow_table, pandera_schema
 
+ONE_CUT_S = 1.0
+"""Pauses and restarts that two recordings tell of within this time are one."""
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """One recording of the session: what tells its file apart, its samples, and its marks by condition."""
+
+    suffix: str
+    recording: Recording
+    marks: Mapping[str, Spans]
+
 
 def judge(job: Job) -> str:
-    """Judge a session and write ``samples.parquet``, ``findings.parquet`` and ``quality.json``."""
-    recording = open_recording(job.places.recording)
-    detected, why = read_detected(job.places)
-    if why or not recording.n_rows:
-        verdict = unreadable(why or "the dumps hold no sample")
-    else:
-        verdict = judge_session(detected, _extent(job, recording), job.policy)
-    write_final(job, recording, detected, verdict)
+    """Judge a session and write its samples, events, ``findings.parquet`` and ``quality.json``."""
+    counted = read_json(job.places.conversion)["recordings"]
+    found, why = read_detected(job.places)
+    recordings = [open_recording(job.places.recording_of(one["suffix"])) for one in counted]
+    if why or not recordings or not recordings[0].n_rows:
+        return write_unreadable(job, why or "the dumps hold no sample")
+    whole = on_main(found, recordings, job.policy.settings)
+    verdict = judge_session(whole, _extent(counted, recordings), job.policy)
+    recorded = [
+        Recorded(one["suffix"], recording, own.marks)
+        for one, recording, own in zip(counted, recordings, found, strict=True)
+    ]
+    _write_final(job, recorded, whole, verdict)
     return verdict.sentence
 
 
-def _extent(job: Job, recording: Recording) -> Extent:
-    counted = read_json(job.places.conversion)["conversion"]
-    cuts = [row for row, _ in (*counted["restarts"], *counted.get("breaks", ()))]
-    return Extent(recording.n_rows, recording.sample_hz, recording.duration_s, tuple(cuts))
+def write_unreadable(job: Job, why: str) -> str:
+    """Write the final files of a session that gave nothing: no rows, no further recordings, no events."""
+    verdict = unreadable(why)
+    _write_final(job, (), Detected(), verdict)
+    return verdict.sentence
 
 
-def write_final(job: Job, recording: Recording, detected: Detected, verdict: Verdict) -> None:
-    """Write the three files that a verdict decides; an unreadable session has no rows."""
-    if verdict.name == "unreadable":
-        recording = replace(recording, n_rows=0)
-    _write_samples(job, recording, detected)
-    _write_findings(job, detected)
-    write_json(job.places.quality, _quality(job, recording, detected, verdict))
+def _extent(counted: Sequence[Mapping[str, Any]], recordings: Sequence[Recording]) -> Extent:
+    main = recordings[0]
+    cuts: list[int] = []
+    for one, recording in zip(counted, recordings, strict=True):
+        rows = np.array([facts[0] for facts in (*one["restarts"], *one["breaks"])], np.int64)
+        here = rows if recording is main else main.rows_at(recording.clock.time_s(rows))
+        apart = 0 if recording is main else ONE_CUT_S * main.sample_hz
+        cuts += [row for row in here.tolist() if all(abs(row - cut) > apart for cut in cuts)]
+    return Extent(main.n_rows, main.sample_hz, main.duration_s, tuple(cuts))
 
 
-def _write_samples(job: Job, recording: Recording, detected: Detected) -> None:
-    metadata = {**recording.metadata, "policy_sha256": job.policy.sha256}
+def _write_final(job: Job, recorded: Sequence[Recorded], whole: Detected, verdict: Verdict) -> None:
+    """Write all final files; `whole` is what was found on the rows of the main recording, the first."""
+    places, metadata = job.places, {"policy_sha256": job.policy.sha256}
+    places.clear_final()
+    n_events = 0
+    if recorded and places.converted_events.exists():
+        n_events = copy_events(places.converted_events, metadata, places.events)
+    # The main recording last: what stands beside it is complete where it is there.
+    for one in reversed(recorded):
+        _write_samples(one, metadata, places.samples_of(one.suffix))
+    if not recorded:
+        empty = open_recording(places.recording)
+        rows: Iterator[Rows] = iter(())
+        write_samples(places.samples, empty.channels, rows, {**empty.metadata, **metadata}, True)
+    _write_findings(job, whole)
+    quality = _quality(job, recorded, whole, verdict)
+    quality["events"] = {"file": places.events.name, "n_events": n_events} if n_events else None
+    write_json(places.quality, quality)
+
+
+def _write_samples(one: Recorded, metadata: Mapping[str, str], path: Path) -> None:
+    recording = one.recording
     names = [channel.name for channel in recording.channels]
-    first = recording.channels[0].name
-    wanted = [(condition, detected.marks.get(condition.name, Spans())) for condition in CONDITIONS]
+    wanted = [(condition, one.marks.get(condition.name, Spans())) for condition in CONDITIONS]
 
     def blocks() -> Iterator[Rows]:
         for block in recording.blocks(names, BLOCK_ROWS):
@@ -66,9 +106,17 @@ def _write_samples(job: Job, recording: Recording, detected: Detected) -> None:
             rows = np.arange(block.start, block.start + len(block), dtype=np.int64)
             own: dict[str, npt.NDArray[Any]] = {"sample": rows, "quality": quality}
             own["time_s"] = recording.clock.time_s(rows)
-            yield ~np.isnan(block.columns[first]), {**block.columns, **own}
+            yield _present_in(block.columns), {**block.columns, **own}
 
-    write_samples(job.places.samples, recording.channels, blocks(), metadata, with_quality=True)
+    write_samples(path, recording.channels, blocks(), {**recording.metadata, **metadata}, with_quality=True)
+
+
+def _present_in(columns: Mapping[str, npt.NDArray[Any]]) -> npt.NDArray[np.bool_]:
+    """What is there: of shape (rows,) where all columns lack the same rows, else (rows, columns)."""
+    there: list[npt.NDArray[np.bool_]] = [~np.isnan(values) for values in columns.values()]
+    if all(np.array_equal(mask, there[0]) for mask in there[1:]):
+        return there[0]
+    return np.stack(there, axis=1)
 
 
 def _write_findings(job: Job, detected: Detected) -> None:
@@ -80,54 +128,89 @@ def _write_findings(job: Job, detected: Detected) -> None:
         pq.write_table(table, aside, compression="zstd")
 
 
-def _quality(job: Job, recording: Recording, detected: Detected, verdict: Verdict) -> dict[str, Any]:
+def _quality(job: Job, recorded: Sequence[Recorded], whole: Detected, verdict: Verdict) -> dict[str, Any]:
     session = job.session
     conversion = read_json(job.places.conversion)
-    counted = conversion.get("conversion", {})
-    spans = zip(verdict.usable.start.tolist(), verdict.usable.stop.tolist(), strict=True)
+    counted = conversion["recordings"]
+    main = recorded[0].recording if recorded else None
     return {
         "session": session.name,
         "participant": session.participant,
         "site": session.site,
         "device": session.device,
-        "layout": session.layout,
+        "layout": ";".join(dict.fromkeys(layout.name for layout in job.layouts)),
         "started_at": session.started_at.isoformat(),
+        "device_start_utc": conversion["device_start_utc"],
         "title": job.study_title,
         "time_zone": job.time_zone,
         "verdict": verdict.name,
         "sentence": verdict.sentence,
         "reasons": [asdict(reason) for reason in verdict.reasons],
-        "usable": [[recording.at_s(start), recording.until_s(stop)] for start, stop in spans],
-        "left_out": [
-            {"start_s": recording.at_s(part.start), "stop_s": recording.until_s(part.stop), "text": part.text}
-            for part in verdict.left_out
-        ],
+        **_stretches(main, verdict),
         "not_assessed": list(verdict.not_assessed),
         "warnings": list(verdict.warnings),
-        "duration_s": recording.duration_s,
-        "nominal_hz": job.layout.sampled[0].sample_hz,
-        "n_samples": recording.n_rows,
+        "duration_s": main.duration_s if main else 0.0,
+        "nominal_hz": counted[0]["nominal_hz"] if counted else job.layout.sample_hz,
+        "n_samples": main.n_rows if main else 0,
+        "recordings": [_recording_row(job, one) for one in recorded],
         "measures": [_measure_row(judged) for judged in verdict.measures],
-        "conditions": _condition_rows(detected, recording),
-        "mains_lines": [_line_row(asdict(line)) for line in detected.lines],
+        "conditions": _condition_rows(whole, main),
+        "mains_lines": [_line_row(asdict(line)) for line in whole.lines],
         "ledger": {dump["name"]: dump["ledger"] for dump in conversion["dumps"]},
-        "frames": {
-            name: counted.get(f"n_{name}_frames" if name != "decoded" else "n_frames", 0)
-            for name in ("decoded", "expected", "lost", "duplicate", "late", "damaged")
-        },
-        "clock": {
-            "source": counted.get("clock_source", "nominal"),
-            "rate_hz": counted.get("clock_rate_hz"),
-            "residual_s": counted.get("clock_residual_s"),
-            "restarts": len(counted.get("restarts", [])),
-        },
+        "frames": _frames(counted, conversion),
+        "clock": _clock(counted),
         "notes": conversion.get("notes", []),
         "made_by": {
             "version": __version__,
-            "layout_sha256": job.layout.sha256,
+            "layout_sha256": job.layouts_sha256,
             "policy_sha256": job.policy.sha256,
             "dumps": {dump["name"]: dump["sha256"] for dump in conversion["dumps"]},
         },
+    }
+
+
+def _stretches(main: Recording | None, verdict: Verdict) -> dict[str, Any]:
+    """What can be used and what is left out, in seconds."""
+    if main is None:
+        return {"usable": [], "left_out": []}
+    spans = zip(verdict.usable.start.tolist(), verdict.usable.stop.tolist(), strict=True)
+    return {
+        "usable": [[main.at_s(start), main.until_s(stop)] for start, stop in spans],
+        "left_out": [
+            {"start_s": main.at_s(part.start), "stop_s": main.until_s(part.stop), "text": part.text}
+            for part in verdict.left_out
+        ],
+    }
+
+
+def _recording_row(job: Job, one: Recorded) -> dict[str, Any]:
+    return {
+        "file": job.places.samples_of(one.suffix).name,
+        "sample_hz": one.recording.nominal_hz,
+        "n_samples": one.recording.n_rows,
+        "channels": [channel.name for channel in one.recording.channels],
+    }
+
+
+def _frames(counted: Sequence[Mapping[str, Any]], conversion: Mapping[str, Any]) -> dict[str, int]:
+    """Frames of all kinds that carry samples, each counted once."""
+    own = [one for one in counted if not one["shares_frames"]]
+    names = {"decoded": "n_frames", **{n: f"n_{n}_frames" for n in ("expected", "lost", "duplicate", "late")}}
+    frames = {name: sum(one[key] for one in own) for name, key in names.items()}
+    return {**frames, "damaged": conversion.get("damage", {}).get("n_damaged_frames", 0)}
+
+
+def _clock(counted: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """The clock of the main recording."""
+    one = counted[0] if counted else {}
+    return {
+        "source": one.get("clock_source", "nominal"),
+        "rate_hz": one.get("clock_rate_hz"),
+        "residual_s": one.get("clock_residual_s"),
+        "skew_ppm": one.get("clock_skew_ppm"),
+        "skew_uncertainty_ppm": one.get("clock_skew_uncertainty_ppm"),
+        "jitter_s": one.get("clock_jitter_s"),
+        "restarts": len(one.get("restarts", [])),
     }
 
 
@@ -147,12 +230,15 @@ def _measure_row(judged: Any) -> dict[str, Any]:
     }
 
 
-def _condition_rows(detected: Detected, recording: Recording) -> dict[str, dict[str, float]]:
+def _condition_rows(detected: Detected, recording: Recording | None) -> dict[str, dict[str, float]]:
+    """Time in each condition; that of further recordings is brought to the main rows."""
+    if recording is None:
+        return {c.name: {"samples": 0, "seconds": 0.0, "fraction": 0.0} for c in CONDITIONS}
     rows = {}
     for condition in CONDITIONS:
         n = detected.marks.get(condition.name, Spans()).n_samples
-        fraction = n / recording.n_rows if recording.n_rows else 0.0
-        rows[condition.name] = {"samples": n, "seconds": n / recording.sample_hz, "fraction": fraction}
+        seconds, fraction = n / recording.sample_hz, n / recording.n_rows
+        rows[condition.name] = {"samples": n, "seconds": seconds, "fraction": fraction}
     return rows
 
 
