@@ -48,8 +48,9 @@ def recording_of(
     counts: Sequence[np.ndarray],
     sample_hz: float,
     present: np.ndarray | None = None,
+    first_s: float = 0.0,
 ) -> Recording:
-    """Write counts, one array for each channel, and open them."""
+    """Write counts, one array for each channel, sampled from `first_s` on, and open them."""
     n = len(counts[0])
     here = np.ones(n, bool) if present is None else present
 
@@ -61,7 +62,8 @@ def recording_of(
                 values[channel.name] = to_units(codes[rows], channel)
             yield here[rows], values
 
-    write_samples(path, channels, blocks(), {"sample_hz": repr(float(sample_hz))})
+    clock = {"clock_rows": f"[0, {sample_hz}]", "clock_s": f"[{first_s}, {first_s + 1}]"}
+    write_samples(path, channels, blocks(), {"sample_hz": repr(float(sample_hz)), **clock})
     return open_recording(path)
 
 
@@ -69,7 +71,18 @@ def evidence_of(
     recording: Recording, mains_hz: float = 50.0, settings: dict[str, float] | None = None, **counted: Any
 ) -> Evidence:
     """A recording with its tracks; `counted` are fields of Conversion and ``activities``."""
+    return evidence_together([recording], mains_hz, settings, **counted)[0]
+
+
+def evidence_together(
+    recordings: Sequence[Recording],
+    mains_hz: float = 50.0,
+    settings: dict[str, float] | None = None,
+    **counted: Any,
+) -> list[Evidence]:
+    """All recordings of a session with their tracks, the main one first."""
     activities = counted.pop("activities", ())
+    recording = recordings[0]
     whole: dict[str, Any] = {
         "n_frames": recording.n_rows,
         "n_expected_frames": recording.n_rows,
@@ -86,8 +99,12 @@ def evidence_of(
     }
     for name, kind in (("restarts", Began), ("breaks", Paused)):
         counted[name] = tuple(kind(*facts) for facts in counted.get(name, ()))
-    (tracks,) = measure_tracks([recording], mains_hz, settings or SETTINGS)
-    return Evidence(recording, tracks, Conversion(**{**whole, **counted}), mains_hz, activities)
+    tracks = measure_tracks(recordings, mains_hz, settings or SETTINGS)
+    conversion = Conversion(**{**whole, **counted})
+    return [
+        Evidence(one, tracks[i], conversion, mains_hz, activities, recording if i else None)
+        for i, one in enumerate(recordings)
+    ]
 
 
 def detected_in(recording: Recording, mains_hz: float = 50.0, **counted: Any) -> Detected:

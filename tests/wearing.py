@@ -1,7 +1,7 @@
 """An invented wearing of the strap in which tests plant events."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -29,36 +29,37 @@ class Wearing:
     passers: tuple[tuple[int, int], ...] = ()
     spikes_s: tuple[float, ...] = ()
 
-    def time_s(self) -> np.ndarray:
-        return np.arange(self.seconds * HZ) / HZ
+    def time_s(self, hz: float = HZ) -> np.ndarray:
+        return np.arange(round(self.seconds * hz)) / hz
 
-    def within(self, stretches: tuple[tuple[int, int], ...]) -> np.ndarray:
-        t = self.time_s()
-        inside = np.zeros(len(t), bool)
-        for start, stop in stretches:
-            inside |= (t >= start) & (t < stop)
-        return inside
-
-    def field_v(self) -> np.ndarray:
-        t, rng = self.time_s(), np.random.default_rng(5)
+    def field_v(self, hz: float = HZ) -> np.ndarray:
+        t, rng = self.time_s(hz), np.random.default_rng(5)
         steps = self.steps_v * (np.sin(4 * np.pi * t) + 0.4 * np.sin(8 * np.pi * t + 1))
-        body = steps * (self.within(self.walks) & ~self.within(self.silent))
-        body += 0.03 * np.sin(2 * np.pi * 1.3 * t) * self.within(self.passers)
+        body = steps * (within(t, self.walks) & ~within(t, self.silent))
+        body += 0.03 * np.sin(2 * np.pi * 1.3 * t) * within(t, self.passers)
         size = np.full(len(t), self.mains_v)
         for start, stop, volts in self.mains_at:
-            size[self.within(((start, stop),))] = volts
+            size[within(t, ((start, stop),))] = volts
         values = body + size * np.sin(2 * np.pi * 50 * t) + 0.001 * rng.standard_normal(len(t))
         for at in self.spikes_s:
             after = np.maximum(t - at, 0)
             values += np.where(t >= at, 0.5 * np.exp(-after / 0.3), 0)
         return values
 
-    def acceleration(self) -> list[np.ndarray]:
-        t, rng = self.time_s(), np.random.default_rng(6)
-        moving = self.within(self.walks)
+    def acceleration(self, hz: float = HZ) -> list[np.ndarray]:
+        t, rng = self.time_s(hz), np.random.default_rng(6)
+        moving = within(t, self.walks)
         axes = [2 * np.sin(4 * np.pi * t + i) * moving + 0.02 * rng.standard_normal(len(t)) for i in range(3)]
         axes[2] += 9.80665
         return axes
+
+
+def within(t: np.ndarray, stretches: tuple[tuple[int, int], ...]) -> np.ndarray:
+    """Whether each time lies in one of the stretches."""
+    inside = np.zeros(len(t), bool)
+    for start, stop in stretches:
+        inside |= (t >= start) & (t < stop)
+    return inside
 
 
 def put(start_s: float, stop_s: float, code: int) -> Callable[[np.ndarray], None]:
@@ -100,3 +101,31 @@ def record_wearing(
     axes = acceleration_axes() if accelerometer else ()
     more = [counts_of(a, axis) for a, axis in zip(wearing.acceleration(), axes, strict=bool(axes))]
     return recording_of(path, [field, *axes], [codes, *more], HZ, present)
+
+
+def record_apart(
+    folder: Path,
+    wearing: Wearing,
+    field_hz: float,
+    axes_hz: float,
+    spoil: Callable[[np.ndarray], None] = lambda codes: None,
+    axes_lost: tuple[tuple[float, float], ...] = (),
+    axes_s: tuple[float, float] | None = None,
+) -> list[Recording]:
+    """The field and the accelerometer of a wearing in files of their own, the faster one first.
+
+    Rows of ``axes_lost`` are missing; where ``axes_s`` is given, the accelerometer was on only in between.
+    """
+    field = replace(FIELD, sample_hz=field_hz)
+    codes = counts_of(wearing.field_v(field_hz), field)
+    spoil(codes)
+    axes, t = acceleration_axes(axes_hz), wearing.time_s(axes_hz)
+    start_s, stop_s = axes_s or (0.0, float(wearing.seconds))
+    on = (t >= start_s) & (t < stop_s)
+    counts = [counts_of(a, axis)[on] for a, axis in zip(wearing.acceleration(axes_hz), axes, strict=True)]
+    present = ~within(t, axes_lost)[on]  # type: ignore[arg-type]
+    made = [
+        recording_of(folder / "field.parquet", [field], [codes], field_hz),
+        recording_of(folder / "axes.parquet", axes, counts, axes_hz, present, start_s),
+    ]
+    return sorted(made, key=lambda recording: -recording.sample_hz)

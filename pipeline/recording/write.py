@@ -25,6 +25,7 @@ from pipeline.recording.recording import (
     sample_columns,
 )
 from pipeline.recording.units import to_units
+from pipeline.recording.way_back import frames_metadata
 from pipeline.timebase import Grid
 from pipeline.writing import written_aside
 from schemas.columns import QUALITY, SAMPLE, TIME, Column
@@ -34,7 +35,9 @@ Rows = tuple[npt.NDArray[np.bool_], Mapping[str, npt.NDArray[Any]]]
 """What is present, of shape (rows,) or (rows, channels), and each column's values (anything where absent)."""
 
 
-def write_recording(grid: Grid, metadata: Mapping[str, str], path: Path) -> None:
+def write_recording(
+    grid: Grid, metadata: Mapping[str, str], path: Path, dumps: Mapping[str, Path] | None = None
+) -> None:
     """Write the recording of a grid, without the column ``quality``.
 
     Parameters
@@ -42,9 +45,11 @@ def write_recording(grid: Grid, metadata: Mapping[str, str], path: Path) -> None
     grid : Grid
         Counts in their places.
     metadata : mapping
-        For the file; ``sample_hz`` and the measured clock are added here.
+        For the file; rates, the measured clock and what is known of the frames are added here.
     path : Path
         Appears complete or not at all; :func:`validate_recording` holds it against its schema.
+    dumps : mapping, optional
+        Where each dump is, by its name in the study; without it nothing is said of the frames.
     """
     channels = grid.channels
     rate_hz = grid.clock.rate_hz or grid.sample_hz
@@ -54,6 +59,7 @@ def write_recording(grid: Grid, metadata: Mapping[str, str], path: Path) -> None
         "nominal_hz": repr(grid.sample_hz),
         **clock_metadata(grid.clock),
         **_delays(grid),
+        **(frames_metadata(grid, dumps) if dumps else {}),
     }
     write_samples(path, channels, _rows_of_grid(grid, channels), own)
 

@@ -71,10 +71,11 @@ def write_placing(job: Job, placing: Placing, problems: Sequence[Problem] = ()) 
     places = job.places
     places.clear_converted()
     metadata = _metadata(job, placing.dumps)
+    dumps = {name: job.study_folder / name for name in job.session.dumps}
     suffixes = rate_suffixes([grid.sample_hz for grid in placing.grids])
     # The main recording last: what stands beside it is complete where it is there.
     for grid, suffix in reversed([*zip(placing.grids, suffixes, strict=True)]):
-        write_recording(grid, metadata, places.recording_of(suffix))
+        write_recording(grid, metadata, places.recording_of(suffix), dumps)
     events = [kind for kind in placing.events if len(kind.time_s)]
     if events:
         write_events(events, metadata, places.converted_events)
