@@ -139,6 +139,8 @@ def _scale_and_offset(
     taken away before the gain is divided out (data-sheet arithmetic; common practice, no source).
     """
     if not {"reference_v", "gain"} & row.keys():
+        if "bias_v" in row:
+            fault("bias_v", "a bias only beside reference_v and gain", "neither", "Add both, or remove it.")
         if not row.get("scale"):
             found = "a scale of 0" if "scale" in row else "neither"
             fault("scale", "scale, or reference_v and gain", found, "Say what one count is worth.")
