@@ -43,6 +43,10 @@ def compose(frame: Frame, pieces: Pieces) -> Bytes:
         if part.is_ == "samples":
             made.append(_samples(part, pieces.counts[n_samples]))
             n_samples += 1
+            if part.row_bits * (part.count or 1) % 8:
+                # the bits of the last byte that belong to no sample
+                made[-1][:, -1:] |= pieces.extra[:, n_extra : n_extra + 1]
+                n_extra += 1
         elif part.is_ == "ignored":
             made.append(pieces.extra[:, n_extra : n_extra + part.n_bytes])
             n_extra += part.n_bytes

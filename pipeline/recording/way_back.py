@@ -14,6 +14,7 @@ import numpy as np
 from pipeline.layouts import Frame, Layout, Part, Stream
 from pipeline.recording.account import Account, Bytes, Ints, packed, unpacked
 from pipeline.recording.compose import Pieces, compose, on_the_wire
+from pipeline.recording.files_back import edf_records, of_files, wav_rows
 from pipeline.recording.lines_back import spelt_lines
 from pipeline.recording.recording import Block, Recording, open_recording
 from pipeline.recording.spelling import Spelling, Words, write_lines
@@ -84,6 +85,9 @@ def _account(grid: "Grid", paths: Mapping[str, Path]) -> Account:
         facts |= spelt.facts()
         columns["kept"] = spelt.kept
         blobs |= {"lines": spelt.lines} | {f"other{i}": words for i, words in enumerate(spelt.others)}
+    elif grid.frames.layout.framing in ("wav", "edf"):
+        files, passed_over = of_files(grid, [paths[dump.name] for dump in grid.frames.dumps])
+        facts["files"], blobs["passed_over"] = files, passed_over
     return Account(facts, columns, blobs)
 
 
@@ -114,7 +118,7 @@ def encode_frames(samples_file: Path, layout: Layout) -> Iterator[FrameBytes]:
             if (source := _source(recording, layout, stream))
         ]
         if sources:
-            write = _lines if layout.framing == "text" else _binary
+            write = _lines if layout.framing == "text" else _bodies
             yield from write(layout, frame, sources)
 
 
@@ -150,12 +154,25 @@ class _Source:
         self.start_row = _starts(account.columns["lost"], account.columns["n_rows"])
         self.n_rows = account.columns["n_rows"]
         self.place = (account.columns["dump"] << 48) + self.offset
+        width = int(account.facts.get("extra", 0))
+        extra = np.frombuffer(account.blobs.get("extra", b""), dtype=np.uint8)
+        self.extra = extra.reshape(width, len(self.n_rows)).T
         self._by_place = np.argsort(self.place, kind="stable")
         self._channels = [c for c in recording.channels if c.name in account.facts["channels"]]
         self._channels.sort(key=lambda channel: account.facts["channels"].index(channel.name))
         self._recording = recording
         self._blocks: Iterator[Block] = iter(())
         self._held, self._held_from = np.zeros((0, len(self._channels)), dtype=np.int64), 0
+
+    def passed_over(self, which: Ints) -> Bytes:
+        """Bytes of the signals without a channel, shape (records, k); the dumps may have different ones."""
+        signals = self.facts["files"]
+        widths = np.array([sum(2 * n for name, n in own if not name) for own in signals], dtype=np.int64)
+        sizes = widths[self.columns["dump"]]
+        at, width = (np.cumsum(sizes) - sizes)[which], int(sizes[which[0]])
+        data: Bytes = np.frombuffer(self.blobs["passed_over"], dtype=np.uint8)
+        rows: Bytes = data[at[:, np.newaxis] + np.arange(width)]
+        return rows
 
     def find(self, places: Ints) -> Ints:
         """Index of the frame at each place, -1 where there is none."""
@@ -194,28 +211,50 @@ def _source(recording: Recording, layout: Layout, stream: Stream) -> _Source | N
     return _Source(recording, stream, account) if len(account.columns["dump"]) else None
 
 
-def _binary(layout: Layout, frame: Frame, sources: Sequence[_Source]) -> Iterator[FrameBytes]:
+def _bodies(layout: Layout, frame: Frame, sources: Sequence[_Source]) -> Iterator[FrameBytes]:
+    """Frames that are no lines: those of one size together."""
     main, others = sources[0], sources[1:]
-    for start in range(0, len(main.place), _FRAMES_AT_ONCE):
-        mine = np.arange(start, min(start + _FRAMES_AT_ONCE, len(main.place)))
+    dump, n_bytes = main.columns["dump"], main.columns["n_bytes"]
+    for start in range(0, len(dump), _FRAMES_AT_ONCE):
+        mine = np.arange(start, min(start + _FRAMES_AT_ONCE, len(dump)))
         index = np.stack([mine, *(source.find(main.place[mine]) for source in others)], axis=1)
-        sizes = np.stack([np.where(index[:, i] < 0, 0, s.n_rows[index[:, i]]) for i, s in enumerate(sources)])
-        made = dict[int, bytes]()
-        for size in np.unique(sizes, axis=1).T:
-            same = np.flatnonzero(np.all(sizes == size[:, np.newaxis], axis=0))
-            pieces = _pieces(frame, sources, index[same], main)
-            if pieces is None:
-                continue
-            for k, body in zip(same.tolist(), compose(frame, pieces), strict=True):
-                n_bytes = int(main.columns["n_bytes"][start + k])
-                made[k] = on_the_wire(layout, body.tobytes(), n_bytes)
+        sizes = [np.where(index[:, i] < 0, 0, s.n_rows[index[:, i]]) for i, s in enumerate(sources)]
+        alike, made = np.stack([dump[mine], *sizes], axis=1), dict[int, bytes]()
+        for one in np.unique(alike, axis=0):
+            same = np.flatnonzero(np.all(alike == one, axis=1))
+            if layout.framing in ("wav", "edf"):
+                bodies = _of_a_file(layout, sources, index[same])
+            else:
+                pieces = _pieces(frame, sources, index[same])
+                bodies = compose(frame, pieces) if pieces else None
+            for k, body in zip(same.tolist(), bodies if bodies is not None else (), strict=False):
+                made[k] = on_the_wire(layout, body.tobytes(), int(n_bytes[start + k]))
         for k in sorted(made):
-            yield int(main.columns["dump"][start + k]), int(main.offset[start + k]), made[k]
+            yield int(dump[start + k]), int(main.offset[start + k]), made[k]
 
 
-def _pieces(frame: Frame, sources: Sequence[_Source], index: Ints, main: _Source) -> Pieces | None:
+def _of_a_file(layout: Layout, sources: Sequence[_Source], index: Ints) -> Bytes | None:
+    """Rows of WAV, or records of EDF; None where a rate is not there."""
+    main = sources[0]
+    how = main.facts["files"][int(main.columns["dump"][index[0, 0]])]
+    if layout.framing == "wav":
+        counts = main.counts(index[:, 0])
+        width = int(main.columns["n_bytes"][index[0, 0]]) // (counts.shape[1] * counts.shape[2])
+        return wav_rows(counts, width, how, main.stream.channels)
+    if np.any(index < 0):
+        return None
+    by_channel = dict[str, Ints]()
+    for i, source in enumerate(sources):
+        rows = source.counts(index[:, i])
+        by_channel |= {channel.name: rows[:, :, j] for j, channel in enumerate(source.stream.channels)}
+    if not by_channel.keys() >= {name for name, _ in how if name}:
+        return None
+    return edf_records(how, by_channel, main.passed_over(index[:, 0]))
+
+
+def _pieces(frame: Frame, sources: Sequence[_Source], index: Ints) -> Pieces | None:
     """What is in frames of one size; None where the samples of a rate that they must have are not there."""
-    by_part = dict[int, Ints]()
+    main, by_part = sources[0], dict[int, Ints]()
     for i, source in enumerate(sources):
         if index[0, i] >= 0:
             by_part |= _of_parts(source.stream.parts, source.counts(index[:, i]))
@@ -227,7 +266,7 @@ def _pieces(frame: Frame, sources: Sequence[_Source], index: Ints, main: _Source
         counts.append(np.zeros((len(index), 0, len(part.channels)), np.int64) if rows is None else rows)
     mine = index[:, 0]
     counters = {name: main.columns[name][mine] for name in _COUNTERS if name in main.columns}
-    return Pieces(counters, tuple(counts), _extra(main)[mine])
+    return Pieces(counters, tuple(counts), main.extra[mine])
 
 
 def _of_parts(parts: Sequence[Part], counts: Ints) -> dict[int, Ints]:
@@ -237,11 +276,6 @@ def _of_parts(parts: Sequence[Part], counts: Ints) -> dict[int, Ints]:
         found[id(part)] = counts[:, :, first : first + len(part.channels)]
         first += len(part.channels)
     return found
-
-
-def _extra(source: _Source) -> Bytes:
-    width, n = int(source.facts.get("extra", 0)), len(source.place)
-    return np.frombuffer(source.blobs.get("extra", b""), dtype=np.uint8).reshape(width, n).T
 
 
 def _lines(layout: Layout, frame: Frame, sources: Sequence[_Source]) -> Iterator[FrameBytes]:
