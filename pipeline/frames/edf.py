@@ -99,6 +99,7 @@ class _Records:
         self._header, self._fitted, self._later = header, fitted, later
         self._sink, self._dump = sink, dump
         self.zero: int | None = None
+        self._ahead = 0
         self.n_good = self.n_annotations = self._n_seen = 0
 
     def take(self, records: Bytes, offset: int) -> Bools:
@@ -137,7 +138,11 @@ class _Records:
         if header.kind == "EDF+D":
             return found, said
         # records of EDF+C follow each other, whatever became of what one of them says
-        return np.where(said, found, follow + (self.zero or 0)), np.ones(n, dtype=bool)
+        ahead = np.append(self._ahead, np.where(said, found - follow, 0))
+        latest = np.maximum.accumulate(np.append(0, np.where(said, np.arange(1, n + 1), 0)))
+        ahead = ahead[latest]
+        self._ahead = int(ahead[-1])
+        return follow + ahead[1:], np.ones(n, dtype=bool)
 
 
 def _onset(annotations: bytes) -> int:
@@ -168,7 +173,12 @@ def _notes(header: Header, fitted: Fitted, records: _Records, size: int) -> Iter
     if others:
         yield f"the layout has no channel for the signals {', '.join(others)}; they were passed over."
     if records.n_annotations:
-        yield f"{records.n_annotations:,} annotations were passed over."
+        several = records.n_annotations > 1
+        yield (
+            f"{records.n_annotations:,} annotations were passed over."
+            if several
+            else ("an annotation was passed over.")
+        )
     there = (size - len(header.raw)) // header.record_bytes
     if 0 < header.n_records < there:
         behind = size - len(header.raw) - header.n_records * header.record_bytes

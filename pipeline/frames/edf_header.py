@@ -85,7 +85,8 @@ class Header:
     def digital(self, records: Bytes) -> list[npt.NDArray[np.int16]]:
         """Counts of whole records, uint8 of shape (n, record_bytes): for each of `signals` shape (n, k)."""
         edf = _edf(self.raw, len(records), records.tobytes())
-        return [signal.digital.reshape(len(records), -1) for signal in edf.signals]
+        shapes = [(len(records), signal.samples_per_data_record) for signal in edf.signals]
+        return [signal.digital.reshape(shape) for signal, shape in zip(edf.signals, shapes, strict=True)]
 
 
 def read_header(source: BinaryIO) -> Header | Fault:

@@ -5,8 +5,8 @@ from typing import Protocol
 
 from pipeline.errors import Problem, Unreadable
 from pipeline.frames.diagnose import columns_of, no_lines, no_sync_frames, wrong_checksum
-from pipeline.frames.kinds import kinds_of
 from pipeline.frames.edf import EdfReader
+from pipeline.frames.kinds import kinds_of
 from pipeline.frames.lines import line_form
 from pipeline.frames.reader import OpenDump
 from pipeline.frames.seen import Seen as SeenBinary
