@@ -95,6 +95,18 @@ MEASURES = (
     MeasureDef("rate_hz", "Hz", "Sampling rate", "samples per second of the corrected clock"),
     MeasureDef("rate_error_ppm", "[ppm]", "Rate error", "sampling rate against the layout's nominal rate"),
     MeasureDef(
+        "step_lag_s",
+        "s",
+        "Lag of the steps",
+        "by how much the steps of the acceleration come after those of the field",
+    ),
+    MeasureDef(
+        "step_lag_uncertainty_s",
+        "s",
+        "Lag's uncertainty",
+        "standard uncertainty of step_lag_s, by the spread over stretches of movement",
+    ),
+    MeasureDef(
         "gravity_m_s2", "m/s2", "Gravity at rest", "median length of the acceleration vector while still"
     ),
     MeasureDef(

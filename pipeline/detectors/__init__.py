@@ -19,6 +19,7 @@ from pipeline.detectors import (
     mains,
     noise_floor,
     saturation,
+    step_lag,
     stuck,
     uncorroborated,
 )
@@ -40,6 +41,7 @@ DETECTORS: tuple[Callable[[Evidence, Settings], Detected], ...] = (
 
 OF_SESSION: tuple[Callable[[Sequence[Evidence], Settings], Detected], ...] = (
     lambda recordings, settings: clock.detect(recordings[0], settings),
+    step_lag.detect,
     gravity.detect,
     activity_mismatch.detect,
     duplicate.detect,

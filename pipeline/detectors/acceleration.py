@@ -19,13 +19,14 @@ LEAST_COVERED = 0.5
 
 @dataclass(frozen=True)
 class SensorTrack:
-    """One accelerometer in windows of a second, in m/s2; all arrays have equal length.
+    """One accelerometer, its axes by name, in windows of a second and in m/s2; arrays have equal length.
 
     ``start_s`` and ``stop_s`` are when each window begins and ends, ``rms`` the spread of the vector within
     it, ``length`` that of the mean vector, ``axis_spread`` the spread of the worst axis; NaN where too much
     was lost.
     """
 
+    axes: tuple[str, ...]
     start_s: Floats
     stop_s: Floats
     rms: Floats
@@ -88,7 +89,7 @@ def _measure(recording: Recording, names: Sequence[str], n: int) -> SensorTrack:
     variance, mean = (np.concatenate(p or [np.empty((1, 0))], axis=1) for p in (variances, means))
     edges = window_edges_s(recording, n)
     rms, length = np.sqrt(variance.sum(axis=0)), np.sqrt((mean**2).sum(axis=0))
-    return SensorTrack(*edges, rms, length, np.sqrt(variance.max(axis=0)))
+    return SensorTrack(tuple(names), *edges, rms, length, np.sqrt(variance.max(axis=0)))
 
 
 def _shared(start_s: Floats, stop_s: Floats, track: SensorTrack) -> Floats:
