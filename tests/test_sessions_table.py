@@ -17,6 +17,8 @@ from workshop import (
     told,
 )
 
+from pipeline.study import load_study
+
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
@@ -116,6 +118,27 @@ def test_faults_of_form(folder: Path, content: bytes, parts: tuple[str, ...]) ->
         ("strap,", "strapp,", ("column layout", "(strap)", "'strapp'", "Did you mean 'strap'?")),
         ("strap,", "strap.toml,", ("column layout", "(strap)", "'strap.toml'", "Did you mean 'strap'?")),
         ("strap,", "serial,", ("column layout", "(strap)", "'serial'", "Add serial.toml")),
+        (
+            "strap,dumps/b.bin",
+            "strap;serial,dumps/b.bin;dumps/c.log",
+            ("column layout", "(strap)", "'serial'", "Add serial.toml"),
+        ),
+        ("strap,", "strap;strap,", ("column layout", "the dump's layout", "2 in 'strap;strap'", "Name the")),
+        (
+            "strap,dumps/b.bin",
+            "strap;strap,dumps/b.bin;dumps/c.bin;dumps/d.bin",
+            (
+                "column layout",
+                "one layout, or one for each of the 3 dumps",
+                "2 in",
+                "Name the layout of each",
+            ),
+        ),
+        (
+            "strap,dumps/b.bin",
+            "strap;;strap,dumps/b.bin;dumps/c.bin;dumps/d.bin",
+            ("column layout", "(strap)", "''", "parted by ';'"),
+        ),
         ("dumps/b.bin", "", ("column dumps", "a value", "empty", "paths below the study folder")),
         ("dumps/b.bin", "dumps/b.bin;", ("column dumps", "before and after", "'dumps/b.bin;'", "too many")),
         ("dumps/b.bin", "/dumps/b.bin", ("column dumps", "below", "absolute path", "Copy or link")),
@@ -127,12 +150,6 @@ def test_faults_of_form(folder: Path, content: bytes, parts: tuple[str, ...]) ->
         ("dumps/b.bin", "layouts", ("column dumps", "a file", "a folder", "Name its files")),
         ("dumps/b.bin", "dumps/\x00", ("column dumps", "below", "\\x00", "cannot be printed")),
         ("dumps/b.bin", "d" * 300, ("column dumps", "below", "too long", "Check its name")),
-        (
-            "dumps/b.bin",
-            "dumps/a.bin",
-            ("column dumps", "one session only", "line 2 for 'wedging-1'", "Remove"),
-        ),
-        ("dumps/b.bin", "./dumps/a.bin", ("column dumps", "one session only", "line 2", "Remove")),
         ("dumps/b.bin", "dumps/b.bin;dumps/b.bin", ("column dumps", "each dump once", "2 times", "Remove")),
         ("2026-03-02T13:05:00+01:00", "2026-03-02T13:05:00", ("column started_at", "RFC 3339", "+01:00")),
     ],
@@ -141,6 +158,33 @@ def test_faults_of_a_session(folder: Path, old: str, new: str, parts: tuple[str,
     assert old in GLAZING
     sessions(folder, WEDGING, GLAZING.replace(old, new))
     only(folder, "sessions.csv, line 3, ", *parts)
+
+
+def test_two_sessions_may_name_one_dump(folder: Path) -> None:
+    """It is told on the page of the batch instead; see test_crosscheck.py."""
+    sessions(folder, WEDGING, GLAZING.replace("dumps/b.bin", "./dumps/a.bin"))
+    assert [session.dumps for session in load_study(folder).sessions] == [("dumps/a.bin",)] * 2
+
+
+@pytest.mark.parametrize(
+    ("layouts", "dumps", "wanted"),
+    [
+        ("strap", "a.bin", ("strap",)),
+        ("strap", "a.bin;b.bin;c.bin", ("strap", "strap", "strap")),
+        ("strap;serial", "a.bin;a.log", ("strap", "serial")),
+        ("serial; strap;serial", "a.log;a.bin;b.log", ("serial", "strap", "serial")),
+    ],
+)
+def test_a_layout_for_all_dumps_or_for_each(
+    folder: Path, layouts: str, dumps: str, wanted: tuple[str, ...]
+) -> None:
+    (folder / "layouts" / "serial.toml").write_text(LAYOUT)
+    sessions(folder, WEDGING.replace(",strap,dumps/a.bin", f",{layouts},{dumps}"))
+    study = load_study(folder)
+    (session,) = study.sessions
+    assert (session.layout, session.layouts) == (layouts, wanted)
+    assert len(session.layouts) == len(session.dumps)
+    assert study.layouts.keys() == study.layout_files.keys() == set(wanted)
 
 
 def test_messages_stay_on_one_line(folder: Path) -> None:

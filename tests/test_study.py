@@ -32,7 +32,8 @@ def test_everything_is_read(folder: Path) -> None:
         "throwing room",
         "strap-1",
     )
-    assert (first.layout, first.dumps, first.line) == ("strap", ("dumps/a.bin",), 2)
+    assert (first.layout, first.layouts, first.dumps) == ("strap", ("strap",), ("dumps/a.bin",))
+    assert first.line == 2
     assert first.started_at == datetime(2026, 3, 2, 9, 30, tzinfo=UTC)
     assert second.started_at == datetime(2026, 3, 2, 12, 5, tzinfo=UTC)
     assert (first.mains_hz, second.mains_hz) == (50.0, 60.0)
@@ -45,6 +46,12 @@ def test_everything_is_read(folder: Path) -> None:
     assert study.layouts["strap"].sample_hz == 125
     assert study.layout_files == {"strap": folder / "layouts" / "strap.toml"}
     assert study.policy_file is None
+    assert {path.name for path in study.own_files} == {
+        "study.toml",
+        "sessions.csv",
+        "activities.csv",
+        "strap.toml",
+    }
 
 
 def test_the_policy_is_used_when_it_is_there(folder: Path) -> None:

@@ -9,7 +9,7 @@ from pipeline.checking import check_table, did_you_mean, faults_in, nth, read_to
 from pipeline.errors import InputError, Problem
 from pipeline.layouts import load_layout
 from pipeline.study.activities import make_activities
-from pipeline.study.sessions import check_sessions, make_session
+from pipeline.study.sessions import check_sessions, layouts_of, make_session
 from pipeline.study.study import Activity, Study
 from pipeline.study.tables import Table, read_table
 from schemas.keys import ACTIVITY_COLUMNS, SESSION_COLUMNS, SITE, STUDY
@@ -62,7 +62,8 @@ def _load(folder: Path) -> Study:
         raise InputError(problems)  # it says which files to read next
     keys = _check_study(table, toml.shown, problems) if table is not None else {}
     found = _layout_files(_file(folder, keys.get("layouts", "layouts")), problems)
-    sessions = _sessions(folder, _file(folder, keys.get("sessions", "sessions.csv")), found, problems)
+    sessions_file = _file(folder, keys.get("sessions", "sessions.csv"))
+    sessions = _sessions(folder, sessions_file, found, problems)
     log = _optional(folder, keys, "activities", "activities.csv", toml.shown, problems)
     activities = _activities(log, sessions, problems)
     policy = _optional(folder, keys, "policy", "policy.toml", toml.shown, problems)
@@ -70,6 +71,7 @@ def _load(folder: Path) -> Study:
     layouts = {name: load_layout(file.path, file.shown, problems) for name, file in files.items()}
     if problems or sessions is None:
         raise InputError(problems)
+    own = (toml, sessions_file, log, policy, *(found or {}).values())
     mains_hz = {site["name"]: float(site["mains_hz"]) for site in keys.get("site", ())}
     return Study(
         folder=folder,
@@ -86,6 +88,7 @@ def _load(folder: Path) -> Study:
         layouts={name: layout for name, layout in layouts.items() if layout is not None},
         layout_files={name: file.path for name, file in files.items()},
         policy_file=policy.path if policy else None,
+        own_files=frozenset(file.path for file in own if file),
     )
 
 
@@ -187,5 +190,6 @@ def _activities(
 
 def _files_in_use(sessions: Table | None, layouts: dict[str, _File] | None) -> dict[str, _File]:
     """Layouts that sessions name; others may be half written."""
-    used = {row.values.get("layout") for row in sessions.rows} if sessions else set()
+    rows = sessions.rows if sessions else ()
+    used = {name for row in rows for name in layouts_of(row.values.get("layout", ""))}
     return {name: file for name, file in (layouts or {}).items() if name in used}

@@ -42,12 +42,11 @@ def check_sessions(
         Extended in place.
     """
     names: dict[str, Row] = {}
-    users: dict[str, Row] = {}
     for row in rows:
         faults = (
             *_faults_of_name(row, names),
             *_faults_of_layout(row, layouts),
-            *_faults_of_dumps(row, folder, users),
+            *_faults_of_dumps(row, folder),
             *_faults_of_start(row),
         )
         for column, expected, found, remedy in faults:
@@ -63,6 +62,7 @@ def make_session(row: Row, mains_hz: float, activities: tuple[Activity, ...]) ->
         site=values["site"],
         device=values["device"],
         layout=values["layout"],
+        layouts=layouts_of(values["layout"], len(_dumps(values["dumps"]))),
         dumps=_dumps(values["dumps"]),
         started_at=parse_stamp(values["started_at"]),
         mains_hz=mains_hz,
@@ -92,12 +92,22 @@ def _faults_of_name(row: Row, names: dict[str, Row]) -> _Faults:
 
 
 def _faults_of_layout(row: Row, layouts: Collection[str] | None) -> _Faults:
-    name = row.right("layout")
-    if name is None or layouts is None or name in layouts:
+    text, dumps = row.right("layout"), row.right("dumps")
+    if text is None:
         return
-    wanted = "a layout that was found (" + (", ".join(sorted(layouts)) or "there is none") + ")"
-    remedy = f"Add {name}.toml to the layouts folder, or correct the name."
-    yield "layout", wanted, repr(name), did_you_mean(name.removesuffix(".toml"), layouts) or remedy
+    names = layouts_of(text)
+    if len(names) > 1 and dumps is not None and len(names) != len(_dumps(dumps)):
+        n = len(_dumps(dumps))
+        wanted = f"one layout, or one for each of the {n} dumps" if n > 1 else "the dump's layout"
+        remedy = "Name the layout of each dump, in the order of the dumps, parted by ';'."
+        yield "layout", wanted, f"{len(names)} in {text!r}", remedy
+    for name in dict.fromkeys(names if layouts is not None else ()):
+        if layouts is not None and name not in layouts:
+            wanted = "a layout that was found (" + (", ".join(sorted(layouts)) or "there is none") + ")"
+            remedy = f"Add {name}.toml to the layouts folder, or correct the name."
+            if not name:
+                remedy = "Name a layout for each dump, parted by ';'."
+            yield "layout", wanted, repr(name), did_you_mean(name.removesuffix(".toml"), layouts) or remedy
 
 
 def _faults_of_start(row: Row) -> _Faults:
@@ -110,12 +120,18 @@ def _faults_of_start(row: Row) -> _Faults:
         yield "started_at", "a start by RFC 3339 with its offset", fault.found, fault.remedy
 
 
+def layouts_of(text: str, n_dumps: int = 1) -> tuple[str, ...]:
+    """Names of layouts as the table has them, parted by ';'; one alone holds for all dumps."""
+    names = tuple(part.strip() for part in text.split(";"))
+    return names if len(names) > 1 else names * max(n_dumps, 1)
+
+
 def _dumps(text: str) -> tuple[str, ...]:
     return tuple(posixpath.normpath(part.strip()) for part in text.split(";") if part.strip())
 
 
-def _faults_of_dumps(row: Row, folder: Path, users: dict[str, Row]) -> _Faults:
-    """That a dump is missing is no fault here; it is told when the session is read."""
+def _faults_of_dumps(row: Row, folder: Path) -> _Faults:
+    """That a dump is missing is no fault here, nor that two sessions name it: both are told after reading."""
     text = row.right("dumps")
     if text is None:
         return
@@ -129,10 +145,6 @@ def _faults_of_dumps(row: Row, folder: Path, users: dict[str, Row]) -> _Faults:
             continue
         if paths.count(path) > 1:
             yield "dumps", "each dump once", f"'{path}' {paths.count(path)} times", "Remove it."
-        first = users.setdefault(path, row)
-        if first is not row:
-            found = f"'{path}', already on line {first.line} for {first.values['session']!r}"
-            yield "dumps", "a dump of one session only", found, "Remove it from one of them."
 
 
 def _fault_of_path(path: str, folder: Path) -> tuple[str, str, str] | None:

@@ -25,9 +25,10 @@ class Activity:
 class Session:
     """One wearing of one device by one participant.
 
-    ``dumps`` are paths below the study folder with '/' between folders; ``started_at`` carries its offset;
-    ``mains_hz`` is that of the site; ``activities`` are in the order of time; ``extra`` holds the further
-    columns of the sessions table as (column, value); ``line`` is the session's line in that table.
+    ``layout`` is what the table says, ``layouts`` the names in it, one for each dump; ``dumps`` are paths
+    below the study folder with '/' between folders; ``started_at`` carries its offset; ``mains_hz`` is that
+    of the site; ``activities`` are in the order of time; ``extra`` holds the further columns of the sessions
+    table as (column, value); ``line`` is the session's line in that table.
     """
 
     name: str
@@ -35,6 +36,7 @@ class Session:
     site: str
     device: str
     layout: str
+    layouts: tuple[str, ...]
     dumps: tuple[str, ...]
     started_at: datetime
     mains_hz: float
@@ -48,7 +50,8 @@ class Study:
     """A study folder whose files hold together.
 
     ``layouts`` and ``layout_files`` hold the layouts that sessions use, by name. ``policy_file`` is None
-    where the built-in policy stands alone. ``time_zone`` is an IANA name.
+    where the built-in policy stands alone. ``time_zone`` is an IANA name. ``own_files`` are the files that
+    the study itself is made of, whether they exist or not: what else lies about may be a dump.
     """
 
     folder: Path
@@ -58,3 +61,4 @@ class Study:
     layouts: dict[str, Layout]
     layout_files: dict[str, Path]
     policy_file: Path | None
+    own_files: frozenset[Path] = frozenset()
