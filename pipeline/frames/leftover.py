@@ -35,6 +35,24 @@ def chain(starts: Ints, stops: Ints, floor: int = 0) -> Ints:
     return np.array(taken, dtype=np.int64)
 
 
+def padding_runs(block: Bytes) -> tuple[Ints, Ints]:
+    """Runs [start, stop) of `PADDING_RUN` or more bytes 0x00, or as many 0xFF, by rising start."""
+    # such a run holds a whole aligned word of eight bytes, and less than a word on either side of its words
+    words = block[: len(block) // 8 * 8].view("<u8")
+    hits = np.flatnonzero((words == 0) | (words == np.uint64(0xFFFF_FFFF_FFFF_FFFF)))
+    if not len(hits):
+        return hits, hits
+    apart = np.flatnonzero((np.diff(hits) != 1) | (words[hits[1:]] != words[hits[:-1]])) + 1
+    starts = hits[np.concatenate((np.zeros(1, dtype=np.int64), apart))] * 8
+    stops = (hits[np.concatenate((apart - 1, np.array([len(hits) - 1])))] + 1) * 8
+    value, last = block[starts], len(block) - 1
+    for _ in range(7):
+        starts -= (starts > 0) & (block[np.maximum(starts - 1, 0)] == value)
+        stops += (stops <= last) & (block[np.minimum(stops, last)] == value)
+    long = stops - starts >= PADDING_RUN
+    return starts[long], stops[long]
+
+
 @dataclass
 class Tally:
     """Running ledger of one dump, in absolute offsets where one block hands on to the next.

@@ -4,17 +4,24 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from pipeline.errors import Problem, Unreadable
-from pipeline.frames.diagnose import columns_of, no_lines, no_sync_frames, wrong_checksum
+from pipeline.frames import cobs, slip
+from pipeline.frames.diagnose import no_sync_frames, wrong_checksum
 from pipeline.frames.edf import EdfReader
-from pipeline.frames.kinds import kinds_of
-from pipeline.frames.lines import line_form
+from pipeline.frames.kinds import Kinds, kinds_of
+from pipeline.frames.packets import PacketReader, Stuffing
 from pipeline.frames.reader import OpenDump
 from pipeline.frames.seen import Seen as SeenBinary
 from pipeline.frames.sinks import FrameSink, Seen
 from pipeline.frames.sync import read_sync
-from pipeline.frames.text import SeenLines, read_text
+from pipeline.frames.text_reader import TextReader
 from pipeline.frames.wav import WavReader
 from pipeline.layouts import Layout
+
+STUFFINGS = {
+    "cobs": Stuffing(cobs.DELIMITER, cobs.unstuff, cobs.most_bytes),
+    "slip": Stuffing(slip.DELIMITER, slip.unstuff, slip.most_bytes),
+}
+"""Framing -> how its packets are stuffed."""
 
 
 class Reader(Protocol):
@@ -41,33 +48,40 @@ class SyncReader:
 
     def problem(self, dump: OpenDump) -> Problem | None:
         """Say what is wrong with sync bytes, lengths or the checksum."""
-        for k, shape in enumerate(self._kinds.shapes):
-            other = wrong_checksum(dump.name, shape, self._seen.of(k))
-            if other is not None:
-                raise Unreadable(other)
-        return no_sync_frames(dump.name, dump.head, self._layout, self._kinds.shapes[0], self._seen)
+        return _binary_problem(dump, self._layout, self._kinds, self._seen)
 
 
-class TextReader:
-    """Lines of text; columns that one dump names hold for the next ones, too."""
+def _binary_problem(dump: OpenDump, layout: Layout, kinds: Kinds, seen: SeenBinary) -> Problem | None:
+    for k, shape in enumerate(kinds.shapes):
+        other = wrong_checksum(dump.name, shape, seen.of(k))
+        if other is not None:
+            raise Unreadable(other)
+    return no_sync_frames(dump.name, dump.head, layout, kinds.shapes[0], seen)
+
+
+class PacketsReader:
+    """Binary frames in packets, stuffed by COBS or SLIP."""
 
     def __init__(self, layout: Layout) -> None:
-        self._form = line_form(layout)
-        self._seen = SeenLines()
+        self._layout, self._kinds = layout, kinds_of(layout)
+        self._stuffing = STUFFINGS[layout.framing]
+        self._seen = SeenBinary()
 
     def read(self, dump: OpenDump, sinks: Sequence[FrameSink], block_bytes: int) -> Seen:
-        """Put the lines of a dump into the sinks."""
-        self._form = columns_of(self._form, dump.name, dump.head)
-        self._seen = read_text(dump.source, self._form, dump.index, sinks[0], block_bytes)
+        """Put the frames of a dump into the sinks."""
+        reader = PacketReader(self._kinds, self._stuffing, dump.index, sinks)
+        self._seen = reader.read(dump.source, block_bytes)
         return self._seen
 
     def problem(self, dump: OpenDump) -> Problem | None:
-        """Say what is wrong with columns, delimiter or codes."""
-        return no_lines(dump.name, dump.head, self._form, self._seen)
+        """Say what is wrong with delimiters, sizes or the checksum."""
+        return _binary_problem(dump, self._layout, self._kinds, self._seen)
 
 
 READERS: dict[str, Callable[[Layout], Reader]] = {
     "sync": SyncReader,
+    "cobs": PacketsReader,
+    "slip": PacketsReader,
     "text": TextReader,
     "wav": WavReader,
     "edf": EdfReader,
