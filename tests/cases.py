@@ -19,7 +19,7 @@ from shapes import (
 from pipeline.frames.readers import READERS
 from pipeline.layouts import Layout
 
-WIDE = "CRC-32/ISCSI"
+WIDE = "CRC-32/ISO-HDLC"
 
 
 @dataclass(frozen=True)
