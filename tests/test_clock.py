@@ -10,7 +10,7 @@ from shapes import read_bytes, sync_layout
 
 from pipeline.layouts import Layout
 from pipeline.timebase import Grid, place_frames
-from pipeline.timebase.clock import fit_line
+from pipeline.timebase.knots import fit_line
 
 
 def _grid(pieces: list[bytes], layout: Layout, folder: Path) -> Grid:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from pipeline.timebase.clock import fit_line
+from pipeline.timebase.knots import fit_line
 from pipeline.timebase.skew import interarrival_jitter, lines_under, lower_hull, slope_uncertainty
 from pipeline.timebase.steps import find_steps
 

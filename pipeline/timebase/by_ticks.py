@@ -1,9 +1,15 @@
 """Which place each frame has by its ticks alone, in samples, where the layout has no sequence number."""
 
+from itertools import pairwise
+
 import numpy as np
 
-from pipeline.timebase.runs import MAX_MISORDER, Counters, Runs, SameSamples
-from pipeline.timebase.sequence import Floats, Ints
+from pipeline.timebase.compare import Compare
+from pipeline.timebase.jumps import MAX_MISORDER, Counters
+from pipeline.timebase.runs import Runs
+from pipeline.timebase.sequence import Floats, Ints, TickRate
+from pipeline.timebase.skew import lines_under
+from pipeline.timebase.steps import find_steps
 
 _WINDOW = 8
 _TIGHT = 0.2
@@ -12,22 +18,25 @@ _FEW = 8
 _JITTERING = 0.05
 
 
-def find_runs_by_ticks(counters: Counters, same_samples: SameSamples) -> Runs:
+def find_runs_by_ticks(counters: Counters, compare: Compare) -> Runs:
     """Give each frame its run and position, the position in samples.
 
     Stamps that lie on the samples are believed one by one. Stamps that jitter by more than a fifth of a
-    frame (stamped at reception, say) are believed only where their level stays shifted over eight frames.
+    frame (stamped at reception, say) are believed only where their level stays shifted over eight frames, a
+    receiver's only where the floor of their delays does.
 
     Parameters
     ----------
     counters : Counters
         With ticks and their rate; its sequence is not looked at.
-    same_samples : callable
+    compare : callable
         For the recognition of copies.
     """
     ticks, rate = counters.ticks, counters.rate
     if ticks is None or rate is None:
         raise ValueError("placing by ticks needs ticks")
+    if counters.arrival:
+        return _by_floor(counters, ticks, rate)
     excess = rate.excess_of_steps(ticks, counters.n_samples[:-1]) / rate.per_sample
     frame = max(counters.typical, 1.0)
     slack = 2 / rate.per_sample
@@ -35,7 +44,27 @@ def find_runs_by_ticks(counters: Counters, same_samples: SameSamples) -> Runs:
     off = np.abs(excess - frame * np.rint(excess / frame)) > max(1.01 / rate.per_sample, _TIGHT * frame)
     if off.sum() > max(_FEW, _JITTERING * len(excess)):
         return _by_level(counters, excess, frame)
-    return _by_stamp(counters, excess, frame, slack, same_samples)
+    return _by_stamp(counters, excess, frame, slack, compare)
+
+
+def _by_floor(counters: Counters, stamps: Ints, rate: TickRate) -> Runs:
+    """Gaps where a receiver's stamps step forward; where they step back, its clock was set."""
+    inside = np.cumsum(counters.n_samples) - counters.n_samples
+    per_second = counters.tick_hz / rate.per_sample
+    x, y = inside / per_second, (stamps - stamps[0]) / counters.tick_hz
+    cuts, _ = find_steps(x, y)
+    lines = lines_under([(x[a:b], y[a:b]) for a, b in pairwise([0, *cuts.tolist(), len(x)])])
+    steps = np.diff(lines.intercept) if lines is not None else np.zeros(0)
+    gap, restart = np.zeros(len(x), dtype=np.int64), np.zeros(len(x), dtype=bool)
+    left = counters.budget * counters.typical
+    for i, step_s in zip(cuts.tolist(), steps.tolist(), strict=True):
+        rows = round(max(step_s, 0.0) * per_second)
+        restart[i] = rows > min(counters.limit * counters.typical, left)
+        gap[i] = 0 if restart[i] else rows
+        left -= gap[i]
+    reasons = ["nothing was received for longer than can be filled with lost samples"] * int(restart.sum())
+    begin = inside + np.cumsum(gap)
+    return Runs(np.cumsum(restart).astype(np.int32), begin, np.zeros(len(x), dtype=bool), reasons)
 
 
 def _by_level(counters: Counters, excess: Floats, frame: float) -> Runs:
@@ -58,9 +87,7 @@ def _by_level(counters: Counters, excess: Floats, frame: float) -> Runs:
     return Runs(np.cumsum(restart).astype(np.int32), begin, np.zeros(n, dtype=bool), reasons)
 
 
-def _by_stamp(
-    counters: Counters, excess: Floats, frame: float, slack: float, same_samples: SameSamples
-) -> Runs:
+def _by_stamp(counters: Counters, excess: Floats, frame: float, slack: float, compare: Compare) -> Runs:
     ticks, rate, sizes = counters.ticks, counters.rate, counters.n_samples
     if ticks is None or rate is None:
         raise ValueError("placing by ticks needs ticks")
@@ -86,7 +113,7 @@ def _by_stamp(
         elif -MAX_MISORDER * frame <= rows <= 0:
             runs.append(run)
             positions.append(base + rows)
-        elif (copy := _copy(ticks, start, starts, runs, positions, inside, same_samples)) is not None:
+        elif (copy := _copy(ticks, start, starts, runs, positions, inside, compare)) is not None:
             runs.append(copy[0])
             positions.append(copy[1])
         elif follows:
@@ -132,11 +159,11 @@ def _copy(
     runs: list[int],
     positions: list[int],
     inside: Ints,
-    same_samples: SameSamples,
+    compare: Compare,
 ) -> tuple[int, int] | None:
     """Run and position of a frame that was read before."""
     for earlier in np.flatnonzero(ticks[:start] == ticks[start])[:8].tolist():
         segment = at_segment(starts, earlier)
-        if runs[segment] >= 0 and same_samples(earlier, start):
+        if runs[segment] >= 0 and compare(earlier, start):
             return runs[segment], positions[segment] + int(inside[earlier] - inside[starts[segment]])
     return None

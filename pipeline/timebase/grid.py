@@ -26,6 +26,7 @@ import numpy.typing as npt
 
 from pipeline.frames import CountSpool, Frames
 from pipeline.layouts import Channel
+from pipeline.timebase.sequence import TickRate
 
 ClockSource = Literal["receiver", "ticks", "nominal"]
 
@@ -55,6 +56,8 @@ class Clock:
         Of the arrival of frames: the median of the running estimate of RFC 3550, A.8.
     tick_hz : float or None
         Ticks in a second of the receiver.
+    offset_s : float or None
+        What the receiver's clock showed at row 0, in seconds from where its stamps are 0.
     """
 
     source: ClockSource
@@ -66,6 +69,7 @@ class Clock:
     skew_uncertainty_ppm: float | None = None
     jitter_s: float | None = None
     tick_hz: float | None = None
+    offset_s: float | None = None
 
     def time_s(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         """Time of each of `rows` (any shape), in seconds."""
@@ -142,6 +146,8 @@ class Grid:
         Where a clock was set.
     delay_s : float
         By how much its samples come after the seconds of the rows that they stand in.
+    rate : TickRate or None
+        How its frames' ticks advance; None where they were not used.
     """
 
     frames: Frames
@@ -158,6 +164,7 @@ class Grid:
     absurd: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     steps: tuple[ClockStep, ...] = ()
     delay_s: float = 0.0
+    rate: TickRate | None = None
 
     @property
     def channels(self) -> tuple[Channel, ...]:

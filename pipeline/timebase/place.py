@@ -1,6 +1,6 @@
 """From frames as they arrived to rows of one grid."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -9,17 +9,16 @@ import numpy.typing as npt
 from pipeline.frames import Dump, Frames, FrameTable
 from pipeline.layouts import Frame, Stream
 from pipeline.timebase.by_ticks import find_runs_by_ticks
-from pipeline.timebase.clock import make_clock
+from pipeline.timebase.clock import nominal_clock, with_clock
+from pipeline.timebase.compare import Compare, comparison
+from pipeline.timebase.counters import make_counters
+from pipeline.timebase.dump_order import order_of_dumps, taken
 from pipeline.timebase.grid import Grid, Restart
-from pipeline.timebase.runs import MAX_DROPOUT, Counters, Runs, find_runs
-from pipeline.timebase.sequence import Ints, TickRate, measure_tick_rate, signed_difference
+from pipeline.timebase.jumps import Counters
+from pipeline.timebase.runs import Runs, find_runs
+from pipeline.timebase.sequence import Ints
 
-_LONGEST_GAP_S = 86_400.0
-_MOST_ROWS_PER_READ = 50
 _UNBELIEVABLE = 0.5
-_ENOUGH_STEPS = 8
-_LEAST_SLACK = 2.0
-_MOST_JITTER_FRAMES = 32
 
 Bools = npt.NDArray[np.bool_]
 
@@ -27,8 +26,9 @@ Bools = npt.NDArray[np.bool_]
 def place_frames(frames: Frames) -> Grid:
     """Put every frame in its place: wraps undone, late frames in order, repeated ones out, lost ones open.
 
-    By the sequence number where the layout has one (confirmed by ticks), else by ticks, else in the order of
-    arrival. After a restart rows go on directly behind the last row.
+    By the sequence number where the layout has one (confirmed by ticks, else by the receiver's stamps), else
+    by ticks, else by these stamps, else in the order of arrival. After a restart rows go on directly behind
+    the last row.
 
     Parameters
     ----------
@@ -38,114 +38,62 @@ def place_frames(frames: Frames) -> Grid:
     Returns
     -------
     Grid
-        ``n_rows`` stays within 50 times the rows read (or 3000 frames more), whatever the counters say.
+        With its corrected clock. ``n_rows`` stays within 50 times the rows read (or 3000 frames more),
+        whatever the counters say.
 
     References
     ----------
     RFC 3550 A.1 and A.3; RFC 1982.
     """
+    return with_clock(place_rows(frames)).grid
+
+
+def place_rows(frames: Frames) -> Grid:
+    """As :func:`place_frames`, without looking at the clock: rows at the nominal rate."""
+    order = order_of_dumps(frames)
+    if order is not None:
+        in_time = _rows_in_order(replace(frames, table=taken(frames.table, order)))
+        return _as_listed(in_time, frames, order)
+    return _rows_in_order(frames)
+
+
+def _rows_in_order(frames: Frames) -> Grid:
+    """Rows of frames whose dumps are in the order of time."""
     table, stream = frames.table, frames.stream
-    counters = _counters(table, stream, frames.layout.tick_hz)
-    if stream.frame.part("ticks") and counters.ticks is None:
+    counters = make_counters(frames)
+    if stream.frame.part("ticks") and (counters.ticks is None or counters.arrival):
         note = "The ticks do not advance with the samples; they were not used."
         frames = replace(frames, notes=(*frames.notes, note))
-    same = _same_samples(frames)
-    runs, counted = _find(table, stream, counters, same)
+    runs, counted = _find(stream, counters, comparison(frames))
     if runs.absurd.sum() > _UNBELIEVABLE * len(table):
         counted = False
         what = "sequence numbers" if stream.frame.part("sequence") else "ticks"
         note = f"The {what} of most frames contradict each other; frames were placed in the order of arrival."
         frames = replace(frames, notes=(*frames.notes, note))
-        runs = _in_order(table)
-    return _grid(frames, runs, counters, counted)
+        runs = in_order(table.n_samples)
+    return make_grid(frames, runs, counters, counted)
 
 
-def _find(
-    table: FrameTable, stream: Stream, counters: Counters, same: Callable[[int, int], bool]
-) -> tuple[Runs, bool]:
+def _as_listed(grid: Grid, frames: Frames, order: Ints) -> Grid:
+    """The same grid with its frames as they were read: the dumps in the order of the sessions table."""
+    duplicate, absurd = np.zeros(len(order), dtype=bool), np.zeros(len(order), dtype=bool)
+    duplicate[order], absurd[order] = grid.duplicate, grid.absurd
+    listed = replace(frames, notes=grid.frames.notes)
+    return replace(grid, frames=listed, placed=order[grid.placed], duplicate=duplicate, absurd=absurd)
+
+
+def _find(stream: Stream, counters: Counters, compare: Compare) -> tuple[Runs, bool]:
     if stream.frame.part("sequence"):
-        return find_runs(counters, same), True
+        return find_runs(counters, compare), True
     if counters.ticks is not None:
-        return find_runs_by_ticks(counters, same), False
-    return _in_order(table), False
+        return find_runs_by_ticks(counters, compare), False
+    return in_order(counters.n_samples), False
 
 
-def _in_order(table: FrameTable) -> Runs:
-    n = len(table)
-    begin = np.cumsum(table.n_samples) - table.n_samples
+def in_order(n_samples: Ints) -> Runs:
+    """One run in the order of arrival, positions in samples."""
+    n, begin = len(n_samples), np.cumsum(n_samples) - n_samples
     return Runs(np.zeros(n, dtype=np.int32), begin, np.zeros(n, dtype=bool), [])
-
-
-def _counters(table: FrameTable, stream: Stream, tick_hz: float | None) -> Counters:
-    sequence, ticks = stream.frame.part("sequence"), stream.frame.part("ticks")
-    typical = float(np.median(table.n_samples)) if len(table) else 0.0
-    typical = max(typical, 1.0)
-    bits = sequence.wraps_at_bits if sequence else 0
-    unit, rate = 1, None
-    step = signed_difference(table.sequence[1:], table.sequence[:-1], bits) if sequence else None
-    tick_hz = tick_hz or 0.0
-    if step is not None:
-        unit = _unit_of(step, int(typical))
-    if ticks:
-        follows = np.ones(len(table) - 1, dtype=bool) if step is None else step == unit
-        nominal = tick_hz / stream.sample_hz
-        rate = measure_tick_rate(table.ticks, table.n_samples, follows, nominal, ticks.wraps_at_bits)
-        if unit > 1 and abs(rate.per_sample / nominal - 1) > 0.25:
-            # every so many frames one arrived; the counter counts frames all the same
-            unit, follows = 1, step == 1 if step is not None else follows
-            rate = measure_tick_rate(table.ticks, table.n_samples, follows, nominal, ticks.wraps_at_bits)
-    slack = _slack(table, rate, follows, typical) if rate else _LEAST_SLACK
-    if slack is None:
-        rate = None
-    day = int(_LONGEST_GAP_S * stream.sample_hz / typical)
-    budget = max(_MOST_ROWS_PER_READ * len(table), MAX_DROPOUT)
-    return Counters(
-        sequence=table.sequence,
-        bits=bits,
-        unit=unit,
-        ticks=table.ticks if rate else None,
-        rate=rate,
-        tick_hz=tick_hz,
-        n_samples=table.n_samples,
-        typical=typical,
-        limit=max(1, min(day, budget)),
-        budget=budget,
-        slack=slack or _LEAST_SLACK,
-    )
-
-
-def _slack(table: FrameTable, rate: TickRate, follows: Bools, typical: float) -> float | None:
-    """By how many ticks stamps are off where frames follow each other; None where ticks follow nothing."""
-    which = np.flatnonzero(follows)
-    if len(which) < _ENOUGH_STEPS:
-        return _LEAST_SLACK
-    excess = np.abs(rate.excess_of_steps(table.ticks, table.n_samples[:-1]))
-    excess = excess if len(which) == len(excess) else excess[which]
-    frame = typical * rate.per_sample
-    most = min(_MOST_JITTER_FRAMES * frame, rate.modulus / 8 or np.inf)
-    slack = min(max(_LEAST_SLACK, float(np.quantile(excess, 0.98))), most)
-    return slack if (excess <= 0.45 * frame + slack).mean() > 0.5 else None
-
-
-def _unit_of(step: Ints, typical: int) -> int:
-    """1 where the sequence counts frames, the samples of a frame where it counts samples."""
-    if typical > 1 and len(step) >= _ENOUGH_STEPS and (step == typical).sum() > 0.5 * len(step):
-        return typical
-    return 1
-
-
-def _same_samples(frames: Frames) -> Callable[[int, int], bool]:
-    table = frames.table
-
-    def same(first: int, second: int) -> bool:
-        n = int(table.n_samples[first])
-        if n != table.n_samples[second]:
-            return False
-        rows = [int(table.first_row[i]) for i in (first, second)]
-        one, other = (frames.counts.read(row, row + n) for row in rows)
-        return bool(np.array_equal(one, other)) and (n < 2 or bool(np.any(one != one[:1])))
-
-    return same
 
 
 def _ordered(table: FrameTable, runs: Runs) -> tuple[Ints, npt.NDArray[np.int32], Ints, Bools, int]:
@@ -169,7 +117,8 @@ def _ordered(table: FrameTable, runs: Runs) -> tuple[Ints, npt.NDArray[np.int32]
     return placed, run, position, duplicate, n_late
 
 
-def _grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid:
+def make_grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid:
+    """The grid of frames whose runs and positions are known; positions are frames where `counted`."""
     table = frames.table
     placed, run, position, duplicate, n_late = _ordered(table, runs)
     begins = np.flatnonzero(np.diff(run, prepend=-1) != 0)
@@ -177,27 +126,20 @@ def _grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid
     n_rows = int(start_row[-1] + table.n_samples[placed[-1]]) if len(placed) else 0
     ends = np.append(begins[1:], len(placed)) - 1
     n_expected = int((position[ends] - position[begins] + 1).sum()) if counted and len(placed) else 0
-    absurd, reasons = runs.absurd, runs.reasons
-    # a day of frames has tens of megabytes of positions, which the clock has no use for
-    del run, position
-    runs.position = np.zeros(0, dtype=np.int64)
-    clock, breaks = make_clock(frames, placed, start_row, begins, n_rows, counters.rate)
+    reasons = zip(begins[1:].tolist(), runs.reasons, strict=False)
     return Grid(
         frames=frames,
         placed=placed,
         start_row=start_row,
         n_rows=n_rows,
         duplicate=duplicate,
-        clock=clock,
+        clock=nominal_clock(n_rows, frames.stream.sample_hz),
         n_late=n_late,
         n_lost_frames=n_expected - len(placed) if counted else 0,
         n_expected_frames=n_expected,
-        restarts=tuple(
-            Restart(int(start_row[begin]), reason)
-            for begin, reason in zip(begins[1:].tolist(), reasons, strict=False)
-        ),
-        breaks=breaks,
-        absurd=absurd,
+        restarts=tuple(Restart(int(start_row[begin]), reason) for begin, reason in reasons),
+        absurd=runs.absurd,
+        rate=None if counters.arrival else counters.rate,
     )
 
 

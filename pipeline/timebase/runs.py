@@ -6,55 +6,30 @@ anything to decide. Each segment is compared with the head, the frame furthest o
 - forward: later by a number of frames that sequence and ticks agree on; whole wraps of a short sequence
   counter that fit the ticks are found. Without ticks, a jump of 3000 or more needs a second frame that
   follows the first (RFC 3550 A.1).
-- late or repeated: behind the head by a number that both agree on; without ticks by at most 100 frames.
+- late or repeated: behind the head by a number that both agree on; without ticks by at most 100 frames, and
+  only where a frame of that place has not come with other samples.
 - a copy of frames read before (overlapping parts of a recording): the same counters and the same samples.
+  What follows it in the dump is held against the copy first, then against the head.
 - restart: sequence and ticks both contradict the past, and the frames after agree with the new count.
 - absurd: the same, but no frame after it agrees; the frame is left out.
+
+A receiver's stamps serve as ticks where there are none. They come late by delays, so that they never speak
+against a frame that is late by its sequence; and they go on while the device is off, as a calendar's do.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.timebase.sequence import Ints, TickRate, signed_difference
+from pipeline.timebase.compare import Compare
+from pipeline.timebase.jumps import Counters, Head, confirmed_at, decide, head_at, misorder_of, ticks_for
+from pipeline.timebase.sequence import Ints, signed_difference
 
-MAX_DROPOUT = 3000
-MAX_MISORDER = 100
-_PROBATION_STEP = 8
-_NEAR_START = 16
 _LOOSE = 0.45
-_DRIFT = 5e-4
 _MAX_COPY_SEARCHES = 256
-_LONG_TICK_RANGE_S = 3600.0
-_MAX_REBASE_S = 600.0
-
-
-@dataclass(frozen=True)
-class Counters:
-    """What frames say of their order, in the order of arrival, shape (n,).
-
-    ``unit`` is what the sequence advances by in a frame; ``limit`` the most frames that a jump may skip,
-    ``budget`` the most that all jumps together may. ``slack`` is by how many ticks stamps may be off.
-    """
-
-    sequence: Ints
-    bits: int
-    unit: int
-    ticks: Ints | None
-    rate: TickRate | None
-    tick_hz: float
-    n_samples: Ints
-    typical: float
-    limit: int
-    budget: int
-    slack: float = 2.0
-
-    @property
-    def modulus(self) -> int:
-        """Where the sequence wraps, 0 where it does not."""
-        return 1 << self.bits if 0 < self.bits < 63 else 0
+_MAX_CANDIDATES = 64
+_PROBES = (0, 1, 2, 4, 8, 16, 32)
 
 
 @dataclass
@@ -68,18 +43,11 @@ class Runs:
 
 
 @dataclass
-class _Head:
-    position: int
-    sequence: int
-    tick: float
-    n_samples: int
-
-
-@dataclass
 class _Walk:
-    """State of the walk over segments."""
+    """State of the walk over segments; ``beside`` is the end of the copy that is being read."""
 
-    head: _Head | None = None
+    head: Head | None = None
+    beside: Head | None = None
     run: int = 0
     lowest: int = 0
     skipped: int = 0
@@ -87,19 +55,20 @@ class _Walk:
     reasons: list[str] = field(default_factory=list)
     placed: list[tuple[int, int]] = field(default_factory=list)
 
+    def bounds(self, counters: Counters) -> tuple[int, int]:
+        """The lowest position that a frame may have, and the most frames that a step may skip."""
+        limit = min(counters.limit, counters.budget - self.skipped)
+        return self.lowest - limit, limit
 
-SameSamples = Callable[[int, int], bool]
-"""Whether two frames hold the same, varying samples."""
 
-
-def find_runs(counters: Counters, same_samples: SameSamples) -> Runs:
+def find_runs(counters: Counters, compare: Compare) -> Runs:
     """Give each frame its run and position.
 
     Parameters
     ----------
     counters : Counters
         At least one frame.
-    same_samples : callable
+    compare : callable
         For the recognition of copies.
     """
     n = len(counters.sequence)
@@ -107,7 +76,7 @@ def find_runs(counters: Counters, same_samples: SameSamples) -> Runs:
     sizes = np.diff(np.append(starts, n))
     walk = _Walk()
     for start, size in zip(starts.tolist(), sizes.tolist(), strict=True):
-        walk.placed.append(_place(counters, walk, start, size, starts, same_samples))
+        walk.placed.append(_place(counters, walk, start, size, starts, compare))
     run = np.array([run for run, _ in walk.placed], dtype=np.int32)
     first = np.array([position for _, position in walk.placed], dtype=np.int64)
     runs = Runs(
@@ -140,31 +109,66 @@ def _segment_starts(counters: Counters) -> Ints:
 
 
 def _place(
-    counters: Counters, walk: _Walk, start: int, size: int, starts: Ints, same_samples: SameSamples
+    counters: Counters, walk: _Walk, start: int, size: int, starts: Ints, compare: Compare
 ) -> tuple[int, int]:
     """Run and position of a segment's first frame; run -1 where the segment is left out."""
     head = walk.head
     if head is None:
         _advance(counters, walk, start, size, 0, None)
         return 0, 0
-    step, believes_tick = _decide(counters, walk, head, start, size)
-    if step is None and _confirmed(counters, start, size):
-        copy = _copy_of(counters, walk, start, size, starts, same_samples)
+    if walk.beside is not None:
+        placed = _along_copy(counters, walk, walk.beside, start, size)
+        if placed is not None:
+            return placed
+    step, believes_tick = decide(counters, head, start, size, *walk.bounds(counters))
+    confirmed = confirmed_at(counters, start, size)
+    if step is not None and step <= 0 and confirmed and _stands_there(counters, start, compare):
+        step = None
+    if step is None and confirmed:
+        copy = _copy_of(counters, walk, start, size, starts, compare)
         if copy is not None:
             return copy
         walk.reasons.append(_reason(counters, head, start))
         walk.run += 1
-        walk.head, walk.lowest = None, 0
+        walk.head, walk.lowest, walk.beside = None, 0, None
         _advance(counters, walk, start, size, 0, None)
         return walk.run, 0
     if step is None:
         return -1, 0
+    walk.beside = None
     position = head.position + step
     walk.skipped += max(step - 1, 0) + max(walk.lowest - position - size, 0)
     walk.lowest = min(walk.lowest, position)
-    expected = None if believes_tick else head.tick + _ticks_for(counters, head, step)
+    expected = None if believes_tick else head.tick + ticks_for(counters, head, step)
     _advance(counters, walk, start, size, position, expected)
     return walk.run, position
+
+
+def _along_copy(
+    counters: Counters, walk: _Walk, beside: Head, start: int, size: int
+) -> tuple[int, int] | None:
+    """Run and position of a segment that goes on behind a copy in the dump; None where it does not."""
+    step, _ = decide(counters, beside, start, size, *walk.bounds(counters))
+    if step is None or not confirmed_at(counters, start, size):
+        return None
+    position = beside.position + step
+    if position + size - 1 > beside.position:
+        walk.beside = head_at(counters, start + size - 1, position + size - 1, beside.run)
+    if beside.run == walk.run and walk.head is not None:
+        walk.skipped += max(position - walk.head.position - 1, 0)
+        if position + size - 1 > walk.head.position:
+            _advance(counters, walk, start, size, position, None)
+            walk.beside = None
+    return beside.run, position
+
+
+def _stands_there(counters: Counters, start: int, compare: Compare) -> bool:
+    """Whether a frame of the same number came shortly before, with other samples: this one is no repeat."""
+    if counters.ticks is not None and not counters.arrival:
+        return False
+    first = max(0, start - 2 * misorder_of(counters))
+    before = np.flatnonzero(counters.sequence[first:start] == counters.sequence[start])
+    return len(before) > 0 and compare(first + int(before[-1]), start) is False
 
 
 def _advance(
@@ -174,172 +178,43 @@ def _advance(
     last = start + size - 1
     if walk.head is not None and position + size - 1 <= walk.head.position:
         return
-    if tick is None:
-        tick = float(counters.ticks[last]) if counters.ticks is not None else 0.0
-    walk.head = _Head(position + size - 1, int(counters.sequence[last]), tick, int(counters.n_samples[last]))
-
-
-def _ticks_for(counters: Counters, head: _Head, step: float) -> float:
-    if counters.rate is None:
-        return 0.0
-    samples = head.n_samples + (step - 1) * counters.typical if step >= 1 else step * counters.typical
-    return samples * counters.rate.per_sample
-
-
-def _decide(counters: Counters, walk: _Walk, head: _Head, start: int, size: int) -> tuple[int | None, bool]:
-    """Frames from the head to the segment's first (None: it contradicts); whether to believe its tick."""
-    ahead = int(counters.sequence[start]) - head.sequence
-    modulus = counters.modulus
-    limit = min(counters.limit, counters.budget - walk.skipped)
-    if counters.ticks is None or counters.rate is None:
-        step = _by_sequence(counters, head, ahead, modulus, start, size)
-        return (step if step is not None and step - 1 <= limit else None), True
-    gone = float(counters.ticks[start]) - head.tick
-    step = _both_agree(counters, head, ahead, gone, walk.lowest - limit, limit)
-    if step is not None:
-        # far away, a short counter and its ticks may agree by chance
-        believed = abs(step) < MAX_DROPOUT or _confirmed(counters, start, size)
-        return (step, True) if believed else (None, True)
-    forward = ahead % modulus if modulus else ahead
-    is_next = forward % counters.unit == 0 and 1 <= forward // counters.unit <= limit
-    confirmed = _confirmed(counters, start, size)
-    backward = _signed(gone, counters.rate.modulus) < -counters.slack
-    if is_next and forward // counters.unit < MAX_DROPOUT and (not modulus or forward < modulus // 2):
-        # the sequence goes on, the ticks do not: they were set anew, or one tick is wrong
-        if forward == counters.unit or (confirmed and not backward):
-            return forward // counters.unit, confirmed
-    elif confirmed and _ticks_go_on(counters, gone, limit):
-        return max(1, round(gone / (counters.typical * counters.rate.per_sample))), True
-    return None, True
-
-
-def _signed(difference: float, modulus: float) -> float:
-    return difference - modulus * round(difference / modulus) if modulus else difference
-
-
-def _ticks_go_on(counters: Counters, gone: float, limit: int) -> bool:
-    """Whether ticks alone carry on, on a counter long enough to tell; the sequence was then set anew."""
-    if counters.rate is None:
-        return False
-    modulus, rate = counters.rate.modulus, counters.rate.per_sample * counters.typical
-    if modulus and modulus < _LONG_TICK_RANGE_S * counters.tick_hz:
-        return False
-    gone = _signed(gone, modulus)
-    return 0.5 * rate < gone < _MAX_REBASE_S * counters.tick_hz and gone / rate - 1 <= limit
-
-
-def _by_sequence(
-    counters: Counters, head: _Head, ahead: int, modulus: int, start: int, size: int
-) -> int | None:
-    """RFC 3550 A.1 on a counter of any width, with loss, restart and late frames told apart."""
-    unit = counters.unit
-    misorder = min(MAX_MISORDER, modulus // unit // 8) if modulus else MAX_MISORDER
-    forward = ahead % modulus if modulus else ahead
-    behind = modulus - forward if modulus and forward else -forward
-    if forward == 0:
-        return 0
-    if 0 < behind <= misorder * unit and behind % unit == 0:
-        return -(behind // unit)
-    if forward < 0 or forward % unit:
-        return None
-    dropout = MAX_DROPOUT if not modulus else min(MAX_DROPOUT, modulus // unit - misorder)
-    if forward // unit < dropout:
-        return forward // unit
-    if not _confirmed(counters, start, size) or (modulus and forward >= modulus // 2):
-        return None
-    if modulus and int(counters.sequence[start]) < _NEAR_START * unit and head.sequence + forward >= modulus:
-        return None
-    return forward // unit
-
-
-def _both_agree(counters: Counters, head: _Head, ahead: int, gone: float, low: int, limit: int) -> int | None:
-    """The step nearest to zero (forward where two are equally near) that sequence and ticks agree on.
-
-    It leads to no position below `low`, and over at most `limit` frames.
-    """
-    rate, unit = counters.rate, counters.unit
-    if rate is None:
-        return None
-    modulus = counters.modulus
-    nearest = int(_signed(ahead, modulus))
-    step = nearest // unit
-    within = nearest % unit == 0 and low <= head.position + step and step <= limit + 1
-    if within and _tick_fits(counters, head, step, gone):
-        return step
-    if not modulus:
-        return None
-    reach = max(limit + 1, head.position - low) * unit // modulus + 1
-    steps = ahead % modulus + modulus * np.arange(-reach, reach + 1)
-    steps = steps[steps % unit == 0] // unit
-    steps = steps[(steps <= limit + 1) & (head.position + steps >= low)]
-    frame = counters.typical * rate.per_sample
-    samples = np.where(steps >= 1, head.n_samples + (steps - 1) * counters.typical, steps * counters.typical)
-    excess = np.abs(rate.excess(np.full(len(steps), gone), samples))
-    fits: list[int] = steps[
-        (excess <= _LOOSE * frame + counters.slack + _DRIFT * np.abs(steps) * frame)
-        & (np.abs(steps) <= _reach(counters))
-    ].tolist()
-    return min(fits, key=lambda step: (abs(step), -step), default=None)
-
-
-def _tick_fits(counters: Counters, head: _Head, step: int, gone: float) -> bool:
-    rate = counters.rate
-    if rate is None:
-        return False
-    frame = counters.typical * rate.per_sample
-    excess = abs(_signed(gone - _ticks_for(counters, head, step), rate.modulus))
-    return (
-        abs(step) <= _reach(counters)
-        and excess <= _LOOSE * frame + counters.slack + _DRIFT * abs(step) * frame
-    )
-
-
-def _reach(counters: Counters) -> float:
-    """Frames over which the drift of the ticks cannot hide a wrap of the sequence."""
-    return counters.modulus / counters.unit / 4 / _DRIFT if counters.modulus else np.inf
-
-
-def _confirmed(counters: Counters, start: int, size: int) -> bool:
-    """Whether a frame after the segment's first agrees with it."""
-    if size >= 2:
-        return True
-    if start + 1 >= len(counters.sequence):
-        return False
-    pair = counters.sequence[start : start + 2]
-    step = int(signed_difference(pair[1:], pair[:1], counters.bits)[0])
-    if step % counters.unit or not 1 <= step // counters.unit <= _PROBATION_STEP:
-        return False
-    if counters.ticks is None or counters.rate is None:
-        return True
-    here = _Head(0, int(pair[0]), float(counters.ticks[start]), int(counters.n_samples[start]))
-    gone = float(counters.ticks[start + 1] - counters.ticks[start])
-    return _tick_fits(counters, here, step // counters.unit, gone)
+    walk.head = head_at(counters, last, position + size - 1, walk.run, tick)
 
 
 def _copy_of(
-    counters: Counters, walk: _Walk, start: int, size: int, starts: Ints, same_samples: SameSamples
+    counters: Counters, walk: _Walk, start: int, size: int, starts: Ints, compare: Compare
 ) -> tuple[int, int] | None:
-    """Run and position of the segment where its frames were read before."""
-    if walk.n_searches >= _MAX_COPY_SEARCHES:
-        return None
-    walk.n_searches += 1
-    same = counters.sequence[:start] == counters.sequence[start]
-    if counters.ticks is not None:
-        same &= counters.ticks[:start] == counters.ticks[start]
-    for earlier in np.flatnonzero(same)[:64].tolist():
-        n = min(4, size, start - earlier)
-        if all(same_samples(earlier + i, start + i) for i in range(n)):
+    """Run and position of a segment of which frames were read before.
+
+    The other reading may lack the first ones, so that several of its frames are looked for.
+    """
+    for later in (at for at in _PROBES if at < size):
+        if walk.n_searches >= _MAX_COPY_SEARCHES:
+            return None
+        walk.n_searches += 1
+        frame = start + later
+        same = counters.sequence[:start] == counters.sequence[frame]
+        if counters.ticks is not None and not counters.arrival:
+            same &= counters.ticks[:start] == counters.ticks[frame]
+        for earlier in np.flatnonzero(same)[:_MAX_CANDIDATES].tolist():
             segment = int(np.searchsorted(starts, earlier, side="right")) - 1
             run, position = walk.placed[segment]
-            if run >= 0:
-                position += earlier - int(starts[segment])
+            if run >= 0 and _same_frames(compare, earlier, frame, min(size - later, start - earlier)):
+                position += earlier - int(starts[segment]) - later
+                walk.beside = head_at(counters, start + size - 1, position + size - 1, run)
                 if run == walk.run:
                     _advance(counters, walk, start, size, position, None)
                 return run, position
     return None
 
 
-def _reason(counters: Counters, head: _Head, start: int) -> str:
+def _same_frames(compare: Compare, earlier: int, later: int, most: int) -> bool:
+    """Whether up to four frames that follow each other in either place hold the same samples."""
+    alike = [compare(earlier + i, later + i) for i in range(min(4, most))]
+    return False not in alike and True in alike
+
+
+def _reason(counters: Counters, head: Head, start: int) -> str:
     words = f"the sequence went from {head.sequence} to {int(counters.sequence[start])}"
     if counters.ticks is not None:
         words += f" and the ticks from {head.tick:.0f} to {int(counters.ticks[start])}"

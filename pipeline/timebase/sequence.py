@@ -12,6 +12,7 @@ Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 
 _ENOUGH_STEPS = 8
+_TOGETHER = 64
 _STEPS_AT_ONCE = 1 << 18
 
 
@@ -81,7 +82,8 @@ def measure_tick_rate(
     Returns
     -------
     TickRate
-        By the median step, refined by the mean of the steps near it; nominal where too few frames follow.
+        By the median step, refined by the mean of the steps near it; where few are near, because frames
+        were stamped in batches, by the median over 64 steps together; nominal where too few frames follow.
     """
     modulus = float(1 << bits) if 0 < bits < 63 else 0.0
     kept = follows & (n_samples[:-1] > 0)
@@ -94,6 +96,8 @@ def measure_tick_rate(
     step += size * nominal
     middle = float(np.median(step / size))
     near = np.abs(step - size * middle) <= 0.25 * size * abs(middle)
-    if middle <= 0 or near.sum() < max(_ENOUGH_STEPS, 0.5 * n_kept):
-        return TickRate(nominal, modulus)
-    return TickRate(float(step[near].sum() / size[near].sum()), modulus)
+    if middle > 0 and near.sum() >= max(_ENOUGH_STEPS, 0.5 * n_kept):
+        return TickRate(float(step[near].sum() / size[near].sum()), modulus)
+    begins = np.arange(0, max(n_kept // _TOGETHER, 1) * _TOGETHER, _TOGETHER)
+    together = float(np.median(np.add.reduceat(step, begins) / np.add.reduceat(size, begins)))
+    return TickRate(together if together > 0 else nominal, modulus)

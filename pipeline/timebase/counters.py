@@ -1,0 +1,116 @@
+"""What the frames of one stream say of their order: which counters can be believed, and how they advance."""
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.frames import Frames, FrameTable
+from pipeline.timebase.arrival import samples_of, without_delays
+from pipeline.timebase.device import is_calendar
+from pipeline.timebase.jumps import MAX_DROPOUT, Counters
+from pipeline.timebase.sequence import Ints, TickRate, extend, measure_tick_rate, signed_difference
+
+_LONGEST_GAP_S = 86_400.0
+_MOST_ROWS_PER_READ = 50
+_ENOUGH_STEPS = 8
+_LEAST_SLACK = 2.0
+_MOST_JITTER_FRAMES = 32
+_ARRIVAL_S = 0.25
+_ALIKE = 0.25
+
+Bools = npt.NDArray[np.bool_]
+
+
+def make_counters(frames: Frames) -> Counters:
+    """Counters of frames in the order of arrival.
+
+    Ticks that follow nothing are left out. Where there are none, the receiver's stamps, their delays taken
+    off, serve instead; where there are, the stamps are the guide over wraps.
+    """
+    table, stream = frames.table, frames.stream
+    sequence, ticks = stream.frame.part("sequence"), stream.frame.part("ticks")
+    received = stream.frame.part("received")
+    typical = max(float(np.median(table.n_samples)) if len(table) else 0.0, 1.0)
+    bits = sequence.wraps_at_bits if sequence else 0
+    step = signed_difference(table.sequence[1:], table.sequence[:-1], bits) if sequence else None
+    unit = _unit_of(step, int(typical)) if step is not None else 1
+    tick_hz = (ticks.hz or frames.layout.tick_hz or 0.0) if ticks else 0.0
+    rate, slack, guide, values, arrival = None, None, None, table.ticks, False
+    if ticks and tick_hz:
+        nominal = tick_hz / stream.sample_hz
+        follows, rate, unit = _rate_of(table, step, unit, nominal, ticks.wraps_at_bits)
+        slack = _slack(table.ticks, table.n_samples, rate, follows, typical)
+    if received and received.hz and len(table) > 1:
+        stamps = extend(table.received, received.wraps_at_bits or received.bits)
+        nominal = received.hz / stream.sample_hz
+        follows, by_stamps, unit = _rate_of(table, step, unit, nominal, 0, stamps)
+        if sequence:
+            stamps = without_delays(stamps, table.n_samples, follows, by_stamps, received.hz)
+            by_stamps = measure_tick_rate(stamps, table.n_samples, follows, by_stamps.per_sample, 0)
+        by_stamps_slack = _slack(
+            stamps, table.n_samples, by_stamps, follows, typical, _ARRIVAL_S * received.hz
+        )
+        if slack is None and by_stamps_slack is not None:
+            values, rate, slack, arrival, tick_hz = stamps, by_stamps, by_stamps_slack, True, received.hz
+        elif by_stamps_slack is not None:
+            guide = samples_of(stamps, by_stamps)
+    day = int(_LONGEST_GAP_S * stream.sample_hz / typical)
+    budget = max(_MOST_ROWS_PER_READ * len(table), MAX_DROPOUT)
+    return Counters(
+        sequence=table.sequence,
+        bits=bits,
+        unit=unit,
+        ticks=values if slack is not None else None,
+        rate=rate if slack is not None else None,
+        tick_hz=tick_hz,
+        n_samples=table.n_samples,
+        typical=typical,
+        limit=max(1, min(day, budget)),
+        budget=budget,
+        slack=slack or _LEAST_SLACK,
+        arrival=arrival,
+        goes_on=arrival or is_calendar(ticks),
+        guide=guide,
+    )
+
+
+def _rate_of(
+    table: FrameTable, step: Ints | None, unit: int, nominal: float, bits: int, values: Ints | None = None
+) -> tuple[Bools, TickRate, int]:
+    """Which frames follow each other, how ticks advance between them, and by what the sequence does.
+
+    Where every so many frames one arrived, a counter of frames looks like one of samples; ticks tell.
+    """
+    values = table.ticks if values is None else values
+    follows = np.ones(max(len(table) - 1, 0), dtype=bool) if step is None else step == unit
+    rate = measure_tick_rate(values, table.n_samples, follows, nominal, bits)
+    if step is not None and unit > 1 and abs(rate.per_sample / nominal / unit - 1) < _ALIKE:
+        unit, follows = 1, step == 1
+        rate = measure_tick_rate(values, table.n_samples, follows, nominal, bits)
+    return follows, rate, unit
+
+
+def _slack(
+    values: Ints,
+    n_samples: Ints,
+    rate: TickRate,
+    follows: Bools,
+    typical: float,
+    least: float = _LEAST_SLACK,
+) -> float | None:
+    """By how many ticks stamps are off where frames follow each other; None where ticks follow nothing."""
+    which = np.flatnonzero(follows)
+    if len(which) < _ENOUGH_STEPS:
+        return least
+    excess = np.abs(rate.excess_of_steps(values, n_samples[:-1]))
+    excess = excess if len(which) == len(excess) else excess[which]
+    frame = typical * rate.per_sample
+    most = min(_MOST_JITTER_FRAMES * frame, rate.modulus / 8 or np.inf)
+    slack = max(min(float(np.quantile(excess, 0.98)), most), least)
+    return slack if (excess <= 0.45 * frame + slack).mean() > 0.5 else None
+
+
+def _unit_of(step: Ints, typical: int) -> int:
+    """1 where the sequence counts frames, the samples of a frame where it counts samples."""
+    if typical > 1 and len(step) >= _ENOUGH_STEPS and (step == typical).sum() > 0.5 * len(step):
+        return typical
+    return 1

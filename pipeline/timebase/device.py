@@ -1,0 +1,160 @@
+"""Seconds of the device: when each row was sampled by its own ticks, else by the nominal rate."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.layouts import Part
+from pipeline.timebase.grid import ClockBreak, ClockSource, ClockStep, Grid
+from pipeline.timebase.knots import fit_piece, joined
+from pipeline.timebase.sequence import Floats, Ints, TickRate
+
+_MOST_SUSPECTS = 100_000
+_PAUSE_S = 0.5
+_PAUSE_PERIODS = 3
+_JITTERS = 5
+_ENOUGH_STEPS = 100_000
+_NEAR = 5
+
+
+@dataclass(frozen=True)
+class DeviceTime:
+    """Seconds since row 0 as the device counts them, piecewise linear through knots.
+
+    Attributes
+    ----------
+    source : str
+        'ticks' or 'nominal'.
+    knot_row, knot_s : float64, shape (k,)
+        Strictly increasing. Where the device began anew, the first row comes one period after the last,
+        unless its ticks are those of a calendar.
+    period_s : float
+        From row to row, as measured.
+    residual_s : float or None
+        Largest distance of a stamp; None where there are none.
+    breaks, steps :
+        Pauses, which are in the seconds; ticks that were set back, which is not.
+    wraps_s : float
+        After how long the ticks wrap; 0 where they do not.
+    """
+
+    source: ClockSource
+    knot_row: Floats
+    knot_s: Floats
+    period_s: float
+    residual_s: float | None = None
+    breaks: tuple[ClockBreak, ...] = ()
+    steps: tuple[ClockStep, ...] = ()
+    wraps_s: float = 0.0
+
+    def at(self, rows: Ints | Floats) -> Floats:
+        """Seconds of rows within the grid."""
+        return np.interp(rows, self.knot_row, self.knot_s)
+
+
+def nominal_time(n_rows: int, sample_hz: float) -> DeviceTime:
+    """Rows at the nominal rate."""
+    last = max(n_rows - 1, 1)
+    return DeviceTime("nominal", np.array([0.0, last]), np.array([0.0, last / sample_hz]), 1 / sample_hz)
+
+
+def is_calendar(part: Part | None) -> bool:
+    """Whether ticks go on while the device is off: what they count from is known."""
+    return part is not None and part.is_ == "ticks" and part.epoch_s is not None
+
+
+def tick_hz_of(grid: Grid) -> float:
+    """Ticks in a second by the layout; 0 where it has none."""
+    part = grid.frames.stream.frame.part("ticks")
+    return (part.hz or grid.frames.layout.tick_hz or 0.0) if part else 0.0
+
+
+def device_time(grid: Grid) -> DeviceTime:
+    """When each row of a grid was sampled, by the ticks of its frames.
+
+    Parameters
+    ----------
+    grid : Grid
+        Ticks stamp the first sample of each frame. Its clock is not looked at.
+
+    Returns
+    -------
+    DeviceTime
+        One line for each run between restarts where its stamps lie within a sample period or two ticks of
+        it, else linear between knots 10 s apart. A pause is where ticks went on against the sequence, and
+        stayed there, by more than half a second and by more than three sample periods beyond their jitter.
+    """
+    tick_hz, rate, placed = tick_hz_of(grid), grid.rate, grid.placed
+    if rate is None or not tick_hz or len(placed) < 2:
+        return nominal_time(grid.n_rows, grid.sample_hz)
+    begins = np.searchsorted(grid.start_row, [restart.row for restart in grid.restarts])
+    ticks, goes_on = grid.frames.table.ticks[placed], is_calendar(grid.frames.stream.frame.part("ticks"))
+    anew = begins[~_went_on(ticks, grid.start_row, begins, rate)] if goes_on else begins
+    stretches, pauses, steps = _stretches(ticks, grid.start_row, begins, anew, rate, tick_hz)
+    period = rate.per_sample / tick_hz
+    bound = max(period, 2 / tick_hz)
+    pieces = [fit_piece(row.astype(np.float64), second, period, bound) for row, second in stretches]
+    measured = [piece for piece in pieces if piece.n_stamps >= 2]
+    if not measured:
+        return nominal_time(grid.n_rows, grid.sample_hz)
+    first = np.array([row[0] for row, _ in stretches])
+    begins_anew = np.isin(first, grid.start_row[anew]) | np.isin(first, [step.row for step in steps])
+    row, second = joined(pieces, grid.n_rows, begins_anew, period)
+    rows = sum(piece.row[-1] - piece.row[0] for piece in measured)
+    seconds = sum(piece.second[-1] - piece.second[0] for piece in measured)
+    residual = max(piece.residual_s for piece in pieces)
+    return DeviceTime(
+        "ticks", row, second, float(seconds / rows), float(residual), pauses, steps, rate.modulus / tick_hz
+    )
+
+
+def _went_on(ticks: Ints, rows: Ints, begins: Ints, rate: TickRate) -> npt.NDArray[np.bool_]:
+    """Whether the ticks of a calendar are later behind each restart than before it."""
+    gone = (ticks[begins] - ticks[begins - 1]).astype(np.float64)
+    return rate.excess(gone, (rows[begins] - rows[begins - 1]).astype(np.float64)) > -rate.per_sample - 2
+
+
+def _stretches(
+    ticks: Ints, rows: Ints, begins: Ints, anew: Ints, rate: TickRate, tick_hz: float
+) -> tuple[list[tuple[Ints, Floats]], tuple[ClockBreak, ...], tuple[ClockStep, ...]]:
+    """Rows and seconds by ticks of each stretch in which ticks advance with the rows; pauses; ticks set back.
+
+    A stretch ends at a restart (`begins`), whether the ticks begin anew there or not, and where they jump
+    against the sequence and stay there. A pause is such a jump forward that is no jitter.
+    """
+    step = np.diff(rows)
+    excess = rate.excess_of_steps(ticks, step)
+    excess[anew - 1] = 0
+    # only where it is more than a sample can the drift in a gap matter
+    suspects = np.flatnonzero((excess > rate.per_sample + 2) | (excess < -rate.per_sample - 2))
+    slack = rate.per_sample + 2 + step[suspects] * (5e-4 * rate.per_sample)
+    far = np.abs(excess[suspects]) > slack
+    suspects, slack = suspects[far][:_MOST_SUSPECTS] + 1, slack[far][:_MOST_SUSPECTS]
+    del step
+    jumps = excess[suspects - 1]
+    jitter = float(np.median(np.abs(excess[:: len(excess) // _ENOUGH_STEPS + 1])))
+    least = max(_PAUSE_S * tick_hz, _PAUSE_PERIODS * rate.per_sample + _JITTERS * jitter)
+    level = np.zeros(len(rows))
+    np.cumsum(excess, out=level[1:])
+    del excess
+    cut = np.zeros(len(rows), dtype=bool)
+    cut[begins] = True
+    restarted = set(begins.tolist())
+    pauses, steps, last = list[ClockBreak](), list[ClockStep](), -1
+    for i, most, jump in zip(suspects.tolist(), slack.tolist(), jumps.tolist(), strict=True):
+        shift = float(np.median(level[i : i + _NEAR]) - np.median(level[max(0, i - _NEAR) : i]))
+        cut[i] |= abs(shift) > most
+        # the last frame alone bears nothing out; a wrong stamp beside a jump is no second one
+        if i + 1 == len(rows) or last == i - 1 or i in restarted:
+            continue
+        if min(shift, jump) > least:
+            pauses.append(ClockBreak(int(rows[i]), shift / tick_hz))
+            last = i
+        elif max(shift, jump) < -least:
+            steps.append(ClockStep(int(rows[i]), shift / tick_hz, "ticks"))
+            last = i
+    level += rows * rate.per_sample
+    level /= tick_hz
+    cuts = np.flatnonzero(cut)
+    return list(zip(np.split(rows, cuts), np.split(level, cuts), strict=True)), tuple(pauses), tuple(steps)

@@ -1,0 +1,240 @@
+"""How far one frame is behind another, by its sequence number and its ticks together."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.timebase.sequence import Floats, Ints, TickRate, signed_difference
+
+MAX_DROPOUT = 3000
+MAX_MISORDER = 100
+_PROBATION_STEP = 8
+_NEAR_START = 16
+_LOOSE = 0.45
+_DRIFT = 5e-4
+_LONG_TICK_RANGE_S = 3600.0
+_MAX_REBASE_S = 600.0
+
+
+@dataclass(frozen=True)
+class Counters:
+    """What frames say of their order, in the order of arrival, shape (n,).
+
+    ``unit`` is what the sequence advances by in a frame; ``limit`` the most frames that a jump may skip,
+    ``budget`` the most that all jumps together may. ``slack`` is by how many ticks stamps may be off.
+    ``arrival`` says that the ticks are a receiver's stamps, ``goes_on`` that they go on while the device is
+    off. ``guide`` has the receiver's stamps as numbers of samples: how often a short counter wrapped.
+    """
+
+    sequence: Ints
+    bits: int
+    unit: int
+    ticks: Ints | None
+    rate: TickRate | None
+    tick_hz: float
+    n_samples: Ints
+    typical: float
+    limit: int
+    budget: int
+    slack: float = 2.0
+    arrival: bool = False
+    goes_on: bool = False
+    guide: Floats | None = None
+
+    def guide_at(self, frame: int) -> float:
+        """The guide's number of samples at a frame; 0 where there is none."""
+        return float(self.guide[frame]) if self.guide is not None else 0.0
+
+    @property
+    def modulus(self) -> int:
+        """Where the sequence wraps, 0 where it does not."""
+        return 1 << self.bits if 0 < self.bits < 63 else 0
+
+
+@dataclass(frozen=True)
+class Head:
+    """A frame that others are held against: where it is, and its counters; ``tick`` as it ought to be."""
+
+    position: int
+    sequence: int
+    tick: float
+    n_samples: int
+    guide: float = 0.0
+    run: int = 0
+
+
+def head_at(counters: Counters, frame: int, position: int, run: int, tick: float | None = None) -> Head:
+    """The head at a frame, whose own tick is not believed where another is given."""
+    if tick is None:
+        tick = float(counters.ticks[frame]) if counters.ticks is not None else 0.0
+    size = int(counters.n_samples[frame])
+    return Head(position, int(counters.sequence[frame]), tick, size, counters.guide_at(frame), run)
+
+
+def misorder_of(counters: Counters) -> int:
+    """By how many frames one may be late where no ticks tell, on short counters an eighth of their range."""
+    modulus = counters.modulus
+    return min(MAX_MISORDER, modulus // counters.unit // 8) if modulus else MAX_MISORDER
+
+
+def decide(
+    counters: Counters, head: Head, start: int, size: int, low: int, limit: int
+) -> tuple[int | None, bool]:
+    """Frames from the head to the segment's first (None: it contradicts); whether to believe its tick.
+
+    The step leads to no position below `low`, and over at most `limit` frames.
+    """
+    ahead = int(counters.sequence[start]) - head.sequence
+    modulus = counters.modulus
+    if counters.ticks is None or counters.rate is None:
+        step = _by_sequence(counters, head, ahead, modulus, start, size)
+        return (step if step is not None and step - 1 <= limit else None), True
+    gone = float(counters.ticks[start]) - head.tick
+    likely = _likely(counters, head, start)
+    step = _both_agree(counters, head, ahead, gone, likely, low, limit)
+    if step is not None:
+        # far away, a short counter and its ticks may agree by chance
+        believed = abs(step) < MAX_DROPOUT or confirmed_at(counters, start, size)
+        return (step, True) if believed else (None, True)
+    forward = ahead % modulus if modulus else ahead
+    is_next = forward % counters.unit == 0 and 1 <= forward // counters.unit <= limit
+    confirmed = confirmed_at(counters, start, size)
+    backward = _signed(gone, counters.rate.modulus) < -counters.slack
+    behind = modulus - forward if modulus else -forward
+    if counters.arrival and (forward == 0 or 0 < behind <= misorder_of(counters) * counters.unit):
+        return _by_sequence(counters, head, ahead, modulus, start, size), True
+    if counters.goes_on and forward != counters.unit and _looks_begun(counters, head, start):
+        return None, True
+    if is_next and forward // counters.unit < MAX_DROPOUT and (not modulus or forward < modulus // 2):
+        # the sequence goes on, the ticks do not: they were set anew, or one tick is wrong
+        if forward == counters.unit or (confirmed and not backward):
+            return forward // counters.unit, confirmed
+    elif confirmed and not counters.goes_on and _ticks_go_on(counters, gone, limit):
+        return max(1, round(gone / (counters.typical * counters.rate.per_sample))), True
+    return None, True
+
+
+def _signed(difference: float, modulus: float) -> float:
+    return difference - modulus * round(difference / modulus) if modulus else difference
+
+
+def ticks_for(counters: Counters, head: Head, step: float) -> float:
+    """Ticks that so many frames take from the head on."""
+    if counters.rate is None:
+        return 0.0
+    samples = head.n_samples + (step - 1) * counters.typical if step >= 1 else step * counters.typical
+    return samples * counters.rate.per_sample
+
+
+def _ticks_go_on(counters: Counters, gone: float, limit: int) -> bool:
+    """Whether ticks alone carry on, on a counter long enough to tell; the sequence was then set anew."""
+    if counters.rate is None:
+        return False
+    modulus, rate = counters.rate.modulus, counters.rate.per_sample * counters.typical
+    if modulus and modulus < _LONG_TICK_RANGE_S * counters.tick_hz:
+        return False
+    gone = _signed(gone, modulus)
+    return 0.5 * rate < gone < _MAX_REBASE_S * counters.tick_hz and gone / rate - 1 <= limit
+
+
+def _by_sequence(
+    counters: Counters, head: Head, ahead: int, modulus: int, start: int, size: int
+) -> int | None:
+    """RFC 3550 A.1 on a counter of any width, with loss, restart and late frames told apart."""
+    unit, misorder = counters.unit, misorder_of(counters)
+    forward = ahead % modulus if modulus else ahead
+    behind = modulus - forward if modulus and forward else -forward
+    if forward == 0:
+        return 0
+    if 0 < behind <= misorder * unit and behind % unit == 0:
+        return -(behind // unit)
+    if forward < 0 or forward % unit:
+        return None
+    dropout = MAX_DROPOUT if not modulus else min(MAX_DROPOUT, modulus // unit - misorder)
+    if forward // unit < dropout:
+        return forward // unit
+    if not confirmed_at(counters, start, size) or (modulus and forward >= modulus // 2):
+        return None
+    if modulus and _looks_begun(counters, head, start):
+        return None
+    return forward // unit
+
+
+def _looks_begun(counters: Counters, head: Head, start: int) -> bool:
+    """Whether the sequence is back where it begins."""
+    sequence = int(counters.sequence[start])
+    return sequence < _NEAR_START * counters.unit and sequence < head.sequence
+
+
+def _likely(counters: Counters, head: Head, start: int) -> float | None:
+    """The step that the guide tells, in frames, which may be a little off; None where there is none."""
+    if counters.guide is None:
+        return None
+    return (counters.guide_at(start) - head.guide - head.n_samples) / counters.typical + 1
+
+
+def _both_agree(
+    counters: Counters, head: Head, ahead: int, gone: float, likely: float | None, low: int, limit: int
+) -> int | None:
+    """The step that sequence and ticks agree on, of several the nearest to the likely one.
+
+    Where nothing is likely, the nearest to 0 is taken; of two that are equally near, the later.
+    """
+    rate, unit = counters.rate, counters.unit
+    if rate is None:
+        return None
+    modulus = counters.modulus
+    nearest = int(_signed(ahead, modulus))
+    step = nearest // unit
+    within = nearest % unit == 0 and low <= head.position + step and step <= limit + 1
+    near = likely is None or not modulus or abs(step - likely) < modulus / unit / 4
+    if within and near and _tick_fits(counters, head, step, gone):
+        return step
+    if not modulus:
+        return None
+    reach = max(limit + 1, head.position - low) * unit // modulus + 1
+    steps = ahead % modulus + modulus * np.arange(-reach, reach + 1)
+    steps = steps[steps % unit == 0] // unit
+    steps = steps[(steps <= limit + 1) & (head.position + steps >= low)]
+    frame = counters.typical * rate.per_sample
+    samples = np.where(steps >= 1, head.n_samples + (steps - 1) * counters.typical, steps * counters.typical)
+    excess = np.abs(rate.excess(np.full(len(steps), gone), samples))
+    fits: list[int] = steps[
+        (excess <= _LOOSE * frame + counters.slack + _DRIFT * np.abs(steps) * frame)
+        & (np.abs(steps) <= _reach(counters))
+    ].tolist()
+    return min(fits, key=lambda step: (abs(step - (likely or 0)), -step), default=None)
+
+
+def _tick_fits(counters: Counters, head: Head, step: int, gone: float) -> bool:
+    rate = counters.rate
+    if rate is None:
+        return False
+    frame = counters.typical * rate.per_sample
+    excess = abs(_signed(gone - ticks_for(counters, head, step), rate.modulus))
+    return (
+        abs(step) <= _reach(counters)
+        and excess <= _LOOSE * frame + counters.slack + _DRIFT * abs(step) * frame
+    )
+
+
+def _reach(counters: Counters) -> float:
+    """Frames over which the drift of the ticks cannot hide a wrap of the sequence."""
+    return counters.modulus / counters.unit / 4 / _DRIFT if counters.modulus else np.inf
+
+
+def confirmed_at(counters: Counters, start: int, size: int) -> bool:
+    """Whether a frame after the segment's first agrees with it."""
+    if size >= 2:
+        return True
+    if start + 1 >= len(counters.sequence):
+        return False
+    pair = counters.sequence[start : start + 2]
+    step = int(signed_difference(pair[1:], pair[:1], counters.bits)[0])
+    if step % counters.unit or not 1 <= step // counters.unit <= _PROBATION_STEP:
+        return False
+    if counters.ticks is None or counters.rate is None:
+        return True
+    here = Head(0, int(pair[0]), float(counters.ticks[start]), int(counters.n_samples[start]))
+    gone = float(counters.ticks[start + 1] - counters.ticks[start])
+    return _tick_fits(counters, here, step // counters.unit, gone)

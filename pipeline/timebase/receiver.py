@@ -1,0 +1,279 @@
+"""The receiver's clock: when each row was sampled by the stamps at which its frames arrived."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.timebase.device import DeviceTime
+from pipeline.timebase.grid import Clock, ClockBreak, ClockStep, Grid, Restart
+from pipeline.timebase.knots import increasing
+from pipeline.timebase.sequence import Floats, Ints, extend
+from pipeline.timebase.skew import interarrival_jitter, lines_under, slope_uncertainty
+from pipeline.timebase.steps import LEAST_STEP_S, find_steps
+
+_FLOOR_S = 60.0
+_FEWEST_OF_FLOOR = 16
+_COARSEST = 1e-3
+_CONTRADICTION = 5.0
+_NEAR_S = 1.0
+
+
+@dataclass(frozen=True)
+class Stamps:
+    """When frames arrived, in the order of rows; all arrays of shape (n,).
+
+    Attributes
+    ----------
+    start_row, last_row : int64
+        Rows of each frame; it could not be sent before the last one was sampled.
+    second : float64
+        The stamp, in seconds after `zero_s`.
+    dump : int32
+        The dump of the frame: receivers differ from dump to dump.
+    arrival : int64
+        Orders the frames as they arrived.
+    zero_s : float
+        A stamp, in seconds.
+    resolution_s : float
+        Of the stamps.
+    epoch_s : float or None
+        The second since 1970 at which stamps were 0.
+    """
+
+    start_row: Ints
+    last_row: Ints
+    second: Floats
+    dump: npt.NDArray[np.int32]
+    arrival: Ints
+    zero_s: float
+    resolution_s: float
+    epoch_s: float | None
+
+
+def stamps_of(grid: Grid) -> Stamps | None:
+    """The receiver's stamps of the frames of a grid; None where it has none, or they never change."""
+    part, table, placed = grid.frames.stream.frame.part("received"), grid.frames.table, grid.placed
+    if part is None or not part.hz or len(placed) < 2:
+        return None
+    stamps = extend(table.received, part.wraps_at_bits or part.bits)[placed]
+    if not np.any(stamps != stamps[0]):
+        return None
+    return Stamps(
+        start_row=grid.start_row,
+        last_row=grid.start_row + table.n_samples[placed] - 1,
+        second=(stamps - stamps[0]) / part.hz,
+        dump=table.dump[placed],
+        arrival=placed,
+        zero_s=int(stamps[0]) / part.hz,
+        resolution_s=1 / part.hz,
+        epoch_s=part.epoch_s,
+    )
+
+
+@dataclass(frozen=True)
+class Mapped:
+    """The clock by the receiver, and what was found on the way; ``start_s`` is since 1970, of row 0."""
+
+    clock: Clock
+    restarts: tuple[Restart, ...]
+    breaks: tuple[ClockBreak, ...]
+    steps: tuple[ClockStep, ...]
+    start_s: float | None
+
+
+@dataclass
+class _Chain:
+    """Frames of one run by the stamps of one dump, in stretches between which that clock was set."""
+
+    run: int
+    dump: int
+    stretches: list[Ints]
+    intercept: list[float] = field(default_factory=list)
+
+    @property
+    def n(self) -> int:
+        return sum(len(stretch) for stretch in self.stretches)
+
+
+@dataclass
+class _Account:
+    """What is added to the device's seconds from which row on, and what that says."""
+
+    row: list[int] = field(default_factory=list)
+    added: list[float] = field(default_factory=list)
+    restarts: list[Restart] = field(default_factory=list)
+    breaks: list[ClockBreak] = field(default_factory=list)
+    steps: list[ClockStep] = field(default_factory=list)
+
+    def add(self, row: int, added: float) -> None:
+        self.row.append(row)
+        self.added.append(added)
+
+    def at(self, rows: Ints | Floats) -> Floats:
+        which = np.searchsorted(np.array(self.row), rows, side="right") - 1
+        return np.array(self.added)[np.maximum(which, 0)]
+
+
+def map_to_receiver(device: DeviceTime, stamps: Stamps, restarts: Sequence[Restart]) -> Mapped | None:
+    """The device's seconds as those of the receiver.
+
+    Within a run between restarts the device's clock tells the shape; the line under the delays of its frames
+    tells how its seconds go with the receiver's. One slope serves all runs, since the crystal is the same;
+    each has an offset of its own, from which follows for how long the device was off.
+
+    Parameters
+    ----------
+    device : DeviceTime
+        Of the grid.
+    stamps : Stamps
+        Of its frames.
+    restarts : sequence of Restart
+        Of the grid, in the order of rows.
+
+    Returns
+    -------
+    Mapped or None
+        None where the stamps do not advance with the rows. Steps of the receiver's clock are taken out of
+        the seconds. Where the device has no ticks, a step forward may as well be a pause of the device: it
+        stays in, as a break.
+    """
+    x, y = device.at(stamps.last_row), stamps.second
+    chains = _chains(x, stamps, np.array([restart.row for restart in restarts], dtype=np.int64))
+    points = [(x[at], y[at]) for chain in chains for at in chain.stretches]
+    lines = lines_under(points)
+    if lines is None or lines.slope <= 0:
+        return None
+    slope, error = lines.slope, slope_uncertainty(points, stamps.resolution_s)
+    known = error is not None and (error < _COARSEST or abs(slope - 1) > _CONTRADICTION * error)
+    # over a short stretch stamps say nothing of the rate
+    slope = slope if known else 1.0
+    delay = np.full(len(x), np.nan)
+    for chain in chains:
+        for at in chain.stretches:
+            delay[at] = y[at] - slope * x[at]
+            chain.intercept.append(float(delay[at].min()))
+            delay[at] -= chain.intercept[-1]
+    account = _reconcile(device, stamps, chains, restarts, slope)
+    row, second = _knots(device, account, slope)
+    clock = Clock(
+        source="receiver",
+        knot_row=row,
+        knot_s=second,
+        rate_hz=1 / (device.period_s * slope),
+        residual_s=_highest_floor(x, delay),
+        skew_ppm=(1 / slope - 1) * 1e6 if known else None,
+        skew_uncertainty_ppm=error / slope**2 * 1e6 if known and error is not None else None,
+        jitter_s=_jitter(delay[np.argsort(stamps.arrival, kind="stable")]),
+        offset_s=stamps.zero_s + account.added[0],
+    )
+    start_s = None if stamps.epoch_s is None else stamps.epoch_s + stamps.zero_s + account.added[0]
+    found = (tuple(account.restarts), tuple(account.breaks), tuple(account.steps))
+    return Mapped(clock, *found, start_s)
+
+
+def _chains(x: Floats, stamps: Stamps, begins: Ints) -> list[_Chain]:
+    """One for each run and dump, in the order of runs."""
+    run = np.searchsorted(begins, stamps.start_row, side="right")
+    several = np.any(stamps.dump != stamps.dump[0])
+    chains = list[_Chain]()
+    for k in range(len(begins) + 1):
+        for dump in np.unique(stamps.dump[run == k]).tolist() if several else [int(stamps.dump[0])]:
+            at = np.flatnonzero((run == k) & (stamps.dump == dump) if several else run == k)
+            if len(at):
+                cuts, strays = find_steps(x[at], stamps.second[at])
+                edges = [0, *cuts.tolist(), len(at)]
+                kept = np.ones(len(at), dtype=bool)
+                kept[strays] = False
+                chains.append(_Chain(k, dump, [at[a:b][kept[a:b]] for a, b in pairwise(edges)]))
+    return chains
+
+
+def _reconcile(
+    device: DeviceTime, stamps: Stamps, chains: list[_Chain], restarts: Sequence[Restart], slope: float
+) -> _Account:
+    """Offsets of all runs on one time: what the receiver's clock was set by is out, what passed is in."""
+    account = _Account(breaks=list(device.breaks), steps=list(device.steps))
+    ahead = dict[int, float]()
+    added, last = 0.0, -1
+    for run in range(len(restarts) + 1):
+        mine = [chain for chain in chains if chain.run == run]
+        main = max(mine, key=lambda chain: chain.n)
+        if run == 0:
+            added = main.intercept[0]
+            account.add(0, added)
+        else:
+            row = restarts[run - 1].row
+            ticked = device.at(np.array([row - 1, row]))
+            by_device = slope * float(ticked[1] - ticked[0] - device.period_s)
+            begin = main.intercept[0] - ahead.get(main.dump, ahead[last])
+            off_s = by_device + begin - added
+            if off_s < -LEAST_STEP_S:
+                # nobody can begin before it ended: the receiver's clock was set back meanwhile
+                account.steps.append(ClockStep(row, off_s))
+            known = off_s >= -LEAST_STEP_S
+            added = added - by_device + max(off_s, 0.0)
+            account.restarts.append(
+                Restart(row, restarts[run - 1].reason, max(off_s, 0.0) if known else None)
+            )
+            account.add(row, added)
+        added = _within(device, stamps, main, account, added)
+        ahead.update({chain.dump: chain.intercept[-1] - added for chain in mine})
+        last = main.dump
+    return account
+
+
+def _within(device: DeviceTime, stamps: Stamps, chain: _Chain, account: _Account, added: float) -> float:
+    """Steps and pauses inside a run; what is added to the device's seconds at its end."""
+    for k, (before, behind) in enumerate(pairwise(chain.intercept)):
+        row, size = int(stamps.start_row[chain.stretches[k + 1][0]]), behind - before
+        paused = _pause_at(device, row, size)
+        if paused is not None:
+            # ticks that wrap soon show what is left of the pause after whole wraps
+            account.breaks.remove(paused)
+            row, gap_s = paused.row, paused.gap_s + size
+            account.breaks.append(ClockBreak(row, gap_s, "receiver"))
+        elif device.source == "nominal" and size > 0:
+            account.breaks.append(ClockBreak(row, size, "receiver"))
+        else:
+            account.steps.append(ClockStep(row, size))
+            continue
+        added += size
+        account.add(row, added)
+    return added
+
+
+def _pause_at(device: DeviceTime, row: int, size: float) -> ClockBreak | None:
+    """A pause by ticks here, where the receiver has whole wraps of the ticks more."""
+    if not device.wraps_s or size < 0.5 * device.wraps_s:
+        return None
+    if abs(size - round(size / device.wraps_s) * device.wraps_s) > LEAST_STEP_S:
+        return None
+    near = [pause for pause in device.breaks if abs(pause.row - row) * device.period_s < _NEAR_S]
+    return near[0] if near else None
+
+
+def _knots(device: DeviceTime, account: _Account, slope: float) -> tuple[Floats, Floats]:
+    """Knots of the device's seconds and of both sides of every place where something is added."""
+    beside = np.array(account.row, dtype=np.float64)
+    row = np.unique(np.concatenate((device.knot_row, beside, beside[1:] - 1)))
+    second = slope * device.at(row) + account.at(row)
+    second = increasing(row, second, device.period_s * slope)
+    return row, second - second[0]
+
+
+def _highest_floor(x: Floats, delay: Floats) -> float:
+    """The largest of the least delays in stretches of a minute: how far the clocks are from a line."""
+    known = ~np.isnan(delay)
+    minute = np.floor_divide(x[known], _FLOOR_S)
+    begins = np.flatnonzero(np.diff(minute, prepend=-1.0) != 0)
+    floor = np.minimum.reduceat(delay[known], begins)
+    many = np.diff(np.append(begins, len(minute))) >= min(_FEWEST_OF_FLOOR, len(minute))
+    return float(floor[many].max(initial=0.0))
+
+
+def _jitter(delay: Floats) -> float:
+    """Median of RFC 3550's running estimate, frames in the order of their arrival."""
+    return float(np.median(interarrival_jitter(delay[~np.isnan(delay)])))
