@@ -16,7 +16,7 @@ from pipeline.holding import ENGINE, claim
 from pipeline.retiring import retire
 from pipeline.steps.job import STEP_CODE, Job, code_digest, last_failure
 from pipeline.steps.words import verdict_line
-from pipeline.study import Session, Study, check_folders, load_study
+from pipeline.study import Study, check_folders, load_study
 from pipeline.verdict import Policy, load_policy
 from pipeline.workers import Workers, run_here
 
@@ -79,7 +79,7 @@ class Plan:
         policy = load_policy(study.policy_file, shown)
         known = folder, study.title, study.time_zone, policy, results
         jobs = {
-            session.name: Job(session, tuple(study.layouts[name] for name in layouts_of(session)), *known)
+            session.name: Job(session, tuple(study.layouts[name] for name in session.layouts), *known)
             for session in study.sessions
         }
         code = {step: code_digest(step) for step in STEP_CODE}
@@ -148,12 +148,6 @@ class Plan:
             run_here(step, job)
         if step == "report":
             self.progress.tell(verdict_line(job.places.quality))
-
-
-def layouts_of(session: Session) -> tuple[str, ...]:
-    """Names of the layouts of a session's dumps, one for each."""
-    named: tuple[str, ...] = getattr(session, "layouts", ())
-    return named or (session.layout,) * max(len(session.dumps), 1)
 
 
 def _origin(job: Job, failure: str) -> str:

@@ -1,15 +1,16 @@
-"""One pass over a recording: what its pictures need, in memory that does not grow with its length."""
+"""One pass over each recording: what its pictures need, in memory that does not grow with its length."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow.parquet as pq
 
 from pipeline.layouts import Channel
-from pipeline.recording import Recording, open_recording
+from pipeline.recording import Block, Recording, open_recording
 from pipeline.report.spectrum import BestSpectrum, Spectrum
 from schemas.conditions import BY_NAME, FAULT_MASK
 
@@ -31,20 +32,22 @@ class Envelope:
 
 @dataclass(frozen=True)
 class Glance:
-    """A recording reduced to columns of equal time.
+    """The recordings of a session reduced to columns of equal time.
 
     Attributes
     ----------
     duration_s : float
         Time that the columns cover together.
     envelopes : tuple of Envelope
-        One for each channel, in file order, then those of slower channels.
+        One for each channel, in file order; recordings of a field before others, faster before slower.
     bits : uint32 array, shape (columns,)
-        Conditions that any sample of the column is in.
+        Conditions that any sample of the column is in, of whichever recording.
     spectra : mapping
         Field channel -> its spectrum.
     no_spectrum : mapping
         Field channel that has none -> why, as a clause.
+    events_s : float64 array
+        When events came, in seconds; one for each column that has any.
     """
 
     duration_s: float
@@ -52,6 +55,7 @@ class Glance:
     bits: npt.NDArray[np.uint32]
     spectra: Mapping[str, Spectrum]
     no_spectrum: Mapping[str, str]
+    events_s: Floats = field(default_factory=lambda: np.empty(0))
 
     def of_kind(self, kind: str) -> tuple[Envelope, ...]:
         """Envelopes of the channels of that kind."""
@@ -65,21 +69,34 @@ class Glance:
 
 
 def look(samples: Path, duration_s: float) -> Glance | None:
-    """Reduce the recording in `samples`, and slower channels beside it; None where it has no rows."""
+    """Reduce the recording in `samples`, and what stands beside it; None where it has no rows."""
     recording = open_recording(samples)
     if not recording.n_rows:
         return None
     duration_s = duration_s if duration_s > 0 else recording.duration_s
-    glance = _reduce(recording, duration_s, with_quality=True)
-    slower = [
-        _reduce(other, duration_s, with_quality=False)
-        for other in map(open_recording, sorted(samples.parent.glob("samples_*hz.parquet")))
-        if other.n_rows
-    ]
-    envelopes = glance.envelopes + tuple(e for other in slower for e in other.envelopes)
-    spectra = {name: one for part in (glance, *slower) for name, one in part.spectra.items()}
-    none = {name: why for part in (glance, *slower) for name, why in part.no_spectrum.items()}
-    return Glance(duration_s, envelopes, glance.bits, spectra, none)
+    further = (open_recording(path) for path in samples.parent.glob("samples_*hz.parquet"))
+    slower = sorted((one for one in further if one.n_rows), key=lambda one: (-one.sample_hz, one.path.name))
+    glances = [_reduce(one, duration_s) for one in (recording, *slower)]
+    ordered = sorted(glances, key=lambda glance: not glance.of_kind("field"))
+    bits = glances[0].bits
+    for glance in glances[1:]:
+        bits = bits | glance.bits[np.arange(len(bits)) * len(glance.bits) // len(bits)]
+    return Glance(
+        duration_s,
+        tuple(envelope for glance in ordered for envelope in glance.envelopes),
+        bits,
+        {name: spectrum for glance in glances for name, spectrum in glance.spectra.items()},
+        {name: why for glance in glances for name, why in glance.no_spectrum.items()},
+        _events(samples.with_name("events.parquet"), duration_s),
+    )
+
+
+def _events(path: Path, duration_s: float) -> Floats:
+    if not path.exists():
+        return np.empty(0)
+    time_s = pq.read_table(path, columns=["time_s"], use_threads=False)["time_s"].to_numpy()
+    columns = np.unique((time_s[(time_s >= 0) & (time_s <= duration_s)] / duration_s * N_COLUMNS).astype(int))
+    return (columns + 0.5) * (duration_s / N_COLUMNS)
 
 
 def regroup(values: npt.NDArray[Any], n_groups: int, how: np.ufunc) -> npt.NDArray[Any]:
@@ -89,7 +106,7 @@ def regroup(values: npt.NDArray[Any], n_groups: int, how: np.ufunc) -> npt.NDArr
     return merged
 
 
-def _reduce(recording: Recording, duration_s: float, with_quality: bool) -> Glance:
+def _reduce(recording: Recording, duration_s: float) -> Glance:
     channels = recording.channels
     # Four samples a column at least: a short recording must not look full of gaps.
     n_columns = int(np.clip(recording.n_rows // 4, 1, N_COLUMNS))
@@ -100,25 +117,30 @@ def _reduce(recording: Recording, duration_s: float, with_quality: bool) -> Glan
         for channel in channels
         if channel.kind == "field"
     }
-    names = ["time_s", *(channel.name for channel in channels), *(["quality"] if with_quality else [])]
-    for block in recording.blocks(names):
+    names = ["time_s", *(channel.name for channel in channels), "quality"]
+    for block in _within(recording.blocks(names), duration_s):
         starts, columns = _columns(block.columns["time_s"], duration_s, n_columns)
         for i, channel in enumerate(channels):
             values = block.columns[channel.name]
             low[i, columns] = np.fmin(low[i, columns], np.fmin.reduceat(values, starts))
             high[i, columns] = np.fmax(high[i, columns], np.fmax.reduceat(values, starts))
-        unfit = np.zeros(len(block), np.bool_)
-        if with_quality:
-            bits[columns] |= np.bitwise_or.reduceat(block.columns["quality"], starts)
-            unfit = (block.columns["quality"] & _NO_PICTURE) != 0
+        bits[columns] |= np.bitwise_or.reduceat(block.columns["quality"], starts)
+        unfit = (block.columns["quality"] & _NO_PICTURE) != 0
         for name, spectrum in sums.items():
             spectrum.add(block.columns[name], unfit)
     finished = {name: best.finished() for name, best in sums.items()}
     spectra = {name: spectrum for name, spectrum in finished.items() if spectrum is not None}
-    if not with_quality:
-        spectra = {name: replace(spectrum, clean_only=None) for name, spectrum in spectra.items()}
     none = {name: best.why_none() for name, best in sums.items() if name not in spectra}
     return Glance(duration_s, _envelopes(channels, low, high), bits, spectra, none)
+
+
+def _within(blocks: Iterator[Block], duration_s: float) -> Iterator[Block]:
+    """The rows of each block that lie on the picture: a slower recording may begin before it or end later."""
+    for block in blocks:
+        start, stop = np.searchsorted(block.columns["time_s"], [0.0, duration_s]).tolist()
+        if stop > start:
+            inside = {name: values[start:stop] for name, values in block.columns.items()}
+            yield Block(block.start + start, inside)
 
 
 def _columns(

@@ -32,7 +32,7 @@ from pipeline.report.svg import (
     USABLE,
     WASH,
 )
-from pipeline.report.words import clock, conditions_words, number, prefix_for
+from pipeline.report.words import clock, conditions_words, count, number, prefix_for
 from schemas.conditions import BY_NAME
 
 MOVEMENT_BAND_HZ = (0.5, 10.0)
@@ -49,6 +49,7 @@ HATCHES: Mapping[str, str] = {
 INTENSITY_HEIGHT: Mapping[str, float] = {"rest": 0.2, "hand": 0.4, "arm": 0.65, "body": 0.9}
 _KIND_COLOUR = {"field": FIELD, "acceleration": ACCELERATION, "other": OTHER}
 _TIME_STEPS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600)
+_ASIDE: Mapping[str, Any] = {"va": "center", "fontsize": 8.5, "color": QUIET}
 _LEFT_IN, _RIGHT_IN, _TOP_IN, _BOTTOM_IN, _GAP_IN, _LANE_IN = 1.78, 0.98, 0.22, 0.5, 0.1, 0.24
 
 
@@ -56,7 +57,7 @@ def glance_figure(quality: Mapping[str, Any], glance: Glance, activities: Sequen
     """Matplotlib figure: an envelope for each channel, lanes of conditions, activities, one time axis."""
     lanes = conditions_words(quality["conditions"])
     heights = [1.9 if e.channel.kind == "field" else 0.72 for e in glance.envelopes]
-    heights.append(_LANE_IN * (len(lanes) + 1) + 0.06)
+    heights.append(_LANE_IN * (len(lanes) + 1 + bool(len(glance.events_s))) + 0.06)
     if activities:
         heights.append(0.52)
     figure, panels = _stacked(heights)
@@ -188,7 +189,8 @@ def _draw_lanes(
     axes: Any, quality: Mapping[str, Any], lanes: Sequence[Mapping[str, Any]], glance: Glance
 ) -> None:
     usable = quality["usable"]
-    axes.set_ylim(len(lanes) + 0.62, -0.62)
+    has_events = bool(len(glance.events_s))
+    axes.set_ylim(len(lanes) + has_events + 0.62, -0.62)
     _spans(axes, np.asarray(usable, np.float64).reshape(-1, 2), 0, USABLE, "", filled=True)
     for i, lane in enumerate(lanes, 1):
         colour = INK if lane["name"] == "lost" else FAULT if lane["fault"] else NOTE
@@ -200,7 +202,13 @@ def _draw_lanes(
     labels = [
         "can be used",
         *(lane["words"] for lane in lanes),
+        *(["events"] if has_events else []),
     ]
+    if has_events:
+        y = len(lanes) + 1
+        axes.vlines(glance.events_s, y - 0.33, y + 0.33, color=OTHER, linewidth=1.2)
+        n_events = (quality.get("events") or {}).get("n_events", len(glance.events_s))
+        axes.text(1.008, y, count(n_events), transform=axes.get_yaxis_transform(), **_ASIDE)
     axes.set_yticks(range(len(labels)), labels)
     axes.tick_params(axis="y", length=0)
     for y in range(len(labels)):
@@ -210,7 +218,7 @@ def _draw_lanes(
 
 def _beside(axes: Any, y: float, seconds: float, more: str = "") -> None:
     text = (f"{number(seconds)} s" if seconds < 100 else clock(seconds)) + more
-    axes.text(1.008, y, text, transform=axes.get_yaxis_transform(), va="center", fontsize=8.5, color=QUIET)
+    axes.text(1.008, y, text, transform=axes.get_yaxis_transform(), **_ASIDE)
 
 
 def _spans(axes: Any, runs_s: Any, y: float, colour: str, hatch: str, filled: bool) -> None:

@@ -49,7 +49,7 @@ def write_report(
         What stands in ``quality.json``.
     samples, findings : Path
         The session's Parquet files; read block by block. Slower channels are taken from
-        ``samples_<rate>hz.parquet`` beside `samples`.
+        ``samples_<rate>hz.parquet`` beside `samples`, events from ``events.parquet``.
     activities : sequence of Activity
         The session's part of the activity log; times in seconds from its first sample.
     out, strip : Path
@@ -87,6 +87,9 @@ def write_report(
             notes=[condition for condition in CONDITIONS if not condition.fault],
             faults=[condition for condition in CONDITIONS if condition.fault],
             activities=activities,
+            layouts=_layouts(quality),
+            files=quality.get("recordings", []),
+            events=quality.get("events"),
             lines=[
                 {**line, "words": words.joined(words.line_words(line, with_verdict=False))}
                 for line in quality["mains_lines"]
@@ -99,6 +102,12 @@ def write_report(
     )
     write_text(out, page)
     write_text(strip, thin)
+
+
+def _layouts(quality: Mapping[str, Any]) -> dict[str, str]:
+    """The layouts of the session's dumps, and their digests."""
+    names, digests = quality["layout"].split(";"), quality["made_by"]["layout_sha256"].split()
+    return dict(zip(names, digests, strict=False))
 
 
 def _cause(quality: Mapping[str, Any]) -> str:

@@ -30,8 +30,8 @@ class Spectrum:
         Density in the channel's unit squared per hertz.
     n_segments : int
         Segments that were averaged.
-    clean_only : bool or None
-        Whether only segments free of faults other than mains were; None where faults are not marked.
+    clean_only : bool
+        Whether only segments free of faults other than mains were.
     segment_s : float
         Length of a segment.
     patched : float or None
@@ -41,7 +41,7 @@ class Spectrum:
     frequency_hz: Floats
     density: Floats
     n_segments: int
-    clean_only: bool | None
+    clean_only: bool
     segment_s: float
     patched: float | None = None
 
