@@ -154,7 +154,7 @@ def wanted(key: Key) -> str:
     if key.above is not None:
         words += f" above {key.above:g}"
     bounds = [
-        f"{word} {bound:g}"
+        f"{word} {bound:.12g}"
         for word, bound in (("at least", key.minimum), ("at most", key.maximum))
         if bound is not None
     ]

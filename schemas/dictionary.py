@@ -6,7 +6,7 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from schemas import keys, layout_keys, part_keys
+from schemas import keys
 from schemas.columns import EXCLUSIONS, FINDINGS, QUALITY, SAMPLE, SESSIONS, TIME, Column
 from schemas.conditions import CONDITIONS
 from schemas.keys import BINARY, Key
@@ -49,23 +49,15 @@ def dictionary() -> str:
         _columns(EXCLUSIONS),
         "# What goes in",
         "## `study.toml`",
-        _keys(keys.STUDY),
+        keys_table(keys.STUDY),
         "### `[[site]]`",
-        _keys(keys.SITE),
+        keys_table(keys.SITE),
         "## `sessions.csv`",
-        _keys(keys.SESSION_COLUMNS),
+        keys_table(keys.SESSION_COLUMNS),
         "## `activities.csv`",
-        _keys(keys.ACTIVITY_COLUMNS),
+        keys_table(keys.ACTIVITY_COLUMNS),
         "## `layouts/*.toml`",
-        _keys(layout_keys.LAYOUT),
-        "### `[text]`",
-        _keys(layout_keys.TEXT),
-        "### `[[frame]]`",
-        _keys(layout_keys.FRAME),
-        "### `[[frame.part]]`",
-        _keys(part_keys.PART),
-        "### `[[channel]]`",
-        _keys(layout_keys.CHANNEL),
+        "See [layouts.md](layouts.md), the page of the layout language.",
     ]
     return "\n\n".join(parts) + "\n"
 
@@ -84,29 +76,26 @@ def _columns(columns: Sequence[Column]) -> str:
     return _table(("column", "type", "unit", "meaning", "missing"), rows)
 
 
-def _keys(several: Sequence[Key]) -> str:
-    """Keys in rows; with a column that says who takes them, where not all do."""
-    for_all = not any(key.parts or key.framing for key in several)
-    head = ("key", "type", "unit", "meaning", "without it", "taken by")
+def keys_table(several: Sequence[Key]) -> str:
+    """Keys in rows; with a column that says in which framings, where not in all."""
+    head = ("key", "type", "unit", "meaning", "without it", "in")
     rows = [
-        (f"`{k.name}`", k.type, k.unit, _meaning(k), k.default or "required", _takers(k)) for k in several
+        (f"`{k.name}`", k.type, k.unit, _meaning(k), k.default or "required", _framings(k)) for k in several
     ]
-    return _table(head[:-1], [row[:-1] for row in rows]) if for_all else _table(head, rows)
+    if any(key.framing for key in several):
+        return _table(head, rows)
+    return _table(head[:-1], [row[:-1] for row in rows])
 
 
 def _meaning(key: Key) -> str:
     return f"{key.description} ({key.written})" if key.written else _words(key.description, key.choices)
 
 
-def _takers(key: Key) -> str:
-    """The kinds of part and the framings that take a key, in words."""
-    framings = ", ".join(
-        ("binary", *(f for f in key.framing if f not in BINARY))
-        if set(BINARY) <= set(key.framing)
-        else key.framing
-    )
-    words = [", ".join(f"`{part}`" for part in key.parts), f"in {framings}" if framings else ""]
-    return " ".join(word for word in words if word) or "all"
+def _framings(key: Key) -> str:
+    """The framings that take a key, in words."""
+    others = [framing for framing in key.framing if framing not in BINARY]
+    every = set(BINARY) <= set(key.framing)
+    return ", ".join(["binary", *others] if every else key.framing) or "all"
 
 
 def _words(description: str, choices: Sequence[str]) -> str:

@@ -7,6 +7,19 @@ from dataclasses import replace
 
 from schemas.keys import BINARY, Key, KeyType
 
+PARTS = {
+    "sync": "fixed bytes with which a frame begins",
+    "kind": "what stands in frames of this kind and tells them from those of others",
+    "length": "how long the frame is",
+    "sequence": "a counter that goes up by 1 from frame to frame, or by the number of rows",
+    "ticks": "the device's own clock",
+    "received": "the time stamp that the receiving host gave the frame",
+    "samples": "counts of some of the channels; a frame may have several such parts",
+    "checksum": "a cyclic redundancy check",
+    "ignored": "bytes, or columns, that are passed over",
+}
+"""What the kinds of part are."""
+
 _COUNTERS = ("u8", "u16", "u24", "u32", "u40", "u48", "u56", "u64")
 _FROM_HEADER = ("wav", "edf")
 
@@ -234,9 +247,18 @@ _COLUMNS = (
         "column",
         "string",
         "name of the column, with a header",
-        default="needed with a header, but for ignored columns",
+        default="needed with a header",
         example="n",
-        parts=("kind", "sequence", "ticks", "received", "ignored"),
+        parts=("kind", "sequence", "ticks", "received"),
+        framing=("text",),
+    ),
+    Key(
+        "column",
+        "string",
+        "name of the column, with a header; columns that no part names are passed over all the same",
+        default="not needed",
+        example="battery",
+        parts=("ignored",),
         framing=("text",),
     ),
     Key(

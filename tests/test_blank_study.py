@@ -1,6 +1,8 @@
 """The study folder to fill in: it loads as it stands, and every key of the tables is in it."""
 
 import re
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -9,18 +11,22 @@ import pytest
 from pipeline.checking import wanted
 from pipeline.errors import InputError
 from pipeline.layouts.units import SI_UNITS
+from pipeline.layouts.written import kinds_of_part
 from pipeline.study import load_study, write_blank_study
-from schemas.keys import ACTIVITY_COLUMNS, SESSION_COLUMNS, SITE, STUDY, Key
+from schemas.keys import ACTIVITY_COLUMNS, BINARY, SESSION_COLUMNS, SITE, STUDY, Key, taken_by
+from schemas.keys import FRAMINGS as EVERY_FRAMING
 from schemas.layout_keys import CHANNEL, FRAME, LAYOUT, TEXT
-from schemas.part_keys import PART
+from schemas.part_keys import PART, PARTS
 
 TABLES = {
     "study.toml": (*STUDY, *SITE),
     "layouts/binary.toml": (*LAYOUT, *FRAME, *PART, *CHANNEL),
     "layouts/text.toml": (*LAYOUT, *TEXT, *FRAME, *PART, *CHANNEL),
 }
-FRAMING = {"layouts/binary.toml": "sync", "layouts/text.toml": "text"}
-ONLY_IN_BINARY = {"bytes", "counts", "width", "poly", "init", "reflect_in", "reflect_out", "xor_out"}
+FRAMINGS = {"layouts/binary.toml": BINARY, "layouts/text.toml": ("text",)}
+"""Framings of which a file shows the keys; the first is its own."""
+
+ONLY_IN_BINARY = {"bytes", "type", "arrangement", "counts", "width", "poly", "init", "reflect_in", "xor_out"}
 
 
 @pytest.fixture
@@ -46,21 +52,23 @@ def test_files_written_are_named(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", TABLES)
 def test_every_key_stands_in_its_file(blank: Path, name: str) -> None:
     text = (blank / name).read_text()
-    missing = [key.name for key in TABLES[name] if _belongs(key, name) and not _stands(key, text)]
+    missing = [key.name for key in TABLES[name] if _belongs(key, name) and not _stands(key, name, text)]
     assert missing == []
 
 
 def _belongs(key: Key, name: str) -> bool:
-    return key.framing in ("", FRAMING.get(name, ""))
+    return not key.framing or bool(set(key.framing) & set(FRAMINGS.get(name, ())))
 
 
-def _stands(key: Key, text: str) -> bool:
+def _stands(key: Key, name: str, text: str) -> bool:
     if key.type == "table":
         return f"[{key.name}]" in text
     if key.type == "tables":
         return re.search(rf"^#?\[\[(frame\.)?{key.name}\]\]$", text, re.MULTILINE) is not None
     without = key.default if key.default.startswith("needed") else f"without it: {key.default}"
     rule = f"{wanted(key)}; {without if key.default else 'required'}"
+    if key.framing and FRAMINGS[name][0] not in key.framing:
+        rule += f", in framing {' or '.join(repr(framing) for framing in key.framing)}"
     pattern = (
         rf"^# {_wrapped(key.description[0].upper() + key.description[1:] + ':', '# ')}\n"
         rf"#   {_wrapped(rule, '#   ')}\n#?{key.name} = "
@@ -83,6 +91,35 @@ def test_units_are_listed_by_kind() -> None:
     for units in SI_UNITS.values():
         *first, last = units
         assert f"{', '.join(first)} or {last} for a" in description
+
+
+def test_no_part_takes_two_keys_of_a_name() -> None:
+    for framing in EVERY_FRAMING:
+        for kind in kinds_of_part(framing):
+            names = [key.name for key in taken_by(PART, framing, kind)]
+            assert len(set(names)) == len(names), (framing, kind)
+        for several in (LAYOUT, TEXT, FRAME, CHANNEL):
+            names = [key.name for key in taken_by(several, framing)]
+            assert len(set(names)) == len(names), framing
+
+
+def test_it_points_to_the_page_and_the_schemas(blank: Path) -> None:
+    for name in ("README.txt", "layouts/binary.toml", "layouts/text.toml"):
+        text = " ".join((blank / name).read_text().replace("\n# ", " ").split())
+        assert "is on the page layouts.md of sessiongate, with an example of each" in text
+    command = (blank / "README.txt").read_text().splitlines()[-1].strip()
+    code = command.removeprefix("python -c '").removesuffix("'")
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    folder = Path(said.stdout.strip())
+    assert (folder / "layouts.md").is_file()
+    assert (folder / "json" / "layout.schema.json").is_file()
+
+
+def test_what_a_part_is_stands_above_it(blank: Path) -> None:
+    for name, framings in FRAMINGS.items():
+        text = " ".join((blank / name).read_text().replace("\n# ", " ").split())
+        for kind in kinds_of_part(framings[0]):
+            assert PARTS[kind] in text
 
 
 def test_keys_of_binary_parts_are_no_keys_of_lines(blank: Path) -> None:

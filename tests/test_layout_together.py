@@ -243,6 +243,15 @@ def test_two_samples_parts_without_count(tmp_path: Path) -> None:
     )
 
 
+def test_length_that_says_nothing_of_the_samples_before_it(tmp_path: Path) -> None:
+    length = '[[frame.part]]\nis = "length"\ntype = "u8"\ncounts = "after_length"\n'
+    told(
+        tmp_path,
+        RIGHT.replace("count = 10\n", "").replace(CHECKSUM, length + CHECKSUM),
+        ("key frame[0].part", "behind the samples that counts them", "'after_length'", "Set counts to"),
+    )
+
+
 def test_packet_of_two_samples_parts_needs_one_count(tmp_path: Path) -> None:
     text = with_second("count = 1\n", "sample_hz = 25\n").replace("count = 10\n", "")
     for framing in ("cobs", "slip"):

@@ -94,11 +94,14 @@ def _faults_of_length(frame: Frame, framing: str) -> _Faults:
     if len(open_ended) > 1:
         found = f"{len(open_ended)} ({'; '.join(', '.join(part.channels) for part in open_ended)})"
         yield "at most one samples part without count", found, "Add count to all of them but one."
-    if not open_ended or frame.part("length"):
+    length = frame.part("length")
+    if not open_ended or framing in _DELIMITED:
         return
-    if framing in _DELIMITED:
-        return
-    yield "count of the samples, or a 'length' part", "neither", "Add count to the samples."
+    if length is None:
+        yield "count of the samples, or a 'length' part", "neither", "Add count to the samples."
+    elif length.counts == "after_length" and frame.parts.index(length) > frame.parts.index(open_ended[0]):
+        remedy = "Set counts to what the number counts: 'frame', 'samples' or 'rows'."
+        yield "a 'length' behind the samples that counts them", "counts = 'after_length'", remedy
 
 
 def _faults_of_size(frame: Frame, sector_bytes: int) -> _Faults:

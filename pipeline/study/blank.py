@@ -12,7 +12,7 @@ from pipeline.layouts.written import kinds_of_part
 from pipeline.writing import write_text
 from schemas.keys import ACTIVITY_COLUMNS, BINARY, SESSION_COLUMNS, SITE, STUDY, Key, taken_by
 from schemas.layout_keys import CHANNEL, FRAME, LAYOUT, TEXT
-from schemas.part_keys import PART
+from schemas.part_keys import PART, PARTS
 
 POLICY_TEXT = """\
 # What differs from the built-in policy stands here, and nothing else.
@@ -20,6 +20,16 @@ POLICY_TEXT = """\
 """
 
 _WIDTH = 100
+_PAGE = (
+    "Every framing and every part is on the page layouts.md of sessiongate, with an example of each: sectors "
+    "of a memory, packets, several kinds of frame or of line, several rates, WAV and EDF files."
+)
+_KINDS = "one such table for each kind, each with its 'kind' part where several begin alike"
+_SCHEMAS = (
+    "Beside it, in json/, are JSON Schemas with which an editor can check these files while they are "
+    "written. The folder of both:"
+)
+_WHERE = "python -c 'import schemas; print(*schemas.__path__)'"
 _HOW_TO_READ = "A line that begins with # is not in force; to set a key that is written so, take its # away."
 
 # What an invented device would say. Keys that are not named here are written as comments.
@@ -135,11 +145,11 @@ def _layout(framing: str, parts: Sequence[dict[str, Any]]) -> str:
     top = {"framing": framing, "title": f"{title} of the strap (invented)", "sample_hz": 125.0}
     top |= {"tick_hz": 32768.0, "byte_order": "little"}
     lines = _comment("How the bytes of one kind of dump become counts, and counts become units.")
-    lines += [*_comment(_HOW_TO_READ), "", *_keys(LAYOUT, top, framing)]
+    lines += [*_comment(_PAGE), *_comment(_HOW_TO_READ), "", *_keys(LAYOUT, top, framing)]
     if framing == "text":
         form = {key.name: key.example for key in TEXT}
         lines += _table("[text]", _description("text", LAYOUT), TEXT, form, framing)
-    lines += _table("[[frame]]", _description("frame", LAYOUT), FRAME, {}, framing)
+    lines += _table("[[frame]]", _description("frame", LAYOUT) + "; " + _KINDS, FRAME, {}, framing)
     for values in parts:
         lines += _part(values["is"], values, framing)
     present = {values["is"] for values in parts}
@@ -158,7 +168,7 @@ def _description(name: str, keys: Iterable[Key]) -> str:
 def _part(kind: str, values: dict[str, Any] | None, framing: str) -> list[str]:
     keys = taken_by(PART, framing, kind)
     stands = "The next part" if values else "A part that frames may have; it goes to where it stands in them"
-    return _table("[[frame.part]]", f"{stands}: {kind}", keys, values, framing, {"is": kind})
+    return _table("[[frame.part]]", f"{stands}: {PARTS[kind]}", keys, values, framing, {"is": kind})
 
 
 def _table(
@@ -186,8 +196,8 @@ def _keys(
         example = (examples or {}).get(key.name, key.example)
         if key.type in ("table", "tables") or not _belongs(key, framing):
             continue
-        lines += [*_comment(f"{key.description}:"), *_rule(key)]
         taken = not key.framing or framing in key.framing
+        lines += [*_comment(f"{key.description}:"), *_rule(key, taken)]
         in_force = values is not None and (key.name in values or key.required) and taken
         value = values[key.name] if values is not None and key.name in values else example
         lines += [("" if in_force else "#") + f"{key.name} = {_toml(value)}"]
@@ -200,10 +210,11 @@ def _belongs(key: Key, framing: str) -> bool:
     return not key.framing or bool(set(alike) & set(key.framing))
 
 
-def _rule(key: Key) -> list[str]:
-    """What may stand there, and what holds where nothing does."""
+def _rule(key: Key, taken: bool) -> list[str]:
+    """What may stand there, and what holds where nothing does; or which framing takes the key instead."""
     without = key.default if key.default.startswith("needed") else f"without it: {key.default}"
     rule = f"{wanted(key)}; {without if key.default else 'required'}"
+    rule += "" if taken else f", in framing {' or '.join(repr(other) for other in key.framing)}"
     return [f"#   {line}" for line in textwrap.wrap(rule, _WIDTH - 4)]
 
 
@@ -242,6 +253,9 @@ def _readme() -> str:
         *_columns(SESSION_COLUMNS),
         "activities.csv  what was done when; remove it where nobody took notes:",
         *_columns(ACTIVITY_COLUMNS),
+        "",
+        *textwrap.wrap(f"{_PAGE} {_SCHEMAS}", _WIDTH),
+        f"    {_WHERE}",
     ]
     return "\n".join(lines) + "\n"
 
