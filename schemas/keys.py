@@ -114,7 +114,11 @@ SESSION_COLUMNS = (
     Key("site", "string", "where", required=True, example="throwing room"),
     Key("device", "string", "which device", required=True, example="strap-3"),
     Key(
-        "layout", "string", "file name in the layouts folder, without .toml", required=True, example="binary"
+        "layout",
+        "string",
+        "file name in the layouts folder, without .toml; where the dumps differ, one for each, separated by ';'",
+        required=True,
+        example="binary",
     ),
     Key(
         "dumps",

@@ -97,7 +97,7 @@ TEXT = (
     Key(
         "quote",
         "string",
-        "the character that may stand around a value; empty for none",
+        "the character that may stand around a value, which may then hold the delimiter; empty for none",
         default="'\"'",
         example='"',
     ),

@@ -175,7 +175,7 @@ def test_no_frame_at_all(tmp_path: Path) -> None:
         ('value = "A"', "value = 2", (("frame[1].part[0].value", "a string", "2", "The word"),)),
         ('value = "A"', 'value = " A"', (("frame[1].part[0].value", "a word", "' A'", "without blanks"),)),
         ('value = "A"', 'value = ""', (("frame[1].part[0].value", "a word", "''", "without blanks"),)),
-        ('value = "A"', 'value = "A,B"', (("frame[1].part[0].value", "without the delimiter", "'A,B'"),)),
+        ('value = "A"', """value = "A'B\"""", (("frame[1].part[0].value", "without the quote", "A'B"),)),
         (
             '[[frame.part]]\nis = "kind"\nvalue = "A"\n',
             '[[frame.part]]\nis = "sequence"\n[[frame.part]]\nis = "kind"\nvalue = "A"\n',
@@ -196,6 +196,18 @@ def test_no_frame_at_all(tmp_path: Path) -> None:
 )
 def test_kinds_of_line(tmp_path: Path, old: str, new: str, faults: Faults) -> None:
     spoilt(tmp_path, TEXT_KINDS, old, new, faults)
+
+
+def test_kind_that_holds_the_delimiter(tmp_path: Path) -> None:
+    text = TEXT_KINDS.replace('value = "A"', 'value = "A,B"')
+    assert right(tmp_path, text)
+    spoilt(
+        tmp_path,
+        text,
+        'quote = "\'"',
+        'quote = ""',
+        (("frame[1].part[0].value", "a word without the delimiter", "'A,B'"),),
+    )
 
 
 # ---------------------------------------------------------------- counts and rates

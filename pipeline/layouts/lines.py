@@ -20,21 +20,24 @@ def make_text(
     form = TextForm(**table["text"])
     fault = faults_in("text", shown, problems)
     stamped = any(part.stamp == "rfc3339" for frame in frames for part in frame.parts)
-    sign = _BY_NAME.get(form.delimiter, form.delimiter)
+    delimiter = _BY_NAME.get(form.delimiter, form.delimiter)
     taken = _DIGITS_AND_SIGNS | _LINE_ENDS | {form.decimal} | (_STAMP_SIGNS if stamped else frozenset())
-    if not sign or set(sign) & taken:
+    if not delimiter or set(delimiter) & taken:
         wanted = "characters that are neither digits nor signs nor the decimal sign"
         wanted += " nor part of a time stamp" if stamped else ""
         remedy = "Name the characters that stand between two values."
         fault("delimiter", wanted, repr(form.delimiter), remedy)
-    if form.quote and (len(form.quote) > 1 or form.quote in taken | set(sign) or not form.quote.isascii()):
+    if form.quote and (
+        len(form.quote) > 1 or form.quote in taken | set(delimiter) or not form.quote.isascii()
+    ):
         wanted = "one character that is no digit, sign or delimiter, or none"
         fault("quote", wanted, repr(form.quote), "Name the character around values, or write ''.")
     for i, frame in enumerate(frames):
         for j, part in enumerate(frame.parts):
             fault = faults_in(f"frame[{i}].part[{j}]", shown, problems, nth(j, "part", part.is_))
-            if isinstance(part.value, str) and sign and sign in part.value:
-                fault("value", "a word without the delimiter", repr(part.value), "Correct one of the two.")
+            for sign, name in ((form.quote, "quote"), ("" if form.quote else delimiter, "delimiter")):
+                if isinstance(part.value, str) and sign and sign in part.value:
+                    fault("value", f"a word without the {name}", repr(part.value), "Correct one of the two.")
     if form.header:
         _check_columns(frames, shown, problems)
     else:
