@@ -323,12 +323,7 @@ def _decimals(value: int, part: Part, decimal: str) -> str:
 
 def _stamp(part: Part, value: int, decimal: str) -> str:
     """The receiver's time stamp: a number, or the instant as RFC 3339 has it."""
-    if not is_rfc3339(part):
+    if part.stamp == "number":
         return _decimals(value, part, decimal)
     instant = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=value)
     return instant.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-
-
-def is_rfc3339(part: Part) -> bool:
-    """Whether stamps in text are instants: microseconds since 1970, without decimals."""
-    return part.hz == 1e6 and part.epoch_s == 0.0 and part.decimals == 0

@@ -247,7 +247,7 @@ def text_layout(
 def received_column(form: str, hz: float = 1000.0, decimals: int = 0) -> Part:
     """The receiver's stamp in text: "number", or "rfc3339", kept in microseconds since 1970."""
     if form == "rfc3339":
-        return Part(is_="received", count=1, columns=("at",), hz=1e6, epoch_s=0.0)
+        return Part(is_="received", count=1, columns=("at",), hz=1e6, epoch_s=0.0, stamp="rfc3339")
     return Part(is_="received", count=1, columns=("at",), hz=hz, epoch_s=0.0, decimals=decimals)
 
 

@@ -54,8 +54,15 @@ def check_placing(reading: Reading, case: Case, planted: Planted) -> None:
         check_rows(grid)
         for part in grid.parts:
             check_frames(part)
-            if case.checked and case.counted:
+            if case.checked and case.counted and counts_alone(part):
                 check_places(part, planted)
+
+
+def counts_alone(grid: Grid) -> bool:
+    """Whether the frames come at a rate, with a counter of their own."""
+    frame = grid.frames.stream.frame
+    sequence = frame.part("sequence")
+    return not frame.is_event and not (sequence and sequence.shared)
 
 
 def check_rows(grid: Grid) -> None:
