@@ -13,6 +13,9 @@ from pipeline.report.strip import as_markup
 from pipeline.writing import write_text
 from schemas.conditions import CONDITIONS
 
+_MATTER_WORDS = {"shared_dump": "shared dump", "start": "start time", "overlap": "overlap in time"}
+"""What a session's row says of the matters across the study that concern it."""
+
 
 def write_overview(
     qualities: Sequence[Mapping[str, Any]], strips: Mapping[str, str], run: Mapping[str, Any], out: Path
@@ -26,14 +29,16 @@ def write_overview(
     strips : mapping
         Session -> SVG text of its strip, as written by `write_report`.
     run : mapping
-        ``study`` (title), ``version``, ``policy_sha256``, ``started``, ``finished`` and ``counts``
-        (verdict -> sessions).
+        ``study`` (title), ``version``, ``policy_sha256``, ``started``, ``finished``, ``counts``
+        (verdict -> sessions) and, where something does not fit together, ``matters``: of each its ``kind``,
+        ``sessions``, ``files`` and ``text``.
     out : Path
         The results folder.
     """
     flow = flow_svg(qualities, run["study"])
     shown = _shown(qualities)
     ordered = sorted(qualities, key=_urgency)
+    matters = run.get("matters", ())
     page = (
         templates()
         .get_template("overview.html")
@@ -41,7 +46,8 @@ def write_overview(
             run=run,
             verdicts=words.VERDICTS,
             verdict_order=("accept", "accept_in_part", "reject", "unreadable"),
-            sessions=[_row(quality, strips) for quality in ordered],
+            sessions=[_row(quality, strips, _concerning(quality["session"], matters)) for quality in ordered],
+            matters=matters,
             n_participants=len({quality["participant"] for quality in qualities}),
             shown=shown,
             reasons=_by_reason(qualities),
@@ -90,13 +96,25 @@ def _first_reason(quality: Mapping[str, Any]) -> str:
     return quality["reasons"][0]["measure"] if quality["reasons"] else "no reason stated"
 
 
-def _row(quality: Mapping[str, Any], strips: Mapping[str, str]) -> dict[str, Any]:
+def _concerning(session: str, matters: Sequence[Mapping[str, Any]]) -> list[tuple[int, str]]:
+    """Number and name of each matter across the study that concerns a session."""
+    return [
+        (i, _MATTER_WORDS.get(matter["kind"], matter["kind"]))
+        for i, matter in enumerate(matters, 1)
+        if session in matter["sessions"]
+    ]
+
+
+def _row(
+    quality: Mapping[str, Any], strips: Mapping[str, str], matters: Sequence[tuple[int, str]]
+) -> dict[str, Any]:
     duration_s = quality["duration_s"] or 0
     strip = strips.get(quality["session"])
     return {
         **quality,
         "words": words.VERDICTS[quality["verdict"]],
         "said": words.split_sentence(quality["sentence"], quality["verdict"]),
+        "matters": matters,
         "strip": as_markup(strip.strip()) if strip else "",
         "not_assessed": words.not_assessed(quality) if duration_s else [],
         "warnings": quality.get("warnings", []) if duration_s else [],

@@ -3,17 +3,21 @@
 import csv
 import io
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pyarrow.parquet as pq
 
 from pipeline import __version__
+from pipeline.crosscheck import Entry, Stated, check_study, dump_files
+from pipeline.frames.read import EMPTY_SHA256
 from pipeline.report import write_overview, write_report
 from pipeline.steps.job import Job, Places, StepFailed, mark_failed, read_json, write_json
 from pipeline.steps.words import now
-from pipeline.study import Study
+from pipeline.study import Session, Study
 from pipeline.verdict import Policy
 from pipeline.writing import write_text, written_aside
 from schemas.columns import EXCLUSIONS, SESSIONS, VERDICTS, Column
@@ -38,7 +42,9 @@ def report(job: Job) -> str:
 def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
     """Write the batch page, the tables over all sessions and the record of the run."""
     places = [Places(results, session.name) for session in study.sessions]
-    qualities, strips = _read_all(places)
+    qualities, conversions, strips = _read_all(places)
+    entries = [_entry(*known) for known in zip(study.sessions, qualities, conversions, strict=True)]
+    matters = check_study(entries, dump_files(study))
     sessions = [_session_row(quality) for quality in qualities]
     metadata = {"study": study.title, "policy_sha256": policy.sha256, "sessiongate_version": __version__}
     _write_parquet(results / "sessions.parquet", SESSIONS, sessions, metadata)
@@ -52,6 +58,7 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
         "started": started,
         "finished": now(),
         "counts": {verdict: counts.get(verdict, 0) for verdict in VERDICTS},
+        "matters": [asdict(matter) for matter in matters],
     }
     write_overview(qualities, strips, run, results)
     write_json(
@@ -66,12 +73,48 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
     )
 
 
-def _read_all(places: Sequence[Places]) -> tuple[list[dict[str, Any]], dict[str, str]]:
-    """Verdicts, and strips by session; a session whose files are garbage is begun anew by the next run."""
-    qualities, strips, broken = [], {}, []
+def _entry(session: Session, quality: Mapping[str, Any], conversion: Mapping[str, Any]) -> Entry:
+    """What the checks across the study look at of one session."""
+    digests = {dump["name"]: dump["sha256"] for dump in conversion["dumps"]}
+    return Entry(
+        session=session.name,
+        participant=session.participant,
+        device=session.device,
+        dumps=session.dumps,
+        # what could not be read has the digest of no bytes, which says nothing of its content
+        sha256=tuple(digests.get(name, "").replace(EMPTY_SHA256, "") for name in session.dumps),
+        started_at=session.started_at,
+        duration_s=quality["duration_s"] or None,
+        stated=tuple(_stated(session, conversion)),
+    )
+
+
+def _stated(session: Session, conversion: Mapping[str, Any]) -> Iterator[Stated]:
+    """When the dumps say that the recording starts; a header's local time is taken as that of started_at."""
+    for key, by in (
+        ("device_start_utc", "the device's clock"),
+        ("receiver_start_utc", "the receiver's stamps"),
+    ):
+        if conversion.get(key):
+            yield Stated(by, datetime.fromisoformat(conversion[key]))
+    headers = [
+        (dump["header_start"], dump["name"]) for dump in conversion["dumps"] if dump.get("header_start")
+    ]
+    if headers:
+        start, name = min(headers)
+        local = datetime.fromisoformat(start).replace(tzinfo=session.started_at.tzinfo)
+        yield Stated(f"the header of {name}", local)
+
+
+def _read_all(
+    places: Sequence[Places],
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]], dict[str, str]]:
+    """Verdicts, conversions, and strips by session; one whose files are garbage is begun anew next time."""
+    qualities, conversions, strips, broken = [], [], {}, []
     for place in places:
         try:
             qualities.append(read_json(place.quality))
+            conversions.append(read_json(place.conversion))
             strips[place.session] = place.strip.read_text(encoding="utf-8")
         except ValueError as error:
             mark_failed(place, "overview", str(error))
@@ -80,7 +123,7 @@ def _read_all(places: Sequence[Places]) -> tuple[list[dict[str, Any]], dict[str,
         raise StepFailed(
             f"{', '.join(broken)}: files were changed and cannot be read. Run again to redo them."
         )
-    return qualities, strips
+    return qualities, conversions, strips
 
 
 def _session_row(quality: Mapping[str, Any]) -> dict[str, Any]:
