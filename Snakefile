@@ -152,8 +152,9 @@ rule overview:
     log:
         "logs/overview.log",
     params:
-        code=plan.code["report"],
+        code=plan.code["overview"],
         policy=plan.policy.sha256,
+        files=plan.files,
     run:
         # Imported here: it brings libraries that a run with nothing to do never needs.
         from pipeline.steps.present import overview

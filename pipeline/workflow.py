@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from pipeline.crosscheck import dump_files
 from pipeline.errors import InputError
 from pipeline.holding import ENGINE, claim
 from pipeline.retiring import retire
@@ -109,6 +110,11 @@ class Plan:
         facts = [session.participant, session.site, session.device, session.started_at.isoformat()]
         study = [self.study.title, self.study.time_zone]
         return _digest([facts, study, _log_of(session), self.policy.sha256])
+
+    @property
+    def files(self) -> str:
+        """The files that lie where dumps lie, as a text that changes with them."""
+        return _digest(dump_files(self.study))
 
     def begin(self, workflow: Any) -> None:
         """Count what there is to do, and have rules run as threads that wait for warm workers.
