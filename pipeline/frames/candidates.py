@@ -153,10 +153,8 @@ def _by_their_ends(block: Bytes, k: int, shape: Shape, starts: Ints, unread: Boo
     yield _Some(k, starts, starts + shape.max_bytes, np.zeros(len(starts), dtype=bool), unread)
     if shape.length is None or len(block) < shape.min_bytes or not len(starts):
         return
-    first, length = shape.min_bytes, shape.length
-    stops = np.arange(first, len(block) + 1)
-    stated = Number(length.at, length.n_bytes, length.big).read(block, stops, stops)
-    begins = stops - shape.whole(stated)
+    stops = _possible_ends(block, shape, shape.length)
+    begins = stops - shape.whole(shape.length.read(block, stops, stops))
     may = (begins >= 0) & shape.believes(stops - begins)
     place = np.searchsorted(starts, begins[may])
     right = starts[np.minimum(place, len(starts) - 1)] == begins[may]
@@ -165,6 +163,20 @@ def _by_their_ends(block: Bytes, k: int, shape: Shape, starts: Ints, unread: Boo
     order = np.lexsort((stops[good], begins[good]))
     begins, stops = begins[good][order], stops[good][order]
     yield _Some(k, begins, stops, np.ones(len(begins), dtype=bool), np.zeros(len(begins), dtype=bool))
+
+
+def _possible_ends(block: Bytes, shape: Shape, length: Number) -> Ints:
+    """Where a frame may end whose length, which stands behind its samples, can be believed."""
+    first = shape.min_bytes
+    n = len(block) - first + 1
+    wide = np.dtype("u1" if length.n_bytes == 1 else "u2" if length.n_bytes == 2 else "u8")
+    value = np.zeros(n, dtype=wide)
+    for i in range(length.n_bytes):
+        place = i if length.big else length.n_bytes - 1 - i
+        at = first + length.at + place
+        value = (value << wide.type(8 if i else 0)) | block[at : at + n]
+    low, high = (min(bound, np.iinfo(wide).max) for bound in shape.believed())
+    return np.flatnonzero((value >= low) & (value <= high)) + first
 
 
 def _joined(groups: list[_Some]) -> tuple[Ints, Ints, Ints, Bools, Bools]:

@@ -21,7 +21,7 @@ from pipeline.frames.blocks import BlockReader
 from pipeline.frames.checksum import Bytes
 from pipeline.frames.emit import Found, emit
 from pipeline.frames.kinds import UNKNOWN, Kinds, checked
-from pipeline.frames.pieces import KEPT_OF_RUN, Carried, Pieces, pieces_of, settle_within
+from pipeline.frames.pieces import KEPT_OF_RUN, Carried, Pieces, are_among, pieces_of, settle_within
 from pipeline.frames.seen import Candidates as SeenKind
 from pipeline.frames.seen import Seen
 from pipeline.frames.shape import Bools, Ints
@@ -165,7 +165,7 @@ class PacketReader:
         self, block: Bytes, pieces: Pieces, limit: int, failed: _Spans, good: _Matched
     ) -> _Matched:
         """Find frames among the pieces, and account for the rest; return all frames of the block."""
-        spans = _Spans(pieces.starts, pieces.stops, np.isin(pieces.stops, failed.stops[failed.ended]))
+        spans = _Spans(pieces.starts, pieces.stops, are_among(pieces.stops, failed.stops[failed.ended]))
         found, is_frame = self._frames_among(block, pieces, spans, limit)
         damaged = ~is_frame & (pieces.is_first | pieces.is_last) & ~pieces.is_long & (pieces.stops <= limit)
         damaged &= self._are_recognised(block, pieces, spans)
@@ -173,7 +173,7 @@ class PacketReader:
         tally.damaged += int(spans.n_bytes[damaged].sum())
         tally.n_damaged_frames += int(damaged.sum())
         in_runs = np.minimum(pieces.run_stops, limit) - np.minimum(pieces.run_starts, limit)
-        behind_runs = np.isin(failed.stops[failed.ended], pieces.run_stops)
+        behind_runs = are_among(failed.stops[failed.ended], pieces.run_stops)
         tally.padding += int(in_runs.sum()) + int(behind_runs.sum())
         if not np.any(is_frame):
             return good

@@ -85,7 +85,7 @@ def pieces_of(
     begins, ends = np.sort(np.concatenate((starts, run_stops))), np.sort(np.concatenate((run_starts, stops)))
     kept = ends > begins
     begins, ends = begins[kept], ends[kept]
-    is_first, is_last = np.isin(begins, starts), np.isin(ends, stops[ended])
+    is_first, is_last = are_among(begins, starts), are_among(ends, stops[ended])
     is_long = ends - begins > longest
     if len(begins) and not carried.is_fresh and begins[0] == 0:
         is_first[0], is_long[0] = False, is_long[0] | carried.is_long
@@ -132,3 +132,11 @@ def settle_within(
     start, stop = int(pieces.run_starts[i]), int(pieces.run_stops[i])
     limit = cut if stop == len(block) else max(start, min(cut, stop - KEPT_OF_RUN))
     return (limit, Carried(is_fresh=False, run=int(block[start]))) if limit > start else unchanged
+
+
+def are_among(places: Ints, risen: Ints) -> Bools:
+    """Whether each of the places is among those that rise."""
+    if not len(risen):
+        return np.zeros(len(places), dtype=bool)
+    at = np.searchsorted(risen, places)
+    return np.asarray(risen[np.minimum(at, len(risen) - 1)] == places)

@@ -120,6 +120,16 @@ class Shape:
         rows = np.minimum(stated, 8 * self.max_bytes)
         return np.where(stated < 0, -1, (rows * self.middle.row_bits + 7) // 8 + self.head + self.tail)
 
+    def believed(self) -> tuple[int, int]:
+        """What the length part says at least and at most, where it can be believed."""
+        if self.counted_by == "frame":
+            return self.min_bytes, self.max_bytes
+        if self.counted_by == "samples":
+            around = self.head + self.tail - self.other_samples
+            return self.min_bytes - around, self.max_bytes - around
+        inner = self.max_bytes - self.head - self.tail
+        return 0, inner * 8 // self.middle.row_bits
+
     def stated(self, block: Bytes, starts: Ints) -> Ints:
         """Bytes of the whole frame by its length part, for frames whose beginning lies in the block."""
         if self.length is None:
