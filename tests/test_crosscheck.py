@@ -123,8 +123,8 @@ def test_a_start_that_the_device_contradicts() -> None:
 @pytest.mark.parametrize(
     ("seconds", "told"),
     [
-        (-3590, "59 min 50 s earlier (about 1 h, as if one of the two were in another time zone);"),
-        (5.75 * 3600 + 60, "5 h 46 min later (about 5 h 45 min, as if"),
+        (-3590, "59 min 50 s earlier, as if one of the two were in another time zone; correct"),
+        (5.75 * 3600 + 60, "5 h 46 min later, as if"),
         (-3000, "50 min earlier; correct"),
         (86_400 * 30, "30 d later; correct"),
         (130, "2 min 10 s later; correct"),
@@ -321,7 +321,7 @@ def test_run_says_what_does_not_fit(tmp_path: Path) -> None:
         ("unclaimed", [], ["dumps/c.bin"]),
     ]
     texts = [matter["text"] for matter in run["matters"]]
-    assert "by the receiver's stamps, 1 h later (about 1 h, as if" in texts[1]
+    assert "by the receiver's stamps, 1 h later, as if" in texts[1]
     assert "13:07:30+01:00 by the header of dumps/b.bin, 2 min 30 s later;" in texts[2]
     page = (tmp_path / "results" / "index.html").read_text(encoding="utf-8")
     assert page.count('<a href="#matter-') == 4

@@ -96,7 +96,7 @@ def _zone_words(off_s: float) -> str:
     """What a difference of about a whole number of quarters of an hour looks like."""
     quarters_s = round(off_s / _QUARTER_S) * _QUARTER_S
     if 0 < abs(quarters_s) <= _LARGEST_OFFSET_S and abs(off_s - quarters_s) <= MARGIN_S:
-        return f" (about {span_words(quarters_s)}, as if one of the two were in another time zone)"
+        return ", as if one of the two were in another time zone"
     return ""
 
 
