@@ -14,6 +14,8 @@ _LOOSE = 0.45
 _DRIFT = 5e-4
 _LONG_TICK_RANGE_S = 3600.0
 _MAX_REBASE_S = 600.0
+_LONGEST_DELAY_S = 60.0
+_FEW_FRAMES = 32
 
 
 @dataclass(frozen=True)
@@ -103,7 +105,7 @@ def decide(
     behind = modulus - forward if modulus else -forward
     if counters.arrival and (forward == 0 or 0 < behind <= misorder_of(counters) * counters.unit):
         return _by_sequence(counters, head, ahead, modulus, start, size), True
-    if counters.goes_on and forward != counters.unit and _looks_begun(counters, head, start):
+    if forward != counters.unit and _looks_begun(counters, head, start):
         return None, True
     if is_next and forward // counters.unit < MAX_DROPOUT and (not modulus or forward < modulus // 2):
         # the sequence goes on, the ticks do not: they were set anew, or one tick is wrong
@@ -187,8 +189,9 @@ def _both_agree(
     nearest = int(_signed(ahead, modulus))
     step = nearest // unit
     within = nearest % unit == 0 and low <= head.position + step and step <= limit + 1
-    near = likely is None or not modulus or abs(step - likely) < modulus / unit / 4
-    if within and near and _tick_fits(counters, head, step, gone):
+    near = _near(counters)
+    likely_enough = likely is None or abs(step - likely) < near
+    if within and likely_enough and _tick_fits(counters, head, step, gone):
         return step
     if not modulus:
         return None
@@ -202,8 +205,17 @@ def _both_agree(
     fits: list[int] = steps[
         (excess <= _LOOSE * frame + counters.slack + _DRIFT * np.abs(steps) * frame)
         & (np.abs(steps) <= _reach(counters))
+        & (likely is None or np.abs(steps - (likely or 0)) < near)
     ].tolist()
     return min(fits, key=lambda step: (abs(step - (likely or 0)), -step), default=None)
+
+
+def _near(counters: Counters) -> float:
+    """By how many frames the guide may be off: a minute, and a quarter of the sequence's range at most."""
+    if counters.rate is None:
+        return 0.0
+    minute = _LONGEST_DELAY_S * counters.tick_hz / counters.rate.per_sample / counters.typical
+    return max(min(minute, (counters.modulus or np.inf) / counters.unit / 4), _FEW_FRAMES)
 
 
 def _tick_fits(counters: Counters, head: Head, step: int, gone: float) -> bool:

@@ -232,9 +232,10 @@ def _within(device: DeviceTime, stamps: Stamps, chain: _Chain, account: _Account
         paused = _pause_at(device, row, size)
         if paused is not None:
             # ticks that wrap soon show what is left of the pause after whole wraps
-            account.breaks.remove(paused)
-            row, gap_s = paused.row, paused.gap_s + size
-            account.breaks.append(ClockBreak(row, gap_s, "receiver"))
+            account.breaks = [pause for pause in account.breaks if pause.row != paused.row]
+            account.steps = [step for step in account.steps if step.row != paused.row]
+            account.breaks.append(paused)
+            row = paused.row
         elif device.source == "nominal" and size > 0:
             account.breaks.append(ClockBreak(row, size, "receiver"))
         else:
@@ -246,13 +247,16 @@ def _within(device: DeviceTime, stamps: Stamps, chain: _Chain, account: _Account
 
 
 def _pause_at(device: DeviceTime, row: int, size: float) -> ClockBreak | None:
-    """A pause by ticks here, where the receiver has whole wraps of the ticks more."""
-    if not device.wraps_s or size < 0.5 * device.wraps_s:
-        return None
-    if abs(size - round(size / device.wraps_s) * device.wraps_s) > LEAST_STEP_S:
-        return None
-    near = [pause for pause in device.breaks if abs(pause.row - row) * device.period_s < _NEAR_S]
-    return near[0] if near else None
+    """The pause at a row at which ticks jump, where the receiver saw whole wraps of the ticks more pass."""
+    jumps = [(pause.row, pause.gap_s, pause.gap_s) for pause in device.breaks]
+    jumps += [(step.row, step.step_s, 0.0) for step in device.steps]
+    for at, ticked_s, counted_s in jumps:
+        gap_s = counted_s + size
+        wraps = round((gap_s - ticked_s) / device.wraps_s) if device.wraps_s else 0
+        off_s = abs(gap_s - ticked_s - wraps * device.wraps_s)
+        if wraps > 0 and off_s < LEAST_STEP_S and abs(at - row) * device.period_s < _NEAR_S:
+            return ClockBreak(at, gap_s, "receiver")
+    return None
 
 
 def _knots(device: DeviceTime, account: _Account, slope: float) -> tuple[Floats, Floats]:

@@ -216,6 +216,6 @@ def _same_frames(compare: Compare, earlier: int, later: int, most: int) -> bool:
 
 def _reason(counters: Counters, head: Head, start: int) -> str:
     words = f"the sequence went from {head.sequence} to {int(counters.sequence[start])}"
-    if counters.ticks is not None:
+    if counters.ticks is not None and not counters.arrival:
         words += f" and the ticks from {head.tick:.0f} to {int(counters.ticks[start])}"
     return words + ", and the frames after agree with the new count"

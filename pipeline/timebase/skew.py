@@ -126,7 +126,8 @@ def slope_uncertainty(stretches: Sequence[tuple[Floats, Floats]], resolution: fl
     stretches : sequence of (x, y)
         As in :func:`lines_under`.
     resolution : float
-        Of y, whose stamps are whole units: no slope is known better than one of them over all of x.
+        Of y, whose stamps are whole units: no slope is known better than two of them, each off by up to a
+        unit, tell over all of x.
     """
     n = sum(len(x) for x, _ in stretches)
     together = min(max(n // (_SUBSETS * 64), 1), _TOGETHER)
@@ -144,7 +145,7 @@ def slope_uncertainty(stretches: Sequence[tuple[Floats, Floats]], resolution: fl
         slopes.append(lines.slope)
     span = max(float(x[-1] - x[0]) for x, _ in stretches)
     error = float(np.std(slopes, ddof=1)) / np.sqrt(_SUBSETS)
-    return float(max(error, resolution / span))
+    return float(max(error, resolution / np.sqrt(6) / span))
 
 
 def interarrival_jitter(transit: Floats) -> Floats:
