@@ -1,6 +1,15 @@
 """Frames to counts on one time grid: sequence numbers, order, duplicates, losses, clock."""
 
-from pipeline.timebase.grid import BLOCK_ROWS, Clock, ClockBreak, ClockSource, ClockStep, Grid, Restart
+from pipeline.timebase.grid import (
+    BLOCK_ROWS,
+    Clock,
+    ClockBreak,
+    ClockSource,
+    ClockStep,
+    Grid,
+    JoinedGrid,
+    Restart,
+)
 from pipeline.timebase.place import final_ledgers, place_frames
 from pipeline.timebase.session import Events, Placing, place_session
 
@@ -12,6 +21,7 @@ __all__ = [
     "ClockStep",
     "Events",
     "Grid",
+    "JoinedGrid",
     "Placing",
     "Restart",
     "final_ledgers",

@@ -7,9 +7,12 @@
 # - grid.parts: the Grids it is made of; a Grid's only part is itself. Each has frames, placed and start_row
 #   (on the rows of the whole), duplicate, absurd, delay_s: by how much its samples come after the seconds
 #   of their rows (0 but for kinds of frame joined at the same rate).
-# - grid.blocks() -> (start, counts (rows, channels), present (rows, channels)); nothing may write to a block.
+# - grid.blocks() -> (start, counts (rows, channels), present (rows, channels)), grid.read(start, stop) -> the
+#   latter two; nothing may write to them.
 # - grid.clock.time_s: seconds since row 0 of the main grid, for all grids; before it they are negative.
 # - Two grids have the same sample_hz only where kinds of frame at one nominal rate do not run alike.
+# - A JoinedGrid has several parts; frames of different parts may fill different columns of a row, or the same
+#   (the first part that has a sample of a channel wins).
 # - Placing.events: a tuple of Events, one for each stream of event frames: kind, channels, time_s (n,),
 #   row (n,) of the main grid, counts (n, channels).
 # - Placing.device_start_s, receiver_start_s: seconds since 1970 of the main grid's row 0 by the device's own
@@ -19,6 +22,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -26,9 +30,15 @@ import numpy.typing as npt
 
 from pipeline.frames import CountSpool, Frames
 from pipeline.layouts import Channel
-from pipeline.timebase.sequence import TickRate
+from pipeline.timebase.sequence import Floats, Ints, TickRate
 
 ClockSource = Literal["receiver", "ticks", "nominal"]
+
+Counts = npt.NDArray[np.integer]
+Bools = npt.NDArray[np.bool_]
+
+Block = tuple[int, Counts, Bools]
+"""Start row, counts and presence, the latter two of shape (rows, channels)."""
 
 BLOCK_ROWS = 1 << 18
 """Rows handled at once: large enough to vectorise, small enough for bounded memory."""
@@ -61,8 +71,8 @@ class Clock:
     """
 
     source: ClockSource
-    knot_row: npt.NDArray[np.float64]
-    knot_s: npt.NDArray[np.float64]
+    knot_row: Floats
+    knot_s: Floats
     rate_hz: float | None
     residual_s: float | None
     skew_ppm: float | None = None
@@ -71,7 +81,7 @@ class Clock:
     tick_hz: float | None = None
     offset_s: float | None = None
 
-    def time_s(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+    def time_s(self, rows: Ints) -> Floats:
         """Time of each of `rows` (any shape), in seconds."""
         first, last = slice(0, 2), slice(-2, None)
         time = np.interp(rows, self.knot_row, self.knot_s)
@@ -151,17 +161,17 @@ class Grid:
     """
 
     frames: Frames
-    placed: npt.NDArray[np.int64]
-    start_row: npt.NDArray[np.int64]
+    placed: Ints
+    start_row: Ints
     n_rows: int
-    duplicate: npt.NDArray[np.bool_]
+    duplicate: Bools
     clock: Clock
     n_late: int = 0
     n_lost_frames: int = 0
     n_expected_frames: int = 0
     restarts: tuple[Restart, ...] = ()
     breaks: tuple[ClockBreak, ...] = ()
-    absurd: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    absurd: Bools = field(default_factory=lambda: np.zeros(0, dtype=bool))
     steps: tuple[ClockStep, ...] = ()
     delay_s: float = 0.0
     rate: TickRate | None = None
@@ -191,37 +201,105 @@ class Grid:
         """Frames that repeat others."""
         return int(np.count_nonzero(self.duplicate))
 
-    def blocks(
-        self, block_rows: int = BLOCK_ROWS
-    ) -> Iterator[tuple[int, npt.NDArray[np.integer], npt.NDArray[np.bool_]]]:
+    def blocks(self, block_rows: int = BLOCK_ROWS) -> Iterator[Block]:
         """Yield (start row, counts, present), the latter two of shape (rows, channels), in order.
 
         Rows of lost samples have ``present`` False and counts 0. Neither array may be written to.
         """
-        table, spool = self.frames.table, self.frames.counts
         for start in range(0, self.n_rows, block_rows):
-            stop = min(start + block_rows, self.n_rows)
-            first = max(int(np.searchsorted(self.start_row, start, side="right")) - 1, 0)
-            last = int(np.searchsorted(self.start_row, stop, side="left"))
-            which = self.placed[first:last]
-            begin = np.maximum(self.start_row[first:last], start)
-            end = np.minimum(self.start_row[first:last] + table.n_samples[which], stop)
-            source = table.first_row[which] + begin - self.start_row[first:last]
-            size = np.maximum(end - begin, 0)
-            counts = np.zeros((stop - start, spool.n_channels), dtype=spool.dtype)
-            present = np.zeros(stop - start, dtype=bool)
-            _fill(spool, source, begin - start, size, counts, present)
-            yield start, counts, np.broadcast_to(present[:, np.newaxis], counts.shape)
+            yield start, *self.read(start, min(start + block_rows, self.n_rows))
+
+    def read(self, start: int, stop: int) -> tuple[Counts, Bools]:
+        """Counts and presence of the rows [start, stop), as in a block."""
+        table, spool = self.frames.table, self.frames.counts
+        first = max(int(np.searchsorted(self.start_row, start, side="right")) - 1, 0)
+        last = int(np.searchsorted(self.start_row, stop, side="left"))
+        which = self.placed[first:last]
+        begin = np.maximum(self.start_row[first:last], start)
+        end = np.minimum(self.start_row[first:last] + table.n_samples[which], stop)
+        source = table.first_row[which] + begin - self.start_row[first:last]
+        size = np.maximum(end - begin, 0)
+        counts = np.zeros((stop - start, spool.n_channels), dtype=spool.dtype)
+        present = np.zeros(stop - start, dtype=bool)
+        _fill(spool, source, begin - start, size, counts, present)
+        return counts, np.broadcast_to(present[:, np.newaxis], counts.shape)
 
 
-def _fill(
-    spool: CountSpool,
-    source: npt.NDArray[np.int64],
-    target: npt.NDArray[np.int64],
-    size: npt.NDArray[np.int64],
-    counts: npt.NDArray[np.integer],
-    present: npt.NDArray[np.bool_],
-) -> None:
+@dataclass(frozen=True)
+class JoinedGrid:
+    """Several grids on the same rows: kinds of frame that run alike, or several readings of one wearing.
+
+    Channels of the same name stand for the same samples: a row that one part lost comes from a later one.
+
+    Attributes
+    ----------
+    parts : tuple of Grid
+        All with ``n_rows`` rows; of these, clock, restarts, breaks and steps are only those here.
+    """
+
+    parts: tuple[Grid, ...]
+    n_rows: int
+    clock: Clock
+    n_lost_frames: int = 0
+    n_expected_frames: int = 0
+    restarts: tuple[Restart, ...] = ()
+    breaks: tuple[ClockBreak, ...] = ()
+    steps: tuple[ClockStep, ...] = ()
+
+    @cached_property
+    def channels(self) -> tuple[Channel, ...]:
+        """The columns of the counts: those of the parts end to end, each name once."""
+        named = {channel.name: channel for part in reversed(self.parts) for channel in part.channels}
+        order = dict.fromkeys(channel.name for part in self.parts for channel in part.channels)
+        return tuple(named[name] for name in order)
+
+    @property
+    def frames(self) -> Frames:
+        """The frames of the first part."""
+        return self.parts[0].frames
+
+    @property
+    def sample_hz(self) -> float:
+        """The nominal rate."""
+        return self.parts[0].sample_hz
+
+    @property
+    def n_frames(self) -> int:
+        """Frames that were read, repeated ones among them."""
+        return sum(part.n_frames for part in self.parts)
+
+    @property
+    def n_duplicate_frames(self) -> int:
+        """Frames that repeat others, or were not needed beside those of another part."""
+        return sum(part.n_duplicate_frames for part in self.parts)
+
+    @property
+    def n_late(self) -> int:
+        """Frames that arrived after one that follows them."""
+        return sum(part.n_late for part in self.parts)
+
+    def blocks(self, block_rows: int = BLOCK_ROWS) -> Iterator[Block]:
+        """As those of a Grid."""
+        for start in range(0, self.n_rows, block_rows):
+            yield start, *self.read(start, min(start + block_rows, self.n_rows))
+
+    def read(self, start: int, stop: int) -> tuple[Counts, Bools]:
+        """Counts and presence of the rows [start, stop), as in a block."""
+        column = {channel.name: i for i, channel in enumerate(self.channels)}
+        dtype = np.result_type(*(part.frames.counts.dtype for part in self.parts))
+        counts = np.zeros((stop - start, len(column)), dtype=dtype)
+        present = np.zeros(counts.shape, dtype=bool)
+        for part in self.parts:
+            read, is_there = part.read(start, stop)
+            for k, channel in enumerate(part.channels):
+                i = column[channel.name]
+                new = is_there[:, k] & ~present[:, i]
+                counts[new, i] = read[new, k]
+                present[:, i] |= new
+        return counts, present
+
+
+def _fill(spool: CountSpool, source: Ints, target: Ints, size: Ints, counts: Counts, present: Bools) -> None:
     """Copy spans of the spool into a block; spans that follow each other in the spool are read at once."""
     source, target, size = source[size > 0], target[size > 0], size[size > 0]
     if not len(source):
@@ -233,7 +311,7 @@ def _fill(
         begin, n = int(source[first]), int(sizes.sum())
         rows = spool.read(begin, begin + n)
         if int(target[last - 1] + sizes[-1] - target[first]) == n:
-            at: slice | npt.NDArray[np.int64] = slice(int(target[first]), int(target[first]) + n)
+            at: slice | Ints = slice(int(target[first]), int(target[first]) + n)
         else:
             before = np.cumsum(sizes) - sizes
             at = np.arange(n) + np.repeat(target[first:last] - before, sizes)

@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from pipeline.frames import Dump, Reading
 from pipeline.layouts import Channel
-from pipeline.timebase.grid import Grid
+from pipeline.timebase.grid import Grid, JoinedGrid
 from pipeline.timebase.place import final_ledgers, place_frames
 
 
@@ -56,7 +56,7 @@ class Placing:
         receiver's; None where the dumps carry no such clock.
     """
 
-    grids: tuple[Grid, ...]
+    grids: tuple[Grid | JoinedGrid, ...]
     dumps: tuple[Dump, ...]
     notes: tuple[str, ...] = ()
     events: tuple[Events, ...] = ()
@@ -64,7 +64,7 @@ class Placing:
     receiver_start_s: float | None = None
 
     @property
-    def main(self) -> Grid:
+    def main(self) -> Grid | JoinedGrid:
         """The grid of the fastest channels."""
         return self.grids[0]
 
