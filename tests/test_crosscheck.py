@@ -18,6 +18,7 @@ from pipeline.steps.job import Places, write_json
 from pipeline.steps.present import overview
 from pipeline.study import load_study
 from pipeline.verdict import builtin_policy
+from pipeline.workflow import Plan
 
 AN_HOUR_AHEAD = timezone(timedelta(hours=1))
 NINE = datetime(2026, 3, 2, 9, 0, tzinfo=AN_HOUR_AHEAD)
@@ -242,6 +243,21 @@ def test_files_beside_the_dumps(tmp_path: Path) -> None:
 
 def test_folders_that_do_not_exist(tmp_path: Path) -> None:
     assert dump_files(load_study(make_folder(tmp_path))) == ()
+
+
+def test_page_is_made_anew_when_files_come_or_go(tmp_path: Path) -> None:
+    folder = make_folder(tmp_path)
+    (folder / "dumps").mkdir()
+
+    def files() -> str:
+        return Plan.of(str(folder), str(tmp_path / "results"), "").files
+
+    before = files()
+    assert files() == before
+    (folder / "dumps" / "loose.bin").touch()
+    with_one = files()
+    (folder / "dumps" / "loose.bin").unlink()
+    assert with_one != before == files()
 
 
 # ---------------------------------------------------------------- the page
