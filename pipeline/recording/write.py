@@ -26,7 +26,7 @@ from pipeline.recording.recording import (
 )
 from pipeline.recording.units import to_units
 from pipeline.recording.way_back import frames_metadata
-from pipeline.timebase import Grid
+from pipeline.timebase import Grid, JoinedGrid
 from pipeline.writing import written_aside
 from schemas.columns import QUALITY, SAMPLE, TIME, Column
 from schemas.tables import arrow_schema, pandera_schema
@@ -36,13 +36,13 @@ Rows = tuple[npt.NDArray[np.bool_], Mapping[str, npt.NDArray[Any]]]
 
 
 def write_recording(
-    grid: Grid, metadata: Mapping[str, str], path: Path, dumps: Mapping[str, Path] | None = None
+    grid: Grid | JoinedGrid, metadata: Mapping[str, str], path: Path, dumps: Mapping[str, Path] | None = None
 ) -> None:
     """Write the recording of a grid, without the column ``quality``.
 
     Parameters
     ----------
-    grid : Grid
+    grid : Grid or JoinedGrid
         Counts in their places.
     metadata : mapping
         For the file; rates, the measured clock and what is known of the frames are added here.
@@ -64,7 +64,7 @@ def write_recording(
     write_samples(path, channels, _rows_of_grid(grid, channels), own)
 
 
-def _delays(grid: Grid) -> dict[str, str]:
+def _delays(grid: Grid | JoinedGrid) -> dict[str, str]:
     """By how many seconds samples of single channels come after the time of their row, where they do."""
     delays = {channel.name: part.delay_s for part in grid.parts for channel in part.channels if part.delay_s}
     return {"delays_s": json.dumps(delays)} if delays else {}
@@ -135,7 +135,7 @@ def validate_recording(path: Path) -> Recording:
     return recording
 
 
-def _rows_of_grid(grid: Grid, channels: Sequence[Channel]) -> Iterator[Rows]:
+def _rows_of_grid(grid: Grid | JoinedGrid, channels: Sequence[Channel]) -> Iterator[Rows]:
     for _, counts, present in grid.blocks(BLOCK_ROWS):
         yield present[:, 0], {c.name: to_units(counts[:, i], c) for i, c in enumerate(channels)}
 

@@ -18,7 +18,7 @@ from pipeline.recording import (
 )
 from pipeline.recording.write import Rows
 from pipeline.steps.job import Job, read_json, write_json
-from pipeline.timebase import Grid, Placing, place_session
+from pipeline.timebase import Grid, JoinedGrid, Placing, place_session
 
 
 def convert(job: Job) -> str:
@@ -144,7 +144,7 @@ def _recordings(placing: Placing, suffixes: tuple[str, ...]) -> list[dict[str, A
     return rows
 
 
-def _counted(grid: Grid) -> dict[str, Any]:
+def _counted(grid: Grid | JoinedGrid) -> dict[str, Any]:
     clock = grid.clock
     return {
         "n_frames": grid.n_frames,
