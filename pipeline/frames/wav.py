@@ -59,7 +59,7 @@ class _Form:
 
     def read(self, rows: bytes) -> npt.NDArray[np.generic]:
         """Numbers of whole rows as SciPy gives them, shape (rows, channels)."""
-        # brings a second of imports, which other framings never need
+        # brings a quarter of a second of imports, which other framings never need
         from scipy.io import wavfile
 
         content = self.chunk + b"data" + struct.pack(self.order + "I", len(rows)) + rows
