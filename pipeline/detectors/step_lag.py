@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, signal
+from scipy import fft, ndimage, signal
 
 from pipeline.detectors.coupling import Coupling
 from pipeline.detectors.evidence import Evidence
@@ -26,17 +26,16 @@ LEAST_CONNECTED = 0.5
 MOST_HIDDEN = 0.2
 """Shares of a stretch's seconds that must answer movement, and that may be hidden by losses or a rail."""
 
-MOST_STRETCHES = 24
+MOST_STRETCHES = 16
 """So many are looked at, spread over the recording: memory and time do not grow with its length."""
 
 LONGEST_S = 5.0
 LEAST_HZ = 8.0
 """Longest lag that is looked for, and the slowest rate at which steps can be told from each other."""
 
-PAD_S = 2.0
 SMOOTHED_HZ = 0.3
 NEXT_S = 0.2
-"""What a filter needs at its ends; over what the spectrum is smoothed; how far off the next peak stands."""
+"""Over what the spectrum is smoothed, and from how far off on another peak is not the same one."""
 
 
 @dataclass(frozen=True)
@@ -112,10 +111,10 @@ def _measure(
         return "field and accelerometer did not move together for long enough"
     curves = []
     for begin_s in begins:
-        field = _band(evidence.recording, [coupling.track.channel.name], begin_s, 0.0, high_hz)
-        axes = _band(sensor, track.axes, begin_s, LONGEST_S, high_hz)
+        field = _on_grid(evidence.recording, [coupling.track.channel.name], begin_s, 0.0)
+        axes = _on_grid(sensor, track.axes, begin_s, LONGEST_S)
         if field is not None and axes is not None:
-            curves.append(_correlation(field[0], axes, high_hz))
+            curves.append(_correlation(field, axes, high_hz))
     if not curves:
         return "field and accelerometer were not recorded without a pause while both moved"
     lag = _peak(np.stack(curves))
@@ -139,50 +138,45 @@ def _stretches(evidence: Evidence, coupling: Coupling) -> Floats:
     return evidence.recording.clock.time_s(starts * evidence.tracks.n_slow)
 
 
-def _band(
-    recording: Recording, names: Sequence[str], begin_s: float, around_s: float, high_hz: float
-) -> Floats | None:
-    """Channels in the movement band on the common grid, (channels, n), with so much more at either end.
+def _on_grid(recording: Recording, names: Sequence[str], begin_s: float, around_s: float) -> Floats | None:
+    """Channels on the common grid, (channels, n), with so much more than a stretch at either end.
 
     None where a pause of the device or too many losses lie there.
     """
-    ends_s = np.array([begin_s - around_s - PAD_S, begin_s + STRETCH_S + around_s + PAD_S])
+    ends_s = np.array([begin_s - around_s, begin_s + STRETCH_S + around_s])
     start, stop = recording.rows_at(ends_s).tolist()
-    rows = np.arange(start, stop)
-    grid_s = begin_s - around_s + np.arange(round((STRETCH_S + 2 * around_s) * GRID_HZ)) / GRID_HZ
+    rows = np.arange(max(start - 1, 0), stop)
     time_s = recording.clock.time_s(rows)
     if len(rows) < 2 or np.diff(time_s).max() > 1.5 / recording.sample_hz:
         return None
-    band = (MOVEMENT_HZ[0], high_hz)
-    filters = signal.butter(2, band, "bandpass", fs=recording.sample_hz, output="sos")
+    grid_s = ends_s[0] + np.arange(round((STRETCH_S + 2 * around_s) * GRID_HZ)) / GRID_HZ
     found = []
-    for name, values in recording.read(names, start, stop).items():
+    for name, values in recording.read(names, int(rows[0]), stop).items():
         there = ~np.isnan(values)
         if there.mean() < 1 - MOST_HIDDEN:
             return None
-        known = np.interp(rows, rows[there], values[there]).astype(np.float64)
-        # Forwards and backwards, so that neither signal is delayed.
-        filtered = signal.sosfiltfilt(filters, known)
-        at_s = time_s + recording.delays_s.get(name, 0.0)
-        found.append(np.interp(grid_s, at_s, filtered, left=0.0, right=0.0))
+        known, at_s = values[there], time_s[there] + recording.delays_s.get(name, 0.0)
+        found.append(np.interp(grid_s, at_s, known - known.mean(), left=0.0, right=0.0))
     return np.stack(found)
 
 
 def _correlation(field: Floats, axes: Floats, high_hz: float) -> Floats:
-    """Squared magnitude of the correlation at each lag from -LONGEST_S to LONGEST_S, over all axes."""
-    reach = round(LONGEST_S * GRID_HZ)
-    n = fft.next_fast_len(axes.shape[1] + len(field))
+    """Squared magnitude of the correlation at each lag from -LONGEST_S to LONGEST_S, over all axes.
+
+    Only the band of movement goes into it; what is faster folds on the grid outside of that.
+    """
+    n = fft.next_fast_len(axes.shape[1] + field.shape[1])
     frequency_hz = fft.rfftfreq(n, 1 / GRID_HZ)
-    inside = (frequency_hz >= MOVEMENT_HZ[0]) & (frequency_hz <= high_hz)
-    width = round(SMOOTHED_HZ * n / GRID_HZ) | 1
-    cross = fft.rfft(axes - axes.mean(axis=1, keepdims=True), n) * np.conj(fft.rfft(field - field.mean(), n))
-    smooth = signal.oaconvolve(np.abs(cross), np.full((1, width), 1 / width), mode="same", axes=1)
-    floor = 1e-12 * max(float(np.abs(cross).max()), 1e-300)
-    half_white = np.where(inside, cross / np.sqrt(np.maximum(smooth, floor)), 0.0)
+    low, high = np.searchsorted(frequency_hz, [MOVEMENT_HZ[0], high_hz]).tolist()
+    band = slice(low, high)
+    cross = fft.rfft(axes, n)[:, band] * np.conj(fft.rfft(field, n)[:, band])
+    width = round(SMOOTHED_HZ * n / GRID_HZ)
+    smooth = ndimage.uniform_filter1d(np.abs(cross), width, axis=1, mode="constant")
+    half_white = cross / np.sqrt(np.maximum(smooth, 1e-12 * max(float(smooth.max()), 1e-288)))
     analytic = np.zeros((len(axes), n), np.complex128)
-    analytic[:, : half_white.shape[1]] = half_white
+    analytic[:, band] = half_white
     # The axes begin LONGEST_S before the field: index 0 is the lag -LONGEST_S.
-    lags = fft.ifft(analytic, axis=1)[:, : 2 * reach + 1]
+    lags = fft.ifft(analytic, axis=1)[:, : 2 * round(LONGEST_S * GRID_HZ) + 1]
     whole = (np.abs(half_white).sum(axis=1) ** 2).sum()
     return np.asarray((np.abs(lags) ** 2).sum(axis=0) / max(whole, 1e-300), dtype=np.float64)
 
