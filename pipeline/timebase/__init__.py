@@ -10,7 +10,8 @@ from pipeline.timebase.grid import (
     JoinedGrid,
     Restart,
 )
-from pipeline.timebase.place import final_ledgers, place_frames
+from pipeline.timebase.ledgers import final_ledgers
+from pipeline.timebase.place import place_frames
 from pipeline.timebase.session import Events, Placing, place_session
 
 __all__ = [

@@ -6,24 +6,26 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.frames import Dump, Frames, FrameTable
-from pipeline.layouts import Frame, Stream
+from pipeline.frames import Frames, FrameTable
 from pipeline.timebase.by_ticks import find_runs_by_ticks
 from pipeline.timebase.clock import nominal_clock, with_clock
-from pipeline.timebase.compare import Compare, comparison
+from pipeline.timebase.compare import comparison
 from pipeline.timebase.counters import make_counters
 from pipeline.timebase.dump_order import order_of_dumps, taken
-from pipeline.timebase.grid import Grid, Restart
+from pipeline.timebase.grid import Bools, Grid, Restart
 from pipeline.timebase.jumps import Counters
 from pipeline.timebase.runs import Runs, find_runs
-from pipeline.timebase.sequence import Ints
+from pipeline.timebase.sequence import Ints, TickRate
 
 _UNBELIEVABLE = 0.5
 
-Bools = npt.NDArray[np.bool_]
-
 
 def place_frames(frames: Frames) -> Grid:
+    """Put every frame of a stream in its place, on its own corrected clock; see :func:`place_kind`."""
+    return with_clock(place_kind([frames])[0]).grid
+
+
+def place_kind(streams: Sequence[Frames]) -> list[Grid]:
     """Put every frame in its place: wraps undone, late frames in order, repeated ones out, lost ones open.
 
     By the sequence number where the layout has one (confirmed by ticks, else by the receiver's stamps), else
@@ -32,68 +34,107 @@ def place_frames(frames: Frames) -> Grid:
 
     Parameters
     ----------
-    frames : Frames
-        As read; at least one frame.
+    streams : sequence of Frames
+        As read: all streams of one kind of frame, which share its counters; at least one frame.
 
     Returns
     -------
-    Grid
-        With its corrected clock. ``n_rows`` stays within 50 times the rows read (or 3000 frames more),
-        whatever the counters say.
+    list of Grid
+        One for each stream, on a clock by its nominal rate. ``n_rows`` stays within 50 times the rows read
+        (or 3000 frames more), whatever the counters say.
 
     References
     ----------
     RFC 3550 A.1 and A.3; RFC 1982.
     """
-    return with_clock(place_rows(frames)).grid
+    order = order_of_dumps(streams[0])
+    if order is None:
+        return _place_in_time(streams)
+    in_time = [replace(frames, table=taken(frames.table, order)) for frames in streams]
+    placed = _place_in_time(in_time)
+    return [as_listed(grid, frames, order) for grid, frames in zip(placed, streams, strict=True)]
 
 
-def place_rows(frames: Frames) -> Grid:
-    """As :func:`place_frames`, without looking at the clock: rows at the nominal rate."""
-    order = order_of_dumps(frames)
-    if order is not None:
-        in_time = _rows_in_order(replace(frames, table=taken(frames.table, order)))
-        return _as_listed(in_time, frames, order)
-    return _rows_in_order(frames)
-
-
-def _rows_in_order(frames: Frames) -> Grid:
-    """Rows of frames whose dumps are in the order of time."""
-    table, stream = frames.table, frames.stream
-    counters = make_counters(frames)
-    if stream.frame.part("ticks") and (counters.ticks is None or counters.arrival):
-        note = "The ticks do not advance with the samples; they were not used."
-        frames = replace(frames, notes=(*frames.notes, note))
-    runs, counted = _find(stream, counters, comparison(frames))
-    if runs.absurd.sum() > _UNBELIEVABLE * len(table):
-        counted = False
-        what = "sequence numbers" if stream.frame.part("sequence") else "ticks"
+def _place_in_time(streams: Sequence[Frames]) -> list[Grid]:
+    """The grids of frames whose dumps are in the order of time."""
+    lead = streams[0]
+    counters, notes = make_counters(lead), list(lead.notes)
+    runs, counted, what = find_in_order(lead.table.n_samples), False, "ticks"
+    if lead.stream.frame.part("ticks") and (counters.ticks is None or counters.arrival):
+        notes.append("The ticks do not advance with the samples; they were not used.")
+    if lead.stream.frame.part("sequence"):
+        runs, counted, what = find_runs(counters, comparison(lead)), True, "sequence numbers"
+    elif counters.ticks is not None:
+        runs = find_runs_by_ticks(counters, comparison(lead))
+    if runs.absurd.sum() > _UNBELIEVABLE * len(lead.table):
         note = f"The {what} of most frames contradict each other; frames were placed in the order of arrival."
-        frames = replace(frames, notes=(*frames.notes, note))
-        runs = in_order(table.n_samples)
-    return make_grid(frames, runs, counters, counted)
+        notes.append(note)
+        runs, counted = find_in_order(lead.table.n_samples), False
+    return make_grids([replace(lead, notes=tuple(notes)), *streams[1:]], runs, counters, counted)
 
 
-def _as_listed(grid: Grid, frames: Frames, order: Ints) -> Grid:
-    """The same grid with its frames as they were read: the dumps in the order of the sessions table."""
+def find_in_order(n_samples: Ints) -> Runs:
+    """One run in the order of arrival, positions in samples."""
+    n, begin = len(n_samples), np.cumsum(n_samples) - n_samples
+    return Runs(np.zeros(n, dtype=np.int32), begin, np.zeros(n, dtype=bool), [])
+
+
+def as_listed(grid: Grid, frames: Frames, order: Ints) -> Grid:
+    """A grid of frames taken in an `order`, as one of the frames as they were read."""
     duplicate, absurd = np.zeros(len(order), dtype=bool), np.zeros(len(order), dtype=bool)
     duplicate[order], absurd[order] = grid.duplicate, grid.absurd
     listed = replace(frames, notes=grid.frames.notes)
     return replace(grid, frames=listed, placed=order[grid.placed], duplicate=duplicate, absurd=absurd)
 
 
-def _find(stream: Stream, counters: Counters, compare: Compare) -> tuple[Runs, bool]:
-    if stream.frame.part("sequence"):
-        return find_runs(counters, compare), True
-    if counters.ticks is not None:
-        return find_runs_by_ticks(counters, compare), False
-    return in_order(counters.n_samples), False
+def make_grids(streams: Sequence[Frames], runs: Runs, counters: Counters, counted: bool) -> list[Grid]:
+    """The grids of all streams of a kind, of whose frames runs and positions are known.
+
+    Parameters
+    ----------
+    streams : sequence of Frames
+        The first is the one that `counters` are of.
+    runs : Runs
+        Positions are frames where `counted`, else samples of the first stream.
+    """
+    grids = [_make_grid(streams[0], runs, counters, counted)]
+    for frames in streams[1:]:
+        typical = max(float(np.median(frames.table.n_samples)), 1.0)
+        ratio = typical / counters.typical
+        rate = TickRate(counters.rate.per_sample / ratio, counters.rate.modulus) if counters.rate else None
+        own = replace(counters, n_samples=frames.table.n_samples, typical=typical, rate=rate)
+        position = runs.position if counted else np.rint(runs.position * ratio).astype(np.int64)
+        grids.append(_make_grid(frames, replace(runs, position=position), own, counted))
+    return grids
 
 
-def in_order(n_samples: Ints) -> Runs:
-    """One run in the order of arrival, positions in samples."""
-    n, begin = len(n_samples), np.cumsum(n_samples) - n_samples
-    return Runs(np.zeros(n, dtype=np.int32), begin, np.zeros(n, dtype=bool), [])
+def _make_grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid:
+    table = frames.table
+    placed, run, position, duplicate, n_late = _ordered(table, runs)
+    begins = np.flatnonzero(np.diff(run, prepend=-1) != 0)
+    start_row = _start_rows(table, placed, position, begins, counters, counted)
+    n_rows = int(start_row[-1] + table.n_samples[placed[-1]]) if len(placed) else 0
+    ends = np.append(begins[1:], len(placed)) - 1
+    n_expected = int((position[ends] - position[begins] + 1).sum()) if counted and len(placed) else 0
+    # a run all of whose frames are empty has no row to begin at
+    reasons = [runs.reasons[k - 1] if 0 < k <= len(runs.reasons) else "" for k in run[begins].tolist()]
+    return Grid(
+        frames=frames,
+        placed=placed,
+        start_row=start_row,
+        n_rows=n_rows,
+        duplicate=duplicate,
+        clock=nominal_clock(n_rows, frames.stream.sample_hz),
+        n_late=n_late,
+        n_lost_frames=n_expected - len(placed) if counted else 0,
+        n_expected_frames=n_expected,
+        restarts=tuple(
+            Restart(int(start_row[begin]), reason)
+            for begin, reason in zip(begins[1:].tolist(), reasons[1:], strict=True)
+        ),
+        absurd=runs.absurd,
+        rate=None if counters.arrival else counters.rate,
+    )
 
 
 def _ordered(table: FrameTable, runs: Runs) -> tuple[Ints, npt.NDArray[np.int32], Ints, Bools, int]:
@@ -115,32 +156,6 @@ def _ordered(table: FrameTable, runs: Runs) -> tuple[Ints, npt.NDArray[np.int32]
         duplicate[placed[repeats]] = True
         placed, run, position = placed[~repeats], run[~repeats], position[~repeats]
     return placed, run, position, duplicate, n_late
-
-
-def make_grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid:
-    """The grid of frames whose runs and positions are known; positions are frames where `counted`."""
-    table = frames.table
-    placed, run, position, duplicate, n_late = _ordered(table, runs)
-    begins = np.flatnonzero(np.diff(run, prepend=-1) != 0)
-    start_row = _start_rows(table, placed, position, begins, counters, counted)
-    n_rows = int(start_row[-1] + table.n_samples[placed[-1]]) if len(placed) else 0
-    ends = np.append(begins[1:], len(placed)) - 1
-    n_expected = int((position[ends] - position[begins] + 1).sum()) if counted and len(placed) else 0
-    reasons = zip(begins[1:].tolist(), runs.reasons, strict=False)
-    return Grid(
-        frames=frames,
-        placed=placed,
-        start_row=start_row,
-        n_rows=n_rows,
-        duplicate=duplicate,
-        clock=nominal_clock(n_rows, frames.stream.sample_hz),
-        n_late=n_late,
-        n_lost_frames=n_expected - len(placed) if counted else 0,
-        n_expected_frames=n_expected,
-        restarts=tuple(Restart(int(start_row[begin]), reason) for begin, reason in reasons),
-        absurd=runs.absurd,
-        rate=None if counters.arrival else counters.rate,
-    )
 
 
 def _count_late(run: npt.NDArray[np.int32], position: Ints) -> int:
@@ -193,37 +208,3 @@ def _gaps_by_ticks(table: FrameTable, placed: Ints, lost: Ints, gap: Ints, count
     excess = counters.rate.excess(step, rows) / counters.rate.per_sample
     corrected = gap + np.rint(excess).astype(np.int64)
     return np.where(np.abs(excess) <= 0.5 * gap + 1, np.maximum(corrected, 0), gap)
-
-
-def final_ledgers(grids: Sequence[Grid]) -> tuple[Dump, ...]:
-    """The dumps' entries once the grids are known: repeated frames count as such, absurd ones as damaged.
-
-    Parameters
-    ----------
-    grids : sequence of Grid
-        Of the streams of one reading; streams of one kind of frame share their bytes, which count once.
-    """
-    dumps = list(grids[0].frames.dumps)
-    kinds = list[Frame]()
-    for grid in grids:
-        if any(grid.frames.stream.frame is kind for kind in kinds):
-            continue
-        kinds.append(grid.frames.stream.frame)
-        _settle(dumps, grid)
-    return tuple(dumps)
-
-
-def _settle(dumps: list[Dump], grid: Grid) -> None:
-    table, n = grid.frames.table, len(dumps)
-    repeated = np.bincount(table.dump[grid.duplicate], weights=table.n_bytes[grid.duplicate], minlength=n)
-    absurd = np.bincount(table.dump[grid.absurd], weights=table.n_bytes[grid.absurd], minlength=n)
-    n_absurd = np.bincount(table.dump[grid.absurd], minlength=n)
-    for i, dump in enumerate(dumps):
-        again, wrong = int(repeated[i]), int(absurd[i])
-        ledger = replace(
-            dump.ledger,
-            decoded=dump.ledger.decoded - again - wrong,
-            duplicate=dump.ledger.duplicate + again,
-            damaged=dump.ledger.damaged + wrong,
-        )
-        dumps[i] = replace(dump, ledger=ledger, n_damaged_frames=dump.n_damaged_frames + int(n_absurd[i]))

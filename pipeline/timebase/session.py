@@ -9,7 +9,8 @@ import numpy.typing as npt
 from pipeline.frames import Dump, Reading
 from pipeline.layouts import Channel
 from pipeline.timebase.grid import Grid, JoinedGrid
-from pipeline.timebase.place import final_ledgers, place_frames
+from pipeline.timebase.ledgers import final_ledgers
+from pipeline.timebase.place import place_frames
 
 
 @dataclass(frozen=True)
