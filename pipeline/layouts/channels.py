@@ -17,7 +17,7 @@ class NumberForm:
     """How the samples part writes a number.
 
     ``bits`` is 0 in text and WAV, whose numbers have no width that the layout says; ``decimals`` is 0 but in
-    text.
+    text; ``at_no_rate`` is for frames that are events.
     """
 
     framing: Framing

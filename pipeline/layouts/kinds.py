@@ -55,17 +55,18 @@ def _together(frames: Sequence[Frame], framing: str) -> _Faults:
             remedy = (
                 "Move the kind, or give the samples a count: it must stand at the same byte in every frame."
             )
-            yield "'kind' before samples without count", f"'kind' behind them in {_named(i, frame)}", remedy
+            yield "'kind' before samples without count", f"'kind' behind them in {named(i, frame)}", remedy
     widths = {part.wraps_at_bits for frame in frames for part in frame.all("sequence") if part.shared}
     if len(widths) > 1:
         found = " and ".join(f"{bits} bits" if bits else "no end" for bits in sorted(widths))
         yield "one width of a shared sequence", found, "It is one counter; correct its type or bits."
     for (i, one), (j, other) in combinations(enumerate(frames), 2):
         for wanted, found, remedy in _alike(one, other, framing):
-            yield wanted, f"{found} in {_named(i, one)}, and {_named(j, other)}", remedy
+            yield wanted, f"{found} in {named(i, one)}, and {named(j, other)}", remedy
 
 
-def _named(i: int, frame: Frame) -> str:
+def named(i: int, frame: Frame) -> str:
+    """A frame as a person counts, with its name if it has one of its own."""
     return nth(i, "frame", frame.name if frame.name != "frame" else "")
 
 

@@ -51,12 +51,8 @@ def _check_no_columns(table: dict[str, Any], shown: str, problems: list[Problem]
             fault = faults_in(f"frame[{i}].part[{j}]", shown, problems, nth(j, "part", part["is"]))
             for key in sorted({"column", "columns"} & part.keys()):
                 wanted = "header = true in [text], where parts are named by their columns"
-                fault(
-                    key,
-                    wanted,
-                    "no header",
-                    "Add header = true, or remove the names; then the order decides.",
-                )
+                remedy = "Add header = true, or remove the names; then the order decides."
+                fault(key, wanted, "no header", remedy)
 
 
 def _check_columns(frames: tuple[Frame, ...], shown: str, problems: list[Problem]) -> None:

@@ -6,6 +6,7 @@ from itertools import combinations
 
 from pipeline.checking import Fault, did_you_mean, faults_in, nth
 from pipeline.errors import Problem
+from pipeline.layouts.kinds import named
 from pipeline.layouts.layout import Channel, Frame
 
 
@@ -21,12 +22,8 @@ def check_names(
         fault("channel", "one channel of each name", f"'{name}' {described.count(name)} times", "Rename one.")
     for name in sorted({name for name in placed if placed.count(name) > 1}):
         found = f"'{name}' in {placed.count(name)} of them"
-        fault(
-            "frame",
-            "each channel in one samples part",
-            found,
-            "Give each its own channels, by their own names.",
-        )
+        remedy = "Give each its own channels, by their own names."
+        fault("frame", "each channel in one samples part", found, remedy)
     for name in sorted(set(placed) - set(described)):
         remedy = did_you_mean(name, set(described) - set(placed)) or "Describe it, or remove it there."
         fault("channel", "a [[channel]] for each of the samples' channels", f"none named '{name}'", remedy)
@@ -53,23 +50,18 @@ def check_rates(
                 continue
             own = sorted({channels[name].sample_hz for name in part.channels if name in channels})
             if len(own) > 1:
-                fault = faults_in(f"frame[{i}].part[{j}]", shown, problems, nth(j, "part", part.is_))
+                of_part = faults_in(f"frame[{i}].part[{j}]", shown, problems, nth(j, "part", part.is_))
                 found = " and ".join(f"{rate:g} Hz" for rate in own)
                 remedy = "Give channels of another rate a samples part of their own."
-                fault("channels", "one rate for the channels of a part", found, remedy)
+                of_part("channels", "one rate for the channels of a part", found, remedy)
             rates += [(hz, part.count) for hz in own[:1]]
+        fault = faults_in(f"frame[{i}]", shown, problems, named(i, frame))
         if framing != "edf":
-            fault = faults_in(f"frame[{i}]", shown, problems, nth(i, "frame", frame.name))
             for (hz, count), (other_hz, other) in combinations(rates, 2):
                 _check_ratio(hz, count, other_hz, other, fault)
         elif len({hz for hz, _ in rates}) < len(rates):
-            fault = faults_in(f"frame[{i}]", shown, problems, nth(i, "frame", frame.name))
-            fault(
-                "part",
-                "one samples part for each rate",
-                "two of one rate",
-                "List their channels in one part.",
-            )
+            remedy = "List their channels in one part."
+            fault("part", "one samples part for each rate", "two of one rate", remedy)
 
 
 def _check_ratio(hz: float, count: int, other_hz: float, other: int, fault: Fault) -> None:

@@ -49,9 +49,8 @@ def make_frame(
     frame = Frame(row.get("name", "frame"), parts, longest, row.get("event", False))
     faults = [*_faults_of_number(frame)]
     if any(part.is_ == "ticks" for part in parts) and "tick_hz" not in table:
-        faults.append(
-            ("tick_hz beside the ticks", "no such key", "Add tick_hz, the rate of the tick counter.")
-        )
+        remedy = "Add tick_hz, the rate of the tick counter."
+        faults.append(("tick_hz beside the ticks", "no such key", remedy))
     if framing in BINARY:
         faults += _faults_of_order(frame, framing)
         faults += _faults_of_length(frame, framing)
@@ -106,12 +105,9 @@ def _faults_of_length(frame: Frame, framing: str) -> _Faults:
 
 def _faults_of_size(frame: Frame, sector_bytes: int) -> _Faults:
     least = least_bytes(frame.parts)
+    found = f"parts of {least} bytes"
     if sector_bytes and least > sector_bytes:
-        found = f"parts of {least} bytes"
-        yield (
-            f"frames of at most sector_bytes = {sector_bytes} bytes",
-            found,
-            "Correct the parts or sector_bytes.",
-        )
+        remedy = "Correct the parts or sector_bytes."
+        yield f"frames of at most sector_bytes = {sector_bytes} bytes", found, remedy
     elif least > LONGEST_FRAME_BYTES:
-        yield f"frames of at most {LONGEST_FRAME_BYTES} bytes", f"parts of {least} bytes", "Correct count."
+        yield f"frames of at most {LONGEST_FRAME_BYTES} bytes", found, "Correct count."
