@@ -27,6 +27,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("Stopped. Finished sessions are kept; run again to go on.", file=sys.stderr)
         return 130
+    except BrokenPipeError:  # who read what was printed, such as 'head', had enough
+        os.dup2(
+            os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno()
+        )  # the interpreter flushes it at its end
+        return 0
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
         print(
@@ -57,6 +62,11 @@ def _parser() -> argparse.ArgumentParser:
         type=Path,
         metavar="FILE",
         help="the layout to read it with; without it: what the dump looks like",
+    )
+    peek.add_argument(
+        "--prove",
+        action="store_true",
+        help="make the dump's frames again from its samples, and compare them byte for byte",
     )
     peek.set_defaults(command=_peek)
     run = commands.add_parser("run", help="convert, validate, detect, judge and report a study")
@@ -93,9 +103,17 @@ def _new(options: argparse.Namespace) -> int:
 
 
 def _peek(options: argparse.Namespace) -> int:
-    from pipeline.peek import peek
+    from pipeline.peek.look import open_both, peek
 
-    return peek(options.dump, options.layout)
+    if not options.prove:
+        return peek(options.dump, options.layout)
+    from pipeline.peek.prove import prove  # writes and reads samples, for which more is needed
+
+    layout = open_both(options.dump, options.layout)
+    if layout is None:
+        print("--prove needs --layout FILE", file=sys.stderr)
+        return WRONG_STUDY
+    return prove(options.dump, layout)
 
 
 def _run(options: argparse.Namespace) -> int:

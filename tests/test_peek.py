@@ -5,11 +5,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from encode import encode_frames
+from encode import encode_all, encode_frames
 from layout_texts import BINARY, CONVERTER, TEXT, right
+from shapes import kinds_layout
+from smooth import smooth_counts
 
 from pipeline.cli import main
-from pipeline.glimpse import printable
+from pipeline.peek.words import lasting, n_of, percent, printable
 
 
 def _peek(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str]:
@@ -126,3 +128,115 @@ def test_noise_and_nothing_have_no_pattern(tmp_path: Path, capsys: pytest.Captur
 def test_excerpts_hold_nothing_that_a_terminal_obeys() -> None:
     assert printable(bytes(range(256)), 2000).isprintable()
     assert printable(b"a" * 200, 10) == "aaaaaaa..."
+
+
+def test_numbers_are_written_as_people_read_them() -> None:
+    assert [lasting(s) for s in (45.4, 150, 3660, 27_000)] == ["45 s", "2.5 min", "61 min", "7.5 h"]
+    assert [percent(p) for p in (0, 0.0004, 0.002, 0.034, 0.12, 1)] == [
+        *("0 %", "below 0.1 %", "0.2 %", "3.4 %", "12 %", "100 %")
+    ]
+    assert n_of(1, "byte") == "1 byte"
+    assert n_of(2000, "byte") == "2,000 bytes"
+
+
+def _recording(folder: Path, name: str, counts: np.ndarray) -> tuple[Path, Path]:
+    layout = _layout(folder, BINARY + CONVERTER)
+    dump = folder / name
+    dump.write_bytes(b"".join(encode_frames(right(folder, BINARY + CONVERTER), counts.reshape(-1, 1))))
+    return dump, layout
+
+
+def _field(seconds: float) -> np.ndarray:
+    t = np.arange(round(seconds * 125))
+    noise = np.random.default_rng(5).normal(0, 3, len(t))
+    return np.rint(2000 + 300 * np.sin(t / 40) + noise).astype(int)
+
+
+def _first_line(capsys: pytest.CaptureFixture[str], dump: Path, layout: Path) -> str:
+    code, said = _peek(capsys, dump, "--layout", layout)
+    assert code == 0
+    return said.splitlines()[0]
+
+
+def test_the_first_line_says_whether_a_recording_is_worth_keeping(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    good = _field(120)
+    assert _first_line(capsys, *_recording(tmp_path, "good.bin", good)) == (
+        "worth keeping: 2 min, 0 % lost, no channel at a rail"
+    )
+    railed = good.copy()
+    railed[2000:2600] = 4095
+    said = _first_line(capsys, *_recording(tmp_path, "rail.bin", railed))
+    assert said == "doubtful: 2 min, field at a rail for 4 % (limit 1 %)"
+    stuck = good.copy()
+    stuck[2000:3000] = 2000
+    said = _first_line(capsys, *_recording(tmp_path, "stuck.bin", stuck))
+    assert said.startswith("doubtful: 2 min, field stuck for 6.7 % (limit 1 %)")
+    said = _first_line(capsys, *_recording(tmp_path, "short.bin", good[:1250]))
+    assert said == "not worth keeping: 10 s of 10 s left (at least 30 s are needed)"
+    said = _first_line(capsys, *_recording(tmp_path, "flat.bin", np.where(good > 1990, 4095, 0)))
+    assert said.startswith("not worth keeping: 0 s of 2 min left")
+
+
+def test_losses_count_against_a_recording(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    dump, layout = _recording(tmp_path, "dump.bin", _field(200))
+    size = len(_frames(tmp_path, BINARY + CONVERTER, 1)[0])
+    data = dump.read_bytes()
+    dump.write_bytes(data[: 800 * size] + data[1000 * size :])
+    said = _first_line(capsys, dump, layout)
+    assert said == "doubtful: 3.3 min, 8 % lost (limit 5 %), a gap of 16 s (limit 5 s)"
+
+
+def test_settling_after_an_overload_counts_against_a_recording(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """At 0.01 Hz recovery takes 4.6 / (2 pi 0.01 Hz) = 73 s (first-order high-pass)."""
+    field = _field(200)
+    field[5 * 125 : 5 * 125 + 60] = 4095
+    field[100 * 125 : 100 * 125 + 60] = 4095
+    dump, _ = _recording(tmp_path, "dump.bin", field)
+    layout = _layout(tmp_path, BINARY + CONVERTER + "ac_corner_hz = 0.01\n")
+    said = _first_line(capsys, dump, layout)
+    assert said == "doubtful: 3.3 min, field settling after an overload for 73 % (limit 5 %)"
+
+
+def test_a_wrong_layout_is_doubted_and_mended(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    dump, _ = _recording(tmp_path, "dump.bin", _field(60))
+    wrong = _layout(
+        tmp_path, (BINARY + CONVERTER).replace('"u16"\ncount', '"u16"\nbyte_order = "big"\ncount')
+    )
+    code, said = _peek(capsys, dump, "--layout", wrong)
+    assert code == 0
+    assert "the layout does not seem to fit, see below" in said.splitlines()[0]
+    assert 'wrong?      Write byte_order = "little" in the 4th part, samples.' in said
+    wrong = _layout(tmp_path, (BINARY + CONVERTER).replace("count = 10", "count = 12"))
+    code, said = _peek(capsys, dump, "--layout", wrong)
+    assert code == 1
+    assert "Write count = 10 in the 4th part, samples." in said
+
+
+def test_samples_are_proven(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    dump, layout = _recording(tmp_path, "dump.bin", _field(20))
+    code, said = _peek(capsys, dump, "--layout", layout, "--prove")
+    assert code == 0
+    assert said == "250 of 250 frames came back byte for byte\n"
+    assert _peek(capsys, dump, "--prove") == (2, "--prove needs --layout FILE\n")
+    (tmp_path / "none.bin").write_bytes(bytes(100))
+    assert _peek(capsys, tmp_path / "none.bin", "--layout", layout, "--prove")[0] == 1
+
+
+def test_several_kinds_and_rates_and_events_are_shown(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    layout = kinds_layout(event=True, rates=(250.0, 100.0))
+    counts = smooth_counts(layout, 200)
+    frames = encode_all(layout, counts, event_s=(1.0, 2.5, 3.0))
+    dump = tmp_path / "dump.bin"
+    dump.write_bytes(b"".join(frame.data for i, frame in enumerate(frames) if i not in (40, 41)))
+    monkeypatch.setattr("pipeline.peek.look.load_layout", lambda *_: layout)
+    code, said = _peek(capsys, dump, "--layout", tmp_path / "any.toml")
+    assert code == 0
+    assert "250 Hz: a0, b0" in said
+    assert "100 Hz: a1, b1" in said
+    assert said.count("frames      ") >= 2

@@ -1,27 +1,20 @@
 """Why a dump gives no frames, in one sentence that says what to do."""
 
 import re
-from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
 from pipeline.errors import Problem, Unreadable
-from pipeline.frames.checksum import Bytes, check_spans
+from pipeline.frames.fitting import MOST, fitting_checks
 from pipeline.frames.guess import fitting_change
-from pipeline.frames.leftover import Ints
 from pipeline.frames.lines import LineForm, header_line
 from pipeline.frames.seen import Seen
 from pipeline.frames.shape import Shape
 from pipeline.frames.text import SeenLines
-from pipeline.layouts import Checksum, Layout
-from pipeline.layouts.catalogue import CATALOGUE
+from pipeline.layouts import Layout
 
 _CHANCE_SHARE = 0.05
 """Below this share of fitting candidates the check is taken not to fit: 8 bits fit by chance once in 256."""
-
-_MOST = 0.5
-"""A check fits the dump when it fits this share of the candidates: some are patterns within samples."""
 
 _PRINTABLE = frozenset(range(0x20, 0x7F)) | {9, 10, 13}
 
@@ -77,7 +70,7 @@ def _wrong_count(name: str, head: bytes, shape: Shape, patterns: str) -> Problem
         return None
     values, n_of = np.unique(inner, return_counts=True)
     most = int(values[np.argmax(n_of)])
-    if n_of.max() < _MOST * len(inner) or most <= 0 or most % shape.row_bytes:
+    if n_of.max() < MOST * len(inner) or most <= 0 or most % shape.row_bytes:
         return None
     whole, count = most + shape.head + shape.tail, most // shape.row_bytes
     return Problem(
@@ -96,7 +89,16 @@ def wrong_checksum(name: str, shape: Shape, seen: Seen) -> Problem | None:
         return None
     if seen.n_frames > _CHANCE_SHARE * seen.n_believable:
         return None
-    own, others = _fitting(shape, part.checksum, seen.kept)
+    own, others = list[str](), list[str]()
+    for check in fitting_checks(seen.kept, len(shape.sync), part.n_bytes, part.checksum):
+        if check.checksum is part.checksum:
+            now = {"covers": part.covers, "byte_order": part.byte_order}
+            keys = check.keys(covers=True)
+            own.append(" and ".join(f"{k} = '{v}'" for k, v in keys.items() if v != now[k]))
+        else:
+            named = [check.checksum.name, *(f"{k} = '{v}'" for k, v in check.keys(covers=True).items())]
+            others.append(", ".join(named))
+    own = [words for words in own if words]
     if not own and not others:
         return None
     remedy = "Correct the checksum part of the layout."
@@ -111,46 +113,6 @@ def wrong_checksum(name: str, shape: Shape, seen: Seen) -> Problem | None:
     )
     expected = f"frames whose {part.checksum.names} fits"
     return Problem(name, f"bytes 0 to {seen.n_bytes}", expected, found, remedy)
-
-
-def _fitting(shape: Shape, stated: Checksum, kept: list[bytes]) -> tuple[list[str], list[str]]:
-    """What fits most of the candidates: the stated check with other keys; all other rows of the catalogue."""
-    part = shape.checksum
-    if part is None:
-        return [], []
-    block = np.frombuffer(b"".join(kept), dtype=np.uint8)
-    stops = np.cumsum([len(frame) for frame in kept])
-    begins = stops - np.array([len(frame) for frame in kept])
-    stored = {order: _stored(block, stops, part.n_bytes, order) for order in ("little", "big")}
-    own, others = list[str](), list[str]()
-    for checksum in (stated, *(row for row in CATALOGUE.values() if not _is_same(row, stated))):
-        if (checksum.width + 7) // 8 != part.n_bytes:
-            continue
-        for covers, skipped in (("after_sync", len(shape.sync)), ("frame", 0)):
-            computed = check_spans(block, begins + skipped, stops - part.n_bytes, checksum)
-            for order in ("little", "big") if part.n_bytes > 1 else ("big",):
-                n = int((computed == stored[order]).sum())
-                if n < 2 or n < _MOST * len(kept):
-                    continue
-                keys = {"covers": covers, **({"byte_order": order} if part.n_bytes > 1 else {})}
-                if checksum is stated:
-                    now = {"covers": part.covers, "byte_order": part.byte_order}
-                    own.append(" and ".join(f"{k} = '{v}'" for k, v in keys.items() if v != now[k]))
-                else:
-                    others.append(", ".join([checksum.name, *(f"{k} = '{v}'" for k, v in keys.items())]))
-    return [words for words in own if words], others
-
-
-def _is_same(one: Checksum, other: Checksum) -> bool:
-    return replace(one, name="") == replace(other, name="")
-
-
-def _stored(block: Bytes, stops: Ints, n_bytes: int, order: str) -> npt.NDArray[np.uint64]:
-    value = np.zeros(len(stops), dtype=np.uint64)
-    places = range(-n_bytes, 0) if order == "big" else range(-1, -n_bytes - 1, -1)
-    for place in places:
-        value = (value << np.uint64(8)) | block[stops + place]
-    return value
 
 
 def _count(n: int, what: str) -> str:

@@ -140,14 +140,14 @@ def slip(body: bytes) -> bytes:
 
 
 def on_the_wire(layout: Layout, body: bytes, n_bytes: int) -> bytes:
-    """A frame as it stands in the dump, where it takes `n_bytes` with its delimiters."""
+    """A frame as it stands in the dump, where it takes `n_bytes` with the delimiter that ends it."""
     if layout.framing == "cobs":
         stuffed, end = cobs(body), b"\0"
+        if n_bytes > len(stuffed) + 1:
+            stuffed += b"\x01"  # the empty group behind a full one
     elif layout.framing == "slip":
-        stuffed, end = slip(body), b"\xc0"
+        stuffed, end = slip(body), _SLIP_END
     else:
         return body
-    spare = n_bytes - len(stuffed) - len(end)
-    if spare < 0:
-        return stuffed
-    return end * spare + stuffed + end
+    # the last one of a dump may lack its delimiter
+    return stuffed + end if n_bytes > len(stuffed) else stuffed

@@ -6,11 +6,11 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.frames.diagnose import looks_like_text
+from pipeline.peek.words import printable
 
 _LOOKED_AT_BYTES = 1 << 20
 _SHOWN_LINES = 5
 _SHOWN_PATTERNS = 3
-_SHOWN_CHARACTERS = 100
 _MOST_TRIED = 64
 _LEAST_SPACING = 4
 _LEAST_SEEN = 8
@@ -19,7 +19,7 @@ _DELIMITERS = {";": "';'", "\t": "'tab'", "|": "'|'", ",": "','", None: "'blanks
 """What may stand between values, and how layouts write it; those first that stand in no number or word."""
 
 
-def glimpse(dump: Path) -> Iterator[str]:
+def describe(dump: Path) -> Iterator[str]:
     """Lines that say what a dump looks like, and that a layout is needed.
 
     Parameters
@@ -39,12 +39,6 @@ def glimpse(dump: Path) -> Iterator[str]:
             f"A layout with framing = '{framing}' is needed to read it: 'sessiongate new FOLDER' writes one "
             "to fill in, then peek again with --layout FILE."
         )
-
-
-def printable(data: bytes, most: int = _SHOWN_CHARACTERS) -> str:
-    """Bytes as one line that any terminal can show: what is not printable ASCII as escapes."""
-    shown = "".join(chr(b) if 32 <= b < 127 else "\\t" if b == 9 else f"\\x{b:02x}" for b in data[: most + 1])
-    return shown if len(shown) <= most else shown[: most - 3] + "..."
 
 
 def _about_lines(head: bytes) -> Iterator[str]:

@@ -1,0 +1,32 @@
+"""Why nothing could be read, with the smallest change of the layout that would mend it."""
+
+from dataclasses import replace
+from pathlib import Path
+
+from pipeline.errors import Problem
+from pipeline.finder.search import smallest_change
+from pipeline.layouts import Layout
+
+_HEAD_BYTES = 1 << 20
+
+
+def explained(problem: Problem, dump: Path, layout: Layout) -> Problem:
+    """The problem of a dump that gave nothing, with what to write in the layout where that is found.
+
+    Parameters
+    ----------
+    problem : Problem
+        As the reader says it.
+    dump : Path
+        The dump it is about.
+    layout : Layout
+        With which it was read.
+    """
+    if not dump.is_file():
+        return problem
+    with dump.open("rb") as source:
+        change = smallest_change(layout, source.read(_HEAD_BYTES))
+    if change is None:
+        return problem
+    read = f"With that, {change.fit.share:.0%} of its beginning can be read."
+    return replace(problem, remedy=f"{change.words} {read}")
