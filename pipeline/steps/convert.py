@@ -7,6 +7,7 @@ from typing import Any
 
 from pipeline import __version__
 from pipeline.errors import Problem, Unreadable
+from pipeline.finder.explain import explained
 from pipeline.frames import Dump, Reading, read_frames
 from pipeline.layouts import Layout
 from pipeline.recording import (
@@ -60,7 +61,7 @@ def read_dumps(job: Job) -> tuple[list[Reading], list[Problem]]:
         try:
             readings.append(read_frames(dumps, layout, job.places.recording.parent))
         except Unreadable as error:
-            problems.append(error.problem)
+            problems.append(explained(error.problem, dumps[0][1], layout))
     if not readings:
         raise Unreadable(problems[0])
     return readings, problems
