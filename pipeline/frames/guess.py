@@ -67,7 +67,7 @@ def _changes(form: LineForm, sample: bytes) -> Iterator[tuple[str, LineForm]]:
                     decimal=decimal,
                     has_header=has_header,
                     header=b"",
-                    n_columns=0,
+                    kinds=(),
                 )
                 changes.append((len(words), " and ".join(words), other))
     return ((words, other) for _, words, other in sorted(changes, key=lambda change: change[0]))
@@ -86,7 +86,8 @@ def _n_read(form: LineForm, sample: bytes) -> int:
     block = np.frombuffer(sample, dtype=np.uint8)
     lines = trim_lines(block, cut_lines(block, True, True)[0], form.blank, True)
     fields = read_fields(block, lines, form)
-    return int((fields.good | fields.too_many_decimals | (fields.out_of_range >= 0)).sum())
+    readable = [read.good | read.too_fine | (read.outside >= 0) for read in fields.kinds]
+    return sum(int(lines.sum()) for lines in readable)
 
 
 def _n_filled(sample: bytes) -> int:

@@ -7,18 +7,26 @@ Rules, in this order:
   follows parts what stands before it (whose end is missing) from what stands after it (whose beginning may be
   missing).
 - Blank lines and comments are padding. The header is decoded, and so is each repetition of it.
+- Values in quotation marks follow RFC 4180, but for a line end, which ends the line there, too: in a log a
+  mark that is lost must not swallow the lines behind it. Where a line does not keep to the RFC its marks are
+  characters like others.
 - A line with the right number of values, each a number that times 10^decimals is a whole code within adc_min
   and adc_max, is decoded with its line end. Blanks around values and one delimiter after the last are
-  allowed.
+  allowed. A number is ``[+-]digits[.digits][e[+-]digits]`` in at most 32 characters; a value that is empty is
+  none, but columns that no part names may be. Counters are whole and not negative, and fit their bits.
+- Where lines are of several kinds the word in one column says of which. Each kind has its own columns; with
+  a header, all kinds have those that it names. A line whose word is of no kind is unrecognised, and one of a
+  known kind that is not good is damaged.
 - The last line without a line end is damaged when it is recognised: its end may be missing.
 - The first line of a file (or after a long run of fill bytes) is damaged when its sequence or ticks do not
   lead on to the next good line within the eight that follow: its beginning is missing. Ten lines lost are
-  allowed for.
+  allowed for. The next line is one of the same kind, or of another with the same sequence or with ticks.
 - Damaged is also every other line that is recognised: only numbers and delimiters, or the right number of
   values with at least half of those that must be numbers being numbers.
 - Everything else (chatter of the device's log) is unrecognised, and so is a line longer than 64 KiB.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import BinaryIO
 
@@ -27,21 +35,26 @@ import numpy.typing as npt
 
 from pipeline.frames.blocks import BlockReader
 from pipeline.frames.checksum import Bytes
+from pipeline.frames.columns import KindLines
 from pipeline.frames.fields import Fields, Lines, cut_lines, read_fields, trim_lines
+from pipeline.frames.follow import contradicted
 from pipeline.frames.leftover import Tally
 from pipeline.frames.lines import LineForm
 from pipeline.frames.sinks import FrameSink
 
 LONGEST_LINE = 1 << 16
-_LINES_AHEAD = 8
-_LOST_LINES = 10
+_LARGEST_BLOCK = 1 << 20
+_KEPT_BYTES = 24 << 20
 
 Bools = npt.NDArray[np.bool_]
 
 
 @dataclass
 class SeenLines:
-    """What was seen of one dump: for its ledger and for messages."""
+    """What was seen of one dump: for its ledger and for messages.
+
+    ``n_of_kind`` counts the good lines of each kind.
+    """
 
     tally: Tally = field(default_factory=Tally)
     n_bytes: int = 0
@@ -53,18 +66,25 @@ class SeenLines:
     n_decimals: int = 0
     first_out_of_range: tuple[int, str] = (0, "")
     first_numeric: tuple[int, int] = (0, 0)
+    n_of_kind: list[int] = field(default_factory=list)
 
 
 @dataclass
 class _State:
-    """What one block tells the next."""
+    """What one block tells the next, and where frames go."""
 
+    form: LineForm
+    dump: int
+    sinks: Sequence[FrameSink]
+    seen: SeenLines
     base: int = 0
     is_fresh: bool = True
     in_long_line: bool = False
 
 
-def read_text(source: BinaryIO, form: LineForm, dump: int, sink: FrameSink, block_bytes: int) -> SeenLines:
+def read_text(
+    source: BinaryIO, form: LineForm, dump: int, sinks: Sequence[FrameSink], block_bytes: int
+) -> SeenLines:
     """Read one dump from an open file.
 
     Parameters
@@ -72,11 +92,11 @@ def read_text(source: BinaryIO, form: LineForm, dump: int, sink: FrameSink, bloc
     source : binary file
         At its beginning.
     form : LineForm
-        With its columns known.
+        With its kinds known.
     dump : int
         Its index, for the table.
-    sink : FrameSink
-        Gets the frames, one for each good line, and their counts.
+    sinks : sequence of FrameSink
+        One for each kind of line, in the form's order.
     block_bytes : int
         Bytes read at once; the result does not depend on it.
 
@@ -85,171 +105,136 @@ def read_text(source: BinaryIO, form: LineForm, dump: int, sink: FrameSink, bloc
     SeenLines
         Its ledger sums to the file's size.
     """
-    seen, reader, state = SeenLines(), BlockReader(source, max(block_bytes, 16)), _State()
+    _keep_freed_memory()
+    seen = SeenLines(n_of_kind=[0] * len(form.kinds))
+    reader = BlockReader(source, min(max(block_bytes, 16), _LARGEST_BLOCK))
+    state = _State(form, dump, sinks, seen)
     limit, is_last = 0, False
     while not is_last:
         block, is_last = reader.advance(limit)
-        limit = _read_block(block, is_last, form, state, seen, (dump, sink)) if len(block) else 0
+        limit = _read_block(block, is_last, state) if len(block) else 0
         state.base += limit
     seen.n_bytes, seen.sha256 = reader.n_bytes, reader.sha256
     return seen
 
 
-def _read_block(
-    block: Bytes,
-    is_last: bool,
-    form: LineForm,
-    state: _State,
-    seen: SeenLines,
-    into: tuple[int, FrameSink],
-) -> int:
+def _keep_freed_memory() -> None:
+    """Have the C library keep what each block frees for the next one.
+
+    Its allocator returns pieces of some 100 kB and more to the system at once, until a larger one was freed;
+    getting them anew, page by page, would take as long as the reading. No page of this piece is touched.
+    """
+    np.empty(_KEPT_BYTES, dtype=np.uint8)
+
+
+def _read_block(block: Bytes, is_last: bool, state: _State) -> int:
     """Take the lines of a block; return how many bytes are settled."""
     lines, limit = cut_lines(block, is_last, state.is_fresh)
-    if not is_last and len(block) - limit > LONGEST_LINE + 2:
-        return _skip_long_line(block, lines, limit, form, state, seen, into)
-    return _take_lines(block, lines, limit, is_last, form, state, seen, into)
+    is_too_long = not is_last and len(block) - limit > LONGEST_LINE + 2
+    settled = _take_lines(block, lines, limit, is_last, state)
+    return _skip_long_line(block, limit, state) if is_too_long and settled == limit else settled
 
 
-def _skip_long_line(
-    block: Bytes,
-    lines: Lines,
-    limit: int,
-    form: LineForm,
-    state: _State,
-    seen: SeenLines,
-    into: tuple[int, FrameSink],
-) -> int:
-    """Take the whole lines, then give up most of an unfinished line that is too long already."""
-    settled = _take_lines(block, lines, limit, False, form, state, seen, into)
-    if settled < limit:
-        return settled
+def _skip_long_line(block: Bytes, limit: int, state: _State) -> int:
+    """Give up most of an unfinished line that is too long already."""
     # the last bytes stay: they may be half a line end or the beginning of a run of fill bytes
     end = len(block) - 1
     while end > limit and block[end] in (0x00, 0xFF, 0x0D) and len(block) - end < 2 * LONGEST_LINE:
         end -= 1
-    if end > limit:
-        seen.tally.unrecognised += end - limit
-        state.in_long_line = True
-        return end
-    return settled
+    state.seen.tally.unrecognised += end - limit
+    state.in_long_line |= end > limit
+    return end
 
 
-def _take_lines(
-    block: Bytes,
-    lines: Lines,
-    limit: int,
-    is_last: bool,
-    form: LineForm,
-    state: _State,
-    seen: SeenLines,
-    into: tuple[int, FrameSink],
-) -> int:
+def _take_lines(block: Bytes, lines: Lines, limit: int, is_last: bool, state: _State) -> int:
     if not len(lines.starts):
         return limit
+    form, block = state.form, block[:limit]
     lines = trim_lines(block, lines, form.blank, state.base == 0)
     fields = read_fields(block, lines, form)
     too_long = lines.stops - lines.starts > LONGEST_LINE
     too_long[0] |= state.in_long_line
     good = fields.good & ~too_long & lines.is_ended
-    contradicted, n_sure = _contradicted(lines.is_fresh & good, good, fields, form, is_last)
+    wrong, n_sure = contradicted(lines.is_fresh & good, good, fields.kinds, form, is_last)
+    good[wrong] = False
     if n_sure < len(good):
-        lines, fields, limit = lines.first(n_sure), fields.first(n_sure), int(lines.starts[n_sure])
-        good, too_long, contradicted = good[:n_sure], too_long[:n_sure], contradicted[:n_sure]
+        limit = int(lines.starts[n_sure])
+        good[n_sure:] = False
         if not n_sure:
             return limit
-    good &= ~contradicted
     state.in_long_line = False
-    state.is_fresh = bool(lines.fresh_after)
-    _account(lines, fields, good, too_long, seen)
-    _emit(lines, fields, good, state.base, form, into)
-    seen.n_frames += int(good.sum())
-    seen.n_lines += len(good)
+    state.is_fresh = bool(np.append(lines.is_fresh, lines.fresh_after)[n_sure])
+    _account(lines, fields, good, too_long, n_sure, state)
+    for number, (kind, sink) in enumerate(zip(fields.kinds, state.sinks, strict=False)):
+        state.seen.n_of_kind[number] += _emit(lines, kind, good, state, sink)
+    state.seen.n_frames += int(good.sum())
+    state.seen.n_lines += n_sure
     return limit
 
 
-def _contradicted(
-    fresh: Bools, good: Bools, fields: Fields, form: LineForm, is_last: bool
-) -> tuple[Bools, int]:
-    """Which first lines do not lead on to the next good one; and how many lines can be settled by now."""
-    contradicted = np.zeros(len(good), dtype=bool)
-    n_sure = len(good)
-    goods = np.flatnonzero(good)
-    for i in np.flatnonzero(fresh).tolist():
-        place = int(np.searchsorted(goods, i, side="right"))
-        following = int(goods[place]) if place < len(goods) else len(good)
-        if following >= len(good) and i + _LINES_AHEAD >= len(good) and not is_last:
-            n_sure = i
-            break
-        if following < len(good) and following <= i + _LINES_AHEAD:
-            contradicted[i] = not _leads_on(fields, i, following, form)
-    return contradicted, n_sure
-
-
-def _leads_on(fields: Fields, i: int, following: int, form: LineForm) -> bool:
-    lines = following - i
-    if form.sequence >= 0:
-        step = int(fields.sequence[following]) - int(fields.sequence[i])
-        step = step % (1 << form.sequence_bits) if form.sequence_bits else step
-        if not 1 <= step <= _LOST_LINES + lines:
-            return False
-    if form.ticks >= 0:
-        step = int(fields.ticks[following]) - int(fields.ticks[i])
-        step = step % (1 << form.ticks_bits) if form.ticks_bits else step
-        if not 0 <= step <= (_LOST_LINES + lines) * form.ticks_per_line + 2:
-            return False
-    return True
-
-
-def _account(lines: Lines, fields: Fields, good: Bools, too_long: Bools, seen: SeenLines) -> None:
-    """Every byte of the lines to the ledger, and what messages will need."""
-    size = lines.stops - lines.starts - lines.n_fill
+def _account(lines: Lines, fields: Fields, good: Bools, too_long: Bools, n_sure: int, state: _State) -> None:
+    """Every byte of the first `n_sure` lines to the ledger, and what messages will need."""
+    if bool(good.all()):
+        state.seen.tally.padding += int(lines.n_fill.sum())
+        state.seen.tally.decoded += int(lines.stops[-1] - lines.n_fill.sum())
+        return _remember(fields, good, n_sure, state)
+    settled = np.arange(len(good)) < n_sure
+    usable = settled & ~too_long
     blank = lines.content_stops <= lines.content_starts
-    padding = ~too_long & (blank | fields.is_comment)
-    header = ~too_long & fields.is_header & lines.is_ended
-    rest = ~(good | padding | header)
+    padding = usable & (blank | fields.is_comment)
+    header = usable & fields.is_header & lines.is_ended
+    rest = settled & ~(good | padding | header)
     # a header without its line end is as incomplete as a line of values
-    damaged = rest & ~too_long & (fields.recognised | fields.is_header)
-    tally = seen.tally
-    tally.padding += int(size[padding].sum()) + int(lines.n_fill[~too_long].sum())
+    damaged = rest & usable & (fields.recognised | fields.is_header)
+    tally, size = state.seen.tally, lines.stops - lines.starts - lines.n_fill
+    tally.padding += int(size[padding].sum()) + int(lines.n_fill[usable].sum())
     tally.decoded += int(size[good | header].sum())
     tally.damaged += int(size[damaged].sum())
-    tally.unrecognised += int(size[rest & ~damaged].sum()) + int(lines.n_fill[too_long].sum())
+    tally.unrecognised += int(size[rest & ~damaged].sum()) + int(lines.n_fill[settled & too_long].sum())
     tally.n_damaged_frames += int(damaged.sum())
-    numeric = good | damaged
+    return _remember(fields, good | damaged, n_sure, state)
+
+
+def _remember(fields: Fields, numeric: Bools, n_sure: int, state: _State) -> None:
+    """What messages will need of the first `n_sure` lines."""
+    seen, first = state.seen, list[tuple[int, str]]()
     if seen.n_numeric == 0 and np.any(numeric):
         i = int(np.argmax(numeric))
         seen.first_numeric = (seen.n_lines + i + 1, int(fields.n_values[i]))
-    if seen.n_out_of_range == 0 and np.any(fields.out_of_range >= 0):
-        i = int(np.argmax(fields.out_of_range >= 0))
-        seen.first_out_of_range = (seen.n_lines + i + 1, fields.names[int(fields.out_of_range[i])])
     seen.n_numeric += int(numeric.sum())
-    seen.n_out_of_range += int((fields.out_of_range >= 0).sum())
-    seen.n_decimals += int(fields.too_many_decimals.sum())
+    n_before = seen.n_out_of_range
+    for read, kind in zip(fields.kinds, state.form.kinds, strict=False):
+        n = int(np.searchsorted(read.rows, n_sure))
+        outside = np.flatnonzero(read.outside[:n] >= 0)
+        seen.n_out_of_range += len(outside)
+        seen.n_decimals += int(read.too_fine[:n].sum())
+        for i in outside[:1].tolist():
+            first.append((seen.n_lines + int(read.rows[i]) + 1, kind.value_names[int(read.outside[i])]))
+    if first and not n_before:
+        seen.first_out_of_range = min(first)
 
 
-def _emit(
-    lines: Lines,
-    fields: Fields,
-    good: Bools,
-    base: int,
-    form: LineForm,
-    into: tuple[int, FrameSink],
-) -> None:
-    which = np.flatnonzero(good)
-    if not len(which):
-        return
-    dump, sink = into
-    size = lines.stops - lines.starts - lines.n_fill
-    n_channels = len(form.names) // form.rows_per_line
-    sink.add(
-        dump,
-        base + lines.starts[which] + lines.n_fill_before[which],
-        size[which],
-        (
-            fields.sequence[which] if form.sequence >= 0 else None,
-            fields.ticks[which] if form.ticks >= 0 else None,
-            None,
-        ),
-        [fields.counts[which].reshape(-1, n_channels)],
-        [np.full(len(which), form.rows_per_line, dtype=np.int64)],
+def _emit(lines: Lines, read: KindLines, good: Bools, state: _State, sink: FrameSink) -> int:
+    """Hand the good lines of one kind to its sink; return how many there are."""
+    kept = good[read.rows]
+    everything = bool(kept.all())
+    which = slice(None) if everything else np.flatnonzero(kept)
+    rows = slice(None) if everything and len(kept) == len(good) else read.rows[which]
+    starts, n_fill = lines.starts[rows], lines.n_fill[rows]
+    if not len(starts):
+        return 0
+    sequence, ticks, received = (
+        None if counter is None else counter[which] for counter in (read.sequence, read.ticks, read.received)
     )
+    sink.add(
+        state.dump,
+        state.base + starts + lines.n_fill_before[rows],
+        lines.stops[rows] - starts - n_fill,
+        (sequence, ticks, received),
+        [
+            counts[which].reshape(-1, len(s.channels))
+            for counts, s in zip(read.counts, sink.streams, strict=True)
+        ],
+        [np.broadcast_to(np.int64(s.parts[0].count), len(starts)) for s in sink.streams],
+    )
+    return len(starts)

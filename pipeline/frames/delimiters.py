@@ -1,0 +1,146 @@
+"""Where the values of lines stand between their delimiters, for all lines of a block at once."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.frames.checksum import Bytes
+from pipeline.frames.leftover import Ints, chain
+from pipeline.frames.lines import LineForm
+from pipeline.frames.quotes import within_quotes
+
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Delimiters:
+    """Every delimiter of a block in its order: where it begins, and how wide it is.
+
+    ``wide`` holds the width of each where runs of blanks are delimiters, and is None elsewhere.
+    """
+
+    at: Ints
+    width: int
+    wide: Ints | None = None
+
+    def end(self, which: Ints) -> Ints:
+        """Where some of them end."""
+        width = self.width if self.wide is None else self.wide[which]
+        return np.asarray(self.at[which] + width)
+
+
+def find_delimiters(block: Bytes, form: LineForm, starts: Ints, stops: Ints) -> Delimiters:
+    """Find what parts the values of lines whose contents stand at [start, stop)."""
+    found = _find(block, form)
+    if not form.quote or not len(found.at) or not (block == ord(form.quote)).any():
+        return found
+    ends = found.at, found.at + (found.width if found.wide is None else found.wide)
+    parts = ~within_quotes(block, (starts, stops), ends, ord(form.quote), form.blank)
+    return Delimiters(found.at[parts], found.width, None if found.wide is None else found.wide[parts])
+
+
+def _find(block: Bytes, form: LineForm) -> Delimiters:
+    if form.any_blanks:
+        blank = ((block == 32) | (block == 9)).view(np.int8)
+        edges = np.flatnonzero(np.diff(blank, prepend=np.int8(0), append=np.int8(0)))
+        return Delimiters(edges[::2], 1, edges[1::2] - edges[::2])
+    pattern = form.delimiter
+    here = block == pattern[0]
+    if len(pattern) == 1:
+        return Delimiters(np.flatnonzero(here), 1)
+    for i in range(1, len(pattern)):
+        here[:-i] &= block[i:] == pattern[i]
+        here[-i:] = False
+    at = np.flatnonzero(here)
+    return Delimiters(at[chain(at, at + len(pattern))], len(pattern))
+
+
+@dataclass(frozen=True)
+class Parted:
+    """Lines of a block and the delimiters in each; arrays of one entry for each line.
+
+    ``before`` is the delimiter of the block that comes first in (or behind) the line, ``n_values`` one more
+    than the delimiters in it, 0 where it is empty.
+    """
+
+    delimiters: Delimiters
+    starts: Ints
+    stops: Ints
+    before: Ints
+    n_values: Ints
+
+    def first(self, rows: Ints, n_values: int) -> "Cells":
+        """Where the first `n_values` values of some lines stand; a delimiter may stand behind the last."""
+        columns = [self.starts, self.stops, self.before, self.n_values]
+        if len(rows) < len(self.starts):
+            columns = [column.take(rows) for column in columns]
+        starts, stops, before, n_own = columns
+        spare = np.flatnonzero(n_own > n_values)
+        if len(spare):
+            stops = stops.copy()
+            stops[spare] = self.delimiters.at[before[spare] + n_values - 1]
+        return Cells(self.delimiters, starts, stops, before, n_values)
+
+    def shaped(self, n_values: int) -> Bools:
+        """Which lines have so many values, perhaps with a delimiter behind the last one."""
+        shaped: Bools = self.n_values == n_values
+        spare = np.flatnonzero(self.n_values == n_values + 1)
+        if len(spare):
+            last = self.before[spare] + n_values - 1
+            shaped[spare] = self.delimiters.end(last) >= self.stops[spare]
+        return shaped
+
+    def value(self, rows: Ints, column: int) -> tuple[Ints, Ints]:
+        """Where one value of some lines stands, which all have so many values and perhaps more."""
+        before, starts, stops = self.before[rows], self.starts[rows], self.stops[rows]
+        begin = self.delimiters.end(before + column - 1) if column else starts
+        inner = np.flatnonzero(self.n_values[rows] > column + 1)
+        stops[inner] = self.delimiters.at[before[inner] + column]
+        return begin, stops
+
+
+def part_lines(delimiters: Delimiters, starts: Ints, stops: Ints) -> Parted:
+    """Find the delimiters of each line, whose contents stand at [start, stop) in their order."""
+    n, at = len(starts), delimiters.at
+    each = len(at) // max(n, 1)
+    if n and each and len(at) == n * each:
+        first, last = at[::each], at[each - 1 :: each]
+        if bool(np.all(first >= starts)) and bool(np.all(last < stops)):
+            return Parted(delimiters, starts, stops, np.arange(n) * each, np.full(n, each + 1))
+    behind = np.searchsorted(at, stops)
+    before = np.concatenate((np.zeros(1, dtype=np.int64), behind))[:n]
+    # some may stand in front of the first line, or in what was trimmed away between two
+    early = np.flatnonzero(np.append(at, np.iinfo(np.int64).max)[before] < starts)
+    before[early] = np.searchsorted(at, starts[early])
+    return Parted(delimiters, starts, stops, before, np.where(stops > starts, behind - before + 1, 0))
+
+
+@dataclass
+class Cells:
+    """Where the values of lines of one kind stand, one entry for each line."""
+
+    delimiters: Delimiters
+    starts: Ints
+    stops: Ints
+    before: Ints
+    n_values: int
+
+    def __post_init__(self) -> None:
+        self._last: tuple[int, Ints] = (-1, self.starts)
+
+    def span(self, column: int) -> tuple[Ints, Ints]:
+        """Where the values of a column begin and end; from each column to the next is the cheapest order."""
+        begin = self.starts
+        if column:
+            wide = self.delimiters.wide
+            width = self.delimiters.width if wide is None else wide.take(self.before + (column - 1))
+            begin = self._end(column - 1) + width
+        return begin, self._end(column)
+
+    def _end(self, column: int) -> Ints:
+        if column == self.n_values - 1:
+            return self.stops
+        if column != self._last[0]:
+            self._last = column, self.delimiters.at.take(self.before + column)
+        return self._last[1]
