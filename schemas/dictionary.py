@@ -7,7 +7,17 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from schemas import keys
-from schemas.columns import EXCLUSIONS, FINDINGS, QUALITY, SAMPLE, SESSIONS, TIME, Column
+from schemas.columns import (
+    EVENT_SAMPLE,
+    EVENT_TIME,
+    EXCLUSIONS,
+    FINDINGS,
+    QUALITY,
+    SAMPLE,
+    SESSIONS,
+    TIME,
+    Column,
+)
 from schemas.conditions import CONDITIONS
 from schemas.keys import BINARY, Key
 
@@ -41,6 +51,11 @@ def dictionary() -> str:
                 for c in CONDITIONS
             ],
         ),
+        "## `<session>/samples_<rate>hz.parquet`",
+        "The same for the channels of each further rate, on the same clock, with a `quality` of its own samples.",
+        "## `<session>/events.parquet`",
+        "One row for each event: what comes at no rate. A channel that an event does not carry is null in its row.",
+        _columns((EVENT_TIME, EVENT_SAMPLE, _CHANNEL)),
         "## `<session>/findings.parquet`",
         _columns(FINDINGS),
         "## `sessions.parquet`, `sessions.csv`",
