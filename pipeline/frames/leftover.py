@@ -119,6 +119,8 @@ def tally_leftover(
     taken, damaged : (starts, stops)
         Accepted frames; damaged frames, by rising start and clipped to the next accepted frame.
     """
+    if not limit:
+        return  # what a run of fill bytes before this has told still holds
     tally.decoded += int((taken[1] - taken[0]).sum())
     at, stop = _with_earlier_damage(tally, base, taken, damaged)
     counted = chain(damaged[0], damaged[1], max(tally.damage_stop - base, 0))

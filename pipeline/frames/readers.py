@@ -10,6 +10,7 @@ from pipeline.frames.edf import EdfReader
 from pipeline.frames.kinds import Kinds, kinds_of
 from pipeline.frames.packets import PacketReader, Stuffing
 from pipeline.frames.reader import OpenDump
+from pipeline.frames.sectors import SectorReader
 from pipeline.frames.seen import Seen as SeenBinary
 from pipeline.frames.sinks import FrameSink, Seen
 from pipeline.frames.sync import read_sync
@@ -78,8 +79,27 @@ class PacketsReader:
         return _binary_problem(dump, self._layout, self._kinds, self._seen)
 
 
+class SectorsReader:
+    """Binary frames in the sectors of a memory."""
+
+    def __init__(self, layout: Layout) -> None:
+        self._layout, self._kinds = layout, kinds_of(layout)
+        self._seen = SeenBinary()
+
+    def read(self, dump: OpenDump, sinks: Sequence[FrameSink], block_bytes: int) -> Seen:
+        """Put the frames of a dump into the sinks."""
+        reader = SectorReader(self._kinds, self._layout.sector_bytes, dump.index, sinks)
+        self._seen = reader.read(dump.source, block_bytes)
+        return self._seen
+
+    def problem(self, dump: OpenDump) -> Problem | None:
+        """Say what is wrong with sectors, lengths or the checksum."""
+        return _binary_problem(dump, self._layout, self._kinds, self._seen)
+
+
 READERS: dict[str, Callable[[Layout], Reader]] = {
     "sync": SyncReader,
+    "sectors": SectorsReader,
     "cobs": PacketsReader,
     "slip": PacketsReader,
     "text": TextReader,

@@ -1,0 +1,172 @@
+"""Sectors one behind the other, and where they begin when nothing led there."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.frames.checksum import Bytes
+from pipeline.frames.kinds import UNKNOWN, Kinds
+from pipeline.frames.sector import Judged, is_erased, judge, places_for
+from pipeline.frames.shape import Bools, Ints, Shape
+
+GOOD, ERASED, FAILED = 0, 1, 2
+
+_SURE_BITS = 32
+_CHANCE_BITS = 8
+_MOST_REACH = 256
+_REACH_BYTES = 1 << 18
+_LOOK_BYTES = 1 << 16
+
+
+@dataclass(frozen=True)
+class Trust:
+    """How many frames it takes to believe where sectors begin, and how far that holds without any.
+
+    Attributes
+    ----------
+    n_seed : int
+        Frames on end, one sector behind the other, that are no chance.
+    reach : int
+        Sectors without a frame after which a lattice is given up.
+    """
+
+    n_seed: int
+    reach: int
+
+
+def trust_of(kinds: Kinds, sector_bytes: int) -> Trust:
+    """From the bits that speak for a frame: those of sync bytes, kind part and checksum."""
+    bits = max(1, min(_bits_of(shape) for shape in kinds.shapes))
+    least = 1 if all(kinds.are_checked) else 2
+    reach = min(
+        1 << max(min(bits, 2 * _SURE_BITS) - _CHANCE_BITS, 1), _MOST_REACH, _REACH_BYTES // sector_bytes
+    )
+    return Trust(max(least, -(-_SURE_BITS // bits)), max(reach, 2))
+
+
+def _bits_of(shape: Shape) -> int:
+    check, kind = shape.checksum, shape.kind
+    width = check.checksum.width if check is not None and check.checksum is not None else 0
+    return 8 * len(shape.sync) + (8 * kind.n_bytes if kind is not None else 0) + width
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Sectors one behind the other: where each begins in the block, and what it is."""
+
+    places: Ints
+    judged: Judged
+    status: Ints
+
+
+def stretch_at(block: Bytes, led: int, most: int, is_last: bool, kinds: Kinds, sector_bytes: int) -> Stretch:
+    """Up to `most` sectors from `led` on: those that lie in the block, and at the file's end what is left."""
+    stop = len(block) if is_last else len(block) - sector_bytes + 1
+    places = np.arange(led, max(stop, led), sector_bytes)[:most]
+    judged = judge(block, places, kinds, sector_bytes)
+    status = np.full(len(places), GOOD)
+    failed = np.flatnonzero(judged.kind == UNKNOWN)
+    status[failed] = np.where(is_erased(block, places[failed], sector_bytes), ERASED, FAILED)
+    return Stretch(places, judged, status)
+
+
+@dataclass(frozen=True)
+class Gaps:
+    """Sectors of a stretch that failed, between others: index ranges [start, stop)."""
+
+    starts: Ints
+    stops: Ints
+
+    def first(self, n: int) -> "Gaps":
+        """The first of them."""
+        return Gaps(self.starts[:n], self.stops[:n])
+
+
+@dataclass(frozen=True)
+class Known:
+    """How far a stretch is known: its first `n` sectors, their gaps, and whether it leads no further."""
+
+    n: int
+    gaps: Gaps
+    leads_nowhere: bool
+
+
+def known_of(stretch: Stretch, misses: int, reach: int, is_end: bool) -> Known:
+    """How far sectors lead.
+
+    Parameters
+    ----------
+    stretch : Stretch
+        Of at least one sector.
+    misses : int
+        Failed sectors before it since the last good one.
+    reach : int
+        From `Trust`.
+    is_end : bool
+        Whether the file ends with the stretch.
+    """
+    status = stretch.status
+    n = len(status)
+    starts, stops = runs_of(status, FAILED)
+    too_many = np.flatnonzero(misses_at(status, misses) > reach)
+    if len(too_many):
+        n, leads_nowhere = int(starts[np.searchsorted(starts, too_many[0], side="right") - 1]), True
+    elif len(stops) and stops[-1] == n:
+        n, leads_nowhere = int(starts[-1]), is_end
+    else:
+        leads_nowhere = False
+    within = stops <= n
+    return Known(n, Gaps(starts[within], stops[within]), leads_nowhere)
+
+
+def misses_at(status: Ints, misses: int) -> Ints:
+    """Failed sectors up to each one, since the last good one; `misses` before the first."""
+    failed = np.cumsum(status == FAILED) + misses
+    return np.asarray(failed - np.maximum.accumulate(np.where(status == GOOD, failed, 0)))
+
+
+def looked_through(stretch: Stretch, gaps: Gaps, has_sync: bool, sector_bytes: int) -> tuple[Ints, Ints]:
+    """Gaps in which sectors may begin elsewhere, as ranges of places; empty ones for the others.
+
+    Those are the ones before erased sectors. Before a good sector it would take bytes that were lost and as
+    many that came in; where sync bytes make it cheap, long gaps there are looked through as well.
+    """
+    starts, stops = stretch.places[gaps.starts], stretch.places[gaps.starts].copy()
+    before_erased = stretch.status[gaps.stops] == ERASED
+    stops[before_erased] = stretch.places[gaps.stops[before_erased]]
+    if has_sync:
+        long = ~before_erased & (gaps.stops - gaps.starts > 1)
+        stops[long] = stretch.places[gaps.stops[long]] - sector_bytes + 1
+    return starts + 1, stops
+
+
+def find_seed(block: Bytes, ranges: tuple[Ints, Ints], kinds: Kinds, sector_bytes: int, n_seed: int) -> int:
+    """The first place within any of the ranges [start, stop) at which sectors begin; -1 where none does."""
+    some = ranges[1] > ranges[0]
+    starts, stops = ranges[0][some], ranges[1][some]
+    if not len(starts):
+        return -1
+    first, last = int(starts[0]), int(stops[-1])
+    for low in range(first, last, _LOOK_BYTES):
+        high = min(low + _LOOK_BYTES, last)
+        # bytes behind those that a seed takes would only cost time
+        near = block[low : high + n_seed * sector_bytes]
+        places = places_for(near, 0, high - low, kinds)
+        own = np.searchsorted(starts, places + low, side="right") - 1
+        places = places[(own >= 0) & (places + low < stops[own])]
+        for i in range(n_seed):
+            places = places[places + i * sector_bytes < len(near)]
+            places = places[_are_good(near, places + i * sector_bytes, kinds, sector_bytes)]
+        if len(places):
+            return int(places[0]) + low
+    return -1
+
+
+def _are_good(block: Bytes, places: Ints, kinds: Kinds, sector_bytes: int) -> Bools:
+    return np.asarray(judge(block, places, kinds, sector_bytes).kind != UNKNOWN)
+
+
+def runs_of(status: Ints, value: int) -> tuple[Ints, Ints]:
+    """Index ranges [start, stop) in which the status has one value."""
+    edges = np.diff(np.concatenate(((False,), status == value, (False,))).astype(np.int8))
+    return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
