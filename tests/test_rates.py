@@ -4,7 +4,16 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from make import POLICY, SETTINGS, evidence_together, value_of
+from make import (
+    FIELD,
+    POLICY,
+    SETTINGS,
+    acceleration_axes,
+    counts_of,
+    evidence_together,
+    recording_of,
+    value_of,
+)
 from wearing import Wearing, record_apart, record_wearing
 
 from pipeline.detectors import Detected, on_main, run_detectors
@@ -102,6 +111,8 @@ def test_what_only_the_accelerometer_lost_ends_what_can_be_used(tmp_path):
     assert verdict.name == "accept_in_part"
     edges = np.stack((verdict.usable.start, verdict.usable.stop), axis=1) / 250
     assert edges.tolist() == [pytest.approx((0, 40), abs=0.02), pytest.approx((60, 120), abs=0.02)]
+    (reason,) = verdict.reasons
+    assert reason.text == "samples of acc_x, acc_y, acc_z were lost, 16.7 % (limit 5 %)"
     told = [f for f in whole.findings if f.detector == "dropout" and f.severity == "fault"]
     assert [(f.start_s, f.stop_s) for f in told] == [pytest.approx((40, 60), abs=0.02)]
     assert "acc_x, acc_y, acc_z" in told[0].explanation
@@ -122,6 +133,29 @@ def test_a_recording_that_begins_a_moment_later_lost_nothing(tmp_path):
     found = found_in(recordings)
     assert marked(on_main(found, recordings, SETTINGS)) == set()
     assert verdict_on(recordings, found).name == "accept"
+
+
+def test_a_row_is_lost_where_any_of_its_channels_is(tmp_path):
+    # Kinds of frame at one rate share rows: the axes' frames are gone for ten seconds, the field's for five.
+    field, axes = Wearing().field_v(), Wearing().acceleration()
+    channels = (FIELD, *acceleration_axes())
+    codes = [counts_of(v, c) for v, c in zip((field, *axes), channels, strict=True)]
+    present = np.ones((len(field), 4), bool)
+    present[40 * 250 : 50 * 250, 1:] = False
+    present[80 * 250 : 85 * 250, 0] = False
+    recordings = [recording_of(tmp_path / "r.parquet", channels, codes, 250, present)]
+    (detected,) = found_in(recordings)
+    assert seconds_of(detected, recordings[0], "lost") == [pytest.approx((40, 50)), pytest.approx((80, 85))]
+    values = {m.channel: m.value for m in detected.measures if m.name == "lost_fraction"}
+    assert values == {
+        None: pytest.approx(15 / 120),
+        "field": pytest.approx(5 / 120),
+        "acc_x": pytest.approx(10 / 120),
+        "acc_y": pytest.approx(10 / 120),
+        "acc_z": pytest.approx(10 / 120),
+    }
+    reasons = [r.text for r in verdict_on(recordings, [detected]).reasons]
+    assert reasons == ["samples were lost for 15 s, 12.5 % (limit 5 %)", "longest gap 10.0 s (limit 5 s)"]
 
 
 # ---- names ------------------------------------------------------------------------------------------------

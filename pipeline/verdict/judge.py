@@ -131,9 +131,7 @@ def judge(detected: Detected, extent: Extent, policy: Policy) -> Verdict:
         clean_s < policy.verdict("least_usable_s")
         or clean_s < policy.verdict("least_usable_fraction") * recorded_s
     )
-    reasons = tuple(
-        _reason(judged, detected, extent) for judged in over if judged.measure.name != "clean_fraction"
-    )
+    reasons = _reasons_by_measures(over, detected, extent)
     if (over or too_little) and not reasons:
         reasons = _reasons_by_marks(detected.marks, extent, policy)
     name: VerdictName = "reject" if too_little else "accept_in_part" if over else "accept"
@@ -196,6 +194,29 @@ def _beside_limit(measure: Measure, policy: Policy) -> JudgedMeasure:
     return JudgedMeasure(measure, limit, bool(within))
 
 
+def _reasons_by_measures(
+    over: Sequence[JudgedMeasure], detected: Detected, extent: Extent
+) -> tuple[Reason, ...]:
+    """A reason for each measure beyond its limit; channels that lost the same share have one together.
+
+    What single channels lost is no reason of its own where that of the rows is one already.
+    """
+    own = [j for j in over if j.measure.name == "lost_fraction" and j.measure.channel is not None]
+    of_session = [j for j in over if j not in own and j.measure.name != "clean_fraction"]
+    reasons = [_reason(judged, detected, extent) for judged in of_session]
+    if not any(judged.measure.name == "lost_fraction" for judged in of_session):
+        for share in dict.fromkeys(_share(judged) for judged in own):
+            channels = ", ".join(j.measure.channel or "" for j in own if _share(j) == share)
+            reasons.append(Reason("lost_fraction", f"samples of {channels} were lost, {share}"))
+    return tuple(reasons)
+
+
+def _share(judged: JudgedMeasure) -> str:
+    """A share beside its limit, in words."""
+    value, bound = judged.measure.value or 0.0, judged.limit.value if judged.limit else 0.0
+    return f"{100 * value:.1f} % (limit {100 * bound:g} %)"
+
+
 def _reason(judged: JudgedMeasure, detected: Detected, extent: Extent) -> Reason:
     measure, limit = judged.measure, judged.limit
     value, bound = measure.value or 0.0, limit.value if limit else 0.0
@@ -203,7 +224,7 @@ def _reason(judged: JudgedMeasure, detected: Detected, extent: Extent) -> Reason
     if measure.unit != "1":
         shown = f"{value:.1f} {measure.unit} (limit {bound:g} {measure.unit})"
         return Reason(measure.name, f"{BY_NAME[measure.name].title.lower()} {shown}")
-    share = f"{100 * value:.1f} % (limit {100 * bound:g} %)"
+    share = _share(judged)
     if condition is None:
         return Reason(measure.name, f"{BY_NAME[measure.name].title.lower()} {share}")
     seconds = detected.marks.get(condition, Spans()).n_samples / extent.sample_hz
