@@ -13,6 +13,7 @@ from wearing import Wearing
 
 from pipeline.recording import open_recording, to_counts, validate_recording
 from pipeline.steps.by_name import SESSION_STEPS
+from pipeline.steps.fallback import write_fallback
 from pipeline.workflow import Plan
 from schemas.columns import EVENT_SAMPLE, EVENT_TIME
 
@@ -207,3 +208,17 @@ def test_an_accelerometer_faster_than_the_field_is_the_main_recording(tmp_path):
     # What may be used, and the time in a condition, are those of the session.
     assert done.quality["conditions"]["mains"]["seconds"] == pytest.approx(15, abs=0.3)
     assert done.quality["usable"] == [pytest.approx(s, abs=0.3) for s in ((0, 30), (45, 60))]
+
+
+def test_a_step_that_fails_leaves_no_further_files(tmp_path):
+    text = layout_text(events=False)
+    data, _ = dump_of(text, tmp_path, Wearing(seconds=40))
+    done = run_line(tmp_path, {"boards": Given(text, data)}, mains_hz=50)["boards"]
+    assert done.places.samples_of("_50hz").exists()
+    job = Plan.of(str(tmp_path / "study"), str(tmp_path / "results"), "2026-03-02T12:00:00Z").jobs["boards"]
+    write_fallback("judge", job, RuntimeError("invented"))
+    assert not done.places.samples_of("_50hz").exists()
+    assert not done.places.recording_of("_50hz").exists()
+    quality = json.loads(done.places.quality.read_text())
+    assert (quality["verdict"], quality["recordings"], quality["n_samples"]) == ("unreadable", [], 0)
+    assert pq.read_table(done.places.samples).num_rows == 0
