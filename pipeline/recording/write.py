@@ -89,7 +89,10 @@ def write_samples(
     schema = arrow_schema(columns, metadata, channel_metadata(channels))
     added = (SAMPLE, TIME, QUALITY) if with_quality else ()
     pandera = pandera_schema(added)
-    with written_aside(path) as aside, pq.ParquetWriter(aside, schema, **_writer_options(columns)) as writer:
+    with (
+        written_aside(path) as aside,
+        pq.ParquetWriter(aside, schema, **_writer_options(columns, with_quality)) as writer,
+    ):
         for present, values in blocks:
             if added:
                 frame = {column.name: values[column.name] for column in added}
@@ -140,8 +143,13 @@ def _rows_of_grid(grid: Grid | JoinedGrid, channels: Sequence[Channel]) -> Itera
         yield present[:, 0], {c.name: to_units(counts[:, i], c) for i, c in enumerate(channels)}
 
 
-def _writer_options(columns: Sequence[Column]) -> dict[str, Any]:
-    """Encodings by measurement: time steps evenly, samples are few distinct values."""
+def _writer_options(columns: Sequence[Column], final: bool) -> dict[str, Any]:
+    """Encodings by measurement: time steps evenly, samples are few distinct values.
+
+    What is read three times and given to nobody is written as it stands: faster, and thrice as large.
+    """
+    if not final:
+        return {"compression": "none", "use_dictionary": False}
     encoding = {"sample": "DELTA_BINARY_PACKED", "time_s": "BYTE_STREAM_SPLIT"}
     names = [column.name for column in columns]
     return {
