@@ -56,10 +56,11 @@ channels = {channels}
 
 @dataclass(frozen=True)
 class Given:
-    """One session of a study to be: its layout in TOML and its dump."""
+    """One session of a study to be: its layout in TOML and its dump, and those of other kinds of dump."""
 
     layout: str
     dump: bytes
+    more: tuple[tuple[str, bytes], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -123,9 +124,13 @@ def run_line(folder: Path, given: Mapping[str, Given], mains_hz: int, policy: st
         (study / "policy.toml").write_text(policy)
     rows = ["session,participant,site,device,layout,dumps,started_at"]
     for name, session in given.items():
-        (study / "layouts" / f"{name}.toml").write_text(session.layout)
-        (study / "dumps" / name).write_bytes(session.dump)
-        rows.append(f"{name},P01,bench,strap,{name},dumps/{name},2026-03-02T09:30:00+00:00")
+        files = {name: (session.layout, session.dump)}
+        files |= {f"{name}-{i}": both for i, both in enumerate(session.more, 2)}
+        for file, (layout, dump) in files.items():
+            (study / "layouts" / f"{file}.toml").write_text(layout)
+            (study / "dumps" / file).write_bytes(dump)
+        dumps = ";".join(f"dumps/{file}" for file in files)
+        rows.append(f"{name},P01,bench,strap,{';'.join(files)},{dumps},2026-03-02T09:30:00+00:00")
     (study / "sessions.csv").write_text("\n".join(rows) + "\n")
     plan = Plan.of(str(study), str(results), "2026-03-02T12:00:00Z")
     for job in plan.jobs.values():

@@ -222,3 +222,42 @@ def test_a_step_that_fails_leaves_no_further_files(tmp_path):
     quality = json.loads(done.places.quality.read_text())
     assert (quality["verdict"], quality["recordings"], quality["n_samples"]) == ("unreadable", [], 0)
     assert pq.read_table(done.places.samples).num_rows == 0
+
+
+def part_of(text: str, names: tuple[str, ...]) -> str:
+    """A layout with only some of its kinds of frame and their channels."""
+    head, *tables = ("\n" + text).split("\n[[frame]]\n")
+    *_, channels = tables
+    tables[-1], *described = channels.split("\n[[channel]]\n")
+    frames = [table for table in tables if any(f'name = "{name}"\n' in table for name in names)]
+    kept = [one for one in described if any(f'"{one.split(chr(34))[1]}"' in frame for frame in frames)]
+    return "\n[[frame]]\n".join((head, *frames)) + "".join(f"\n[[channel]]\n{one}" for one in kept)
+
+
+def test_dumps_of_two_layouts_make_one_session(tmp_path):
+    """The field by radio, the accelerometer and the button on the card; both devices count from one start."""
+    text = layout_text()
+    _, counts = dump_of(text, tmp_path, Wearing(seconds=60))
+    frames = encode_all(read_layout(text, tmp_path), counts, event_s=EVENTS_S)
+    radio = b"".join(frame.data for frame in frames if frame.kind == 0)
+    card = b"".join(frame.data for frame in frames if frame.kind != 0)
+    card_text = part_of(text, ("axes", "marks")).replace("sample_hz = 250", "sample_hz = 50", 1)
+    given = Given(part_of(text, ("field",)), radio, ((card_text, card),))
+    done = run_line(tmp_path, {"boards": given}, mains_hz=50)["boards"]
+    files = [(one["file"], one["channels"][0]) for one in done.quality["recordings"]]
+    assert files == [("samples.parquet", "field"), ("samples_50hz.parquet", "acc_x")]
+    assert done.quality["layout"] == "boards;boards-2"
+    assert len(done.quality["made_by"]["layout_sha256"].split()) == 2
+    assert set(done.quality["ledger"]) == {"dumps/boards", "dumps/boards-2"}
+    assert done.quality["verdict"] == "accept"
+
+
+def test_a_dump_that_cannot_be_read_leaves_the_others(tmp_path):
+    text = part_of(layout_text(), ("field",))
+    data, _ = dump_of(text, tmp_path, Wearing(seconds=60))
+    axes = part_of(layout_text(), ("axes",)).replace("sample_hz = 250", "sample_hz = 50", 1)
+    given = Given(text, data, ((axes, b"no frame in here"),))
+    done = run_line(tmp_path, {"boards": given}, mains_hz=50)["boards"]
+    assert done.quality["verdict"] != "unreadable"
+    assert done.quality["ledger"]["dumps/boards-2"]["unrecognised"] == 16
+    assert any("dumps/boards-2" in note and "other dumps were read" in note for note in done.quality["notes"])
