@@ -10,7 +10,7 @@ its two ends: processing n zero bytes is a linear map of the register, hence
 """
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +21,7 @@ Bytes = npt.NDArray[np.uint8]
 Words = npt.NDArray[np.unsignedinteger]
 
 _FRAMES_AT_ONCE = 1 << 12
+_FEW_FRAMES = 1 << 9
 _SEGMENT_BYTES = 64
 _SECONDS_PER_STEP = 6e-6
 _SECONDS_PER_BYTE = 2e-9
@@ -122,20 +123,44 @@ def check_values(frames: Bytes, checksum: Checksum) -> npt.NDArray[np.uint64]:
     uint64, shape (n,)
     """
     engine = _engine(checksum)
-    n_pairs = frames.shape[1] // 2
-    register = np.full(len(frames), engine.start, dtype=engine.dtype)
-    order = "<u2" if checksum.reflect_in else ">u2"
-    for start in range(0, len(frames), _FRAMES_AT_ONCE):
+    n, length = frames.shape
+    register = np.full(n, engine.start, dtype=engine.dtype)
+    if n <= _FEW_FRAMES and length > 2 * _SEGMENT_BYTES:
+        return _finish(engine, _side_by_side(engine, frames) ^ _advance_all(engine, register, length))
+    for start in range(0, n, _FRAMES_AT_ONCE):
         some = frames[start : start + _FRAMES_AT_ONCE]
-        now: Words = register[start : start + _FRAMES_AT_ONCE]
-        if n_pairs:
-            pairs = np.ascontiguousarray(some[:, : 2 * n_pairs].view(order).T, dtype=np.uint16)
-            for pair in pairs:
-                now = _step_pair(engine, now, pair)
-        if frames.shape[1] % 2:
-            now = _step_byte(engine, now, some[:, -1])
-        register[start : start + _FRAMES_AT_ONCE] = now
+        register[start : start + _FRAMES_AT_ONCE] = _register_after(
+            engine, register[start : start + _FRAMES_AT_ONCE], some
+        )
     return _finish(engine, register)
+
+
+def _register_after(engine: _Engine, register: Words, frames: Bytes) -> Words:
+    """Registers after the bytes of each row."""
+    n_pairs = frames.shape[1] // 2
+    order = "<u2" if engine.checksum.reflect_in else ">u2"
+    if n_pairs:
+        pairs = np.ascontiguousarray(frames[:, : 2 * n_pairs].view(order).T, dtype=np.uint16)
+        for pair in pairs:
+            register = _step_pair(engine, register, pair)
+    return _step_byte(engine, register, frames[:, -1]) if frames.shape[1] % 2 else register
+
+
+def _side_by_side(engine: _Engine, frames: Bytes) -> Words:
+    """Registers after the bytes of each row from a register of 0, for a few long rows.
+
+    All pieces of a row go through at once, as if each were a row; zeros before a row change nothing.
+    """
+    n, length = frames.shape
+    n_pieces = -(-length // _SEGMENT_BYTES)
+    padded = np.zeros((n, n_pieces * _SEGMENT_BYTES), dtype=np.uint8)
+    padded[:, padded.shape[1] - length :] = frames
+    none = np.zeros(n * n_pieces, dtype=engine.dtype)
+    pieces = _register_after(engine, none, padded.reshape(-1, _SEGMENT_BYTES)).reshape(n, n_pieces)
+    register = pieces[:, 0]
+    for i in range(1, n_pieces):
+        register = _advance_all(engine, register, _SEGMENT_BYTES) ^ pieces[:, i]
+    return register
 
 
 def check_spans(
@@ -160,7 +185,10 @@ def check_spans(
     if not len(starts):
         return values
     lengths = stops - starts
-    kinds, counts = np.unique(lengths, return_counts=True)
+    if bool(np.all(lengths == lengths[0])):
+        kinds, counts = lengths[:1], np.array([len(lengths)])
+    else:
+        kinds, counts = np.unique(lengths, return_counts=True)
     direct = float((kinds * _SECONDS_PER_STEP / 2).sum() + (kinds * counts).sum() * _SECONDS_PER_BYTE)
     if direct > len(block) * _SECONDS_PER_BYTE_OVERLAPPING + 2e-3:
         return _check_overlapping(block, starts, stops, checksum)
@@ -182,10 +210,38 @@ def rows_at(block: Bytes, starts: npt.NDArray[np.int64], length: int) -> Bytes:
     return windows[starts]
 
 
-def _check_overlapping(
-    block: Bytes, starts: npt.NDArray[np.int64], stops: npt.NDArray[np.int64], checksum: Checksum
-) -> npt.NDArray[np.uint64]:
-    engine = _engine(checksum)
+def check_each_place(block: Bytes, length: int, checksum: Checksum) -> npt.NDArray[np.uint64]:
+    """Check value of the span of that length at each place of a block.
+
+    Parameters
+    ----------
+    block : uint8, shape (bytes,)
+        Contiguous.
+    length : int
+        Bytes of each span.
+    checksum : Checksum
+        Parameters.
+
+    Returns
+    -------
+    uint64, shape (bytes - length + 1,); empty where the block is shorter than a span
+    """
+    engine, n = _engine(checksum), len(block) - length + 1
+    if n <= 0:
+        return np.zeros(0, dtype=np.uint64)
+    _, before, columns = _segments(engine, block)
+    # once more through the segments, now from the register that each really begins with
+    register, each = before, np.zeros((_SEGMENT_BYTES, len(before)), dtype=engine.dtype)
+    for i, column in enumerate(columns):
+        each[i] = register
+        register = _step_byte(engine, register, column)
+    prefix = np.append(each.T.reshape(-1), register[-1:])
+    begun = prefix[:n] ^ engine.dtype.type(engine.start)
+    return _finish(engine, prefix[length : length + n] ^ _advance_all(engine, begun, length))
+
+
+def _segments(engine: _Engine, block: Bytes) -> tuple[Words, Words, Bytes]:
+    """Registers within segments as if each began with 0; before each of them; and their bytes by place."""
     n_segments = -(-len(block) // _SEGMENT_BYTES)
     padded = np.zeros(n_segments * _SEGMENT_BYTES, dtype=np.uint8)
     padded[: len(block)] = block
@@ -193,10 +249,17 @@ def _check_overlapping(
     local = np.zeros((_SEGMENT_BYTES + 1, n_segments), dtype=engine.dtype)
     for i in range(_SEGMENT_BYTES):
         local[i + 1] = _step_byte(engine, local[i], columns[i])
-    before = _segment_prefixes(engine, local[-1])
+    return local, _segment_prefixes(engine, local[-1]), columns
+
+
+def _check_overlapping(
+    block: Bytes, starts: npt.NDArray[np.int64], stops: npt.NDArray[np.int64], checksum: Checksum
+) -> npt.NDArray[np.uint64]:
+    engine = _engine(checksum)
+    local, before, _ = _segments(engine, block)
 
     def prefix(at: npt.NDArray[np.int64]) -> Words:
-        segment, within = np.minimum(at // _SEGMENT_BYTES, n_segments - 1), at.copy()
+        segment, within = np.minimum(at // _SEGMENT_BYTES, len(before) - 1), at.copy()
         within -= segment * _SEGMENT_BYTES
         return local[within, segment] ^ _advance(engine, before[segment], within)
 
@@ -204,11 +267,29 @@ def _check_overlapping(
     return _finish(engine, prefix(stops) ^ _advance(engine, begun, stops - starts))
 
 
+def _advance_all(engine: _Engine, register: Words, n_zeros: int) -> Words:
+    """Registers after the same number of zero bytes each."""
+    moved = np.zeros(len(register), dtype=engine.dtype)
+    for i, table in enumerate(_tables_of(engine.checksum, n_zeros)):
+        moved ^= table.take((register >> engine.dtype.type(8 * i)) & engine.dtype.type(0xFF))
+    return moved
+
+
+@lru_cache(maxsize=256)
+def _tables_of(checksum: Checksum, n_zeros: int) -> tuple[Words, ...]:
+    """For each byte of the register, what it becomes after that many zero bytes."""
+    engine, zeros = _engine(checksum), np.full(256, n_zeros, dtype=np.int64)
+    entries = (
+        np.arange(256, dtype=engine.dtype) << engine.dtype.type(8 * i) for i in range(engine.bits // 8)
+    )
+    return tuple(_advance(engine, entry, zeros) for entry in entries)
+
+
 def _segment_prefixes(engine: _Engine, whole: Words) -> Words:
     """Register before each segment, from the registers of the segments alone, by doubling."""
     total, reach = whole.copy(), 1
     while reach < len(total):
-        moved = _advance(engine, total[:-reach], np.full(len(total) - reach, reach * _SEGMENT_BYTES))
+        moved = _advance_all(engine, total[:-reach], reach * _SEGMENT_BYTES)
         total = np.concatenate((total[:reach], total[reach:] ^ moved))
         reach *= 2
     return np.concatenate((np.zeros(1, dtype=engine.dtype), total[:-1]))

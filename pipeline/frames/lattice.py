@@ -15,7 +15,7 @@ _SURE_BITS = 32
 _CHANCE_BITS = 8
 _MOST_REACH = 256
 _REACH_BYTES = 1 << 18
-_LOOK_BYTES = 1 << 16
+_LOOK_BYTES, _MOST_LOOK_BYTES = 1 << 16, 1 << 20
 
 
 @dataclass(frozen=True)
@@ -57,6 +57,14 @@ class Stretch:
     places: Ints
     judged: Judged
     status: Ints
+
+    def and_then(self, other: "Stretch") -> "Stretch":
+        """Both, the other one behind this."""
+        return Stretch(
+            np.concatenate((self.places, other.places)),
+            self.judged.and_then(other.judged),
+            np.concatenate((self.status, other.status)),
+        )
 
 
 def stretch_at(block: Bytes, led: int, most: int, is_last: bool, kinds: Kinds, sector_bytes: int) -> Stretch:
@@ -146,9 +154,9 @@ def find_seed(block: Bytes, ranges: tuple[Ints, Ints], kinds: Kinds, sector_byte
     starts, stops = ranges[0][some], ranges[1][some]
     if not len(starts):
         return -1
-    first, last = int(starts[0]), int(stops[-1])
-    for low in range(first, last, _LOOK_BYTES):
-        high = min(low + _LOOK_BYTES, last)
+    low, last, step = int(starts[0]), int(stops[-1]), _LOOK_BYTES
+    while low < last:
+        high = min(low + step, last)
         # bytes behind those that a seed takes would only cost time
         near = block[low : high + n_seed * sector_bytes]
         places = places_for(near, 0, high - low, kinds)
@@ -159,6 +167,7 @@ def find_seed(block: Bytes, ranges: tuple[Ints, Ints], kinds: Kinds, sector_byte
             places = places[_are_good(near, places + i * sector_bytes, kinds, sector_bytes)]
         if len(places):
             return int(places[0]) + low
+        low, step = high, min(2 * step, _MOST_LOOK_BYTES)
     return -1
 
 

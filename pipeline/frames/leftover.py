@@ -27,11 +27,11 @@ def chain(starts: Ints, stops: Ints, floor: int = 0) -> Ints:
     first = int(np.searchsorted(starts, floor))
     if np.all(starts[first + 1 :] >= stops[first:-1]):
         return np.arange(first, len(starts))
-    follower = np.searchsorted(starts, stops).tolist()
-    taken, i = [], first
-    while i < len(follower):
+    follower = np.maximum(np.searchsorted(starts, stops), np.arange(1, len(starts) + 1)).tolist()
+    taken, i, n = list[int](), first, len(follower)
+    while i < n:
         taken.append(i)
-        i = max(follower[i], i + 1)
+        i = follower[i]
     return np.array(taken, dtype=np.int64)
 
 

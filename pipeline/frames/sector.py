@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.frames.checksum import Bytes
+from pipeline.frames.checksum import Bytes, check_each_place
 from pipeline.frames.kinds import UNKNOWN, Kinds, checked, checked_apart
 from pipeline.frames.leftover import padding_runs
 from pipeline.frames.shape import Bools, Ints, Shape
@@ -44,6 +44,11 @@ class Judged:
     def those(self, which: Ints | Bools) -> "Judged":
         """Some of them."""
         return Judged(self.kind[which], self.n_bytes[which], self.stops[which], self.filler[which])
+
+    def and_then(self, *others: "Judged") -> "Judged":
+        """All, one behind the other."""
+        columns = ([getattr(judged, name) for judged in (self, *others)] for name in vars(self))
+        return Judged(*(np.concatenate(column) for column in columns))
 
 
 def judge(block: Bytes, at: Ints, kinds: Kinds, sector_bytes: int) -> Judged:
@@ -183,8 +188,31 @@ def places_for(block: Bytes, start: int, stop: int, kinds: Kinds) -> Ints:
             here[:n] |= same
         return np.flatnonzero(here) + start
     least = min(shape.min_bytes for shape in kinds.shapes)
-    here = np.ones(max(stop - start, 0), dtype=bool)
+    if all(shape.n_rows and shape.checksum is not None for shape in kinds.shapes):
+        here = _with_check(block, start, stop, kinds)
+    else:
+        here = np.ones(max(stop - start, 0), dtype=bool)
     begins, ends = padding_runs(block[start : stop + least])
     for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
         here[begin : max(end - least + 1, begin)] = False
     return np.flatnonzero(here) + start
+
+
+def _with_check(block: Bytes, start: int, stop: int, kinds: Kinds) -> Bools:
+    """Whether the checksum of any kind, all of one size each, fits at each place [start, stop)."""
+    here = np.zeros(max(stop - start, 0), dtype=bool)
+    for shape in kinds.shapes:
+        part = shape.checksum
+        if part is None or part.checksum is None:
+            continue
+        near = block[start : stop - 1 + shape.n_bytes]
+        covered = shape.n_bytes - part.n_bytes - shape.covered_from
+        computed = check_each_place(near[shape.covered_from :], covered, part.checksum)
+        computed = computed[: max(len(near) - shape.n_bytes + 1, 0)]
+        stored, n = np.zeros(len(computed), dtype=np.uint64), len(computed)
+        for i in range(part.n_bytes):
+            place = i if part.byte_order == "big" else part.n_bytes - 1 - i
+            at = shape.n_bytes - part.n_bytes + place
+            stored = (stored << np.uint64(8)) | near[at : at + n]
+        here[:n] |= computed == stored
+    return here

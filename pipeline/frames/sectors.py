@@ -75,8 +75,7 @@ class _Settled:
 
     def good(self) -> tuple[Ints, Judged]:
         """All good sectors."""
-        columns = (np.concatenate([getattr(j, name) for j in self.judged]) for name in vars(self.judged[0]))
-        return np.concatenate(self.places), Judged(*columns)
+        return np.concatenate(self.places), self.judged[0].and_then(*self.judged[1:])
 
 
 class SectorReader:
@@ -125,26 +124,36 @@ class SectorReader:
 
     def _follow(self, block: Bytes, is_last: bool, found: _Settled) -> bool:
         """Go on from sector to sector; return whether there is more to be had from the block."""
-        size, led = self._sector_bytes, self._led - self._base
-        stretch = stretch_at(block, led, self._n_looked, is_last, self._kinds, size)
+        stretch, known = self._known(block, is_last)
         n = len(stretch.places)
         if not n:
             self._settled = self._base + len(block) if is_last else self._settled
             return False
-        is_end = is_last and led + n * size >= len(block)
-        known = known_of(stretch, self._misses, self._trust.reach, is_end)
         seed = -1
         if len(known.gaps.starts):
             known, seed = self._look_through(block, is_last, stretch, known)
+        leads_far = n == self._n_looked and 2 * known.n >= n
+        self._n_looked = 2 * n if leads_far else _FIRST_LOOK
         self._take(stretch, known, found)
-        may_grow = n == self._n_looked and seed < 0
-        self._n_looked = 2 * self._n_looked if may_grow else self._n_looked
         if seed >= 0:
             self._begin_at(block, seed, self._led - self._base, found)
         elif known.leads_nowhere:
             found.looked.append(stretch.places[known.n :])
             self._lost, self._searched, self._led = self._led, self._led + 1, -1
-        return known.n > 0 or seed >= 0 or known.leads_nowhere or may_grow
+        return known.n > 0 or seed >= 0 or known.leads_nowhere
+
+    def _known(self, block: Bytes, is_last: bool) -> tuple[Stretch, Known]:
+        """What the next sectors are: as many more of them as it takes to know the first."""
+        size, led, n = self._sector_bytes, self._led - self._base, 0
+        stretch = stretch_at(block, led, self._n_looked, is_last, self._kinds, size)
+        while True:
+            n_new, n = len(stretch.places) - n, len(stretch.places)
+            is_end = is_last and led + n * size >= len(block)
+            known = known_of(stretch, self._misses, self._trust.reach, is_end)
+            if known.n or known.leads_nowhere or not n_new:
+                return stretch, known
+            more = stretch_at(block, led + n * size, n, is_last, self._kinds, size)
+            stretch = stretch.and_then(more)
 
     def _look_through(self, block: Bytes, is_last: bool, stretch: Stretch, known: Known) -> tuple[Known, int]:
         """Look for sectors that begin elsewhere in the gaps; where one does, nothing behind is known."""
@@ -231,7 +240,7 @@ class SectorReader:
         else:
             starts, ends = zip(*found.damaged, strict=True)
             damaged = np.concatenate(starts), np.concatenate(ends)
-        self._note(block, np.unique(np.concatenate([*found.looked, damaged[0]])))
+        self._note(block, np.sort(np.concatenate([*found.looked, damaged[0]]), kind="stable"))
         damaged = trimmed(block, damaged, places, self._kinds)
         tally = self._seen.tally
         tally_leftover(tally, block, self._base, limit, (places, stops), damaged)
@@ -243,6 +252,7 @@ class SectorReader:
 
     def _note(self, block: Bytes, looked: Ints) -> None:
         """What messages will need."""
+        looked = looked[np.diff(looked, prepend=-1) > 0]
         self._seen.n_sync += len(looked)
         for k, shape in enumerate(self._kinds.shapes):
             mine = looked[begins(block, looked, shape)]
