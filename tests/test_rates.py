@@ -17,6 +17,7 @@ from make import (
 from wearing import Wearing, record_apart, record_wearing
 
 from pipeline.detectors import Detected, on_main, run_detectors
+from pipeline.layouts import Channel
 from pipeline.recording import Recording, rate_suffixes
 from pipeline.verdict.judge import Extent, Verdict, judge
 from schemas.conditions import CONDITIONS
@@ -126,6 +127,20 @@ def test_time_that_the_accelerometer_does_not_cover_counts_as_lost(tmp_path, on,
     whole = on_main(found, recordings, SETTINGS)
     assert seconds_of(whole, recordings[0], "lost") == [pytest.approx(gone, abs=0.03)]
     assert verdict_on(recordings, found).name == "accept_in_part"
+
+
+def test_a_temperature_that_was_not_read_decides_nothing(tmp_path):
+    recordings = [record_wearing(tmp_path / "r.parquet", Wearing())]
+    skin = Channel("skin", "other", "Cel", 0.01, 0.0, 1.0, 0, 5000)
+    present = np.ones(120, bool)
+    present[30:60] = False
+    recordings.append(recording_of(tmp_path / "s.parquet", [skin], [np.full(120, 3000)], 1.0, present))
+    found = found_in(recordings)
+    assert seconds_of(found[1], recordings[1], "lost") == [pytest.approx((30, 60))]
+    whole = on_main(found, recordings, SETTINGS)
+    assert [f.severity for f in whole.findings if f.detector == "dropout"] == ["note", "note"]
+    assert marked(whole) == set()
+    assert verdict_on(recordings, found).name == "accept"
 
 
 def test_a_recording_that_begins_a_moment_later_lost_nothing(tmp_path):

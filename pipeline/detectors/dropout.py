@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.detectors.evidence import Conversion, Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
-from pipeline.detectors.lost import Lost, lost_samples, not_covered, on_rows_of
+from pipeline.detectors.lost import Lost, is_judged, lost_samples, not_covered, on_rows_of
 from pipeline.detectors.tracks import Settings
 from pipeline.recording import Recording
 
@@ -68,13 +68,15 @@ def _summary(evidence: Evidence, lost: Spans, longest_s: float, settings: Settin
     yield _finding(0.0, recording.duration_s, severity, "lost_fraction", share, "1", text)
 
 
-def _long_gaps(recording: Recording, lost: Spans, settings: Settings, what: str) -> Iterator[Finding]:
+def _long_gaps(
+    recording: Recording, lost: Spans, settings: Settings, what: str, severity: Severity = "fault"
+) -> Iterator[Finding]:
     lengths_s = (lost.stop - lost.start) / recording.sample_hz
     long = np.flatnonzero(lengths_s >= settings["dropout.note_gap_s"])
     for k in long[:MAX_LISTED].tolist():
         start_s, stop_s = recording.at_s(int(lost.start[k])), recording.at_s(int(lost.stop[k]))
         text = f"{what} for {lengths_s[k]:.1f} s: out of the receiver's reach, or damaged frames."
-        yield _finding(start_s, stop_s, "fault", "longest_gap_s", float(lengths_s[k]), "s", text)
+        yield _finding(start_s, stop_s, severity, "longest_gap_s", float(lengths_s[k]), "s", text)
 
 
 def _standstills(evidence: Evidence) -> Iterator[Finding]:
@@ -142,16 +144,17 @@ def _of_further(evidence: Evidence, main: Recording, lost: Lost, settings: Setti
     measures = tuple(
         _own_share(name, n, n_all)
         for name, n in n_lost.items()
-        if n_all and abs(n / n_all - share_of_main) > ANOTHER_SHARE
+        if n_all and abs(n / n_all - share_of_main) > ANOTHER_SHARE and is_judged(recording)
     )
     alone = Spans.merged(on_rows_of(main, recording, lost.rows), apart).without(lost_in_main)
     # Samples of two rates stand beside each other: what is left of a gap of both may be a step long.
     longer = alone.stop - alone.start > 1.5 * main.sample_hz / recording.sample_hz
     alone = Spans(alone.start[longer], alone.stop[longer])
     what = f"Nothing of {', '.join(names)} arrived, while {main.channels[0].name} did,"
-    findings = list(_long_gaps(main, alone, settings, what))
+    grave: Severity = "fault" if is_judged(recording) else "note"
+    findings = list(_long_gaps(main, alone, settings, what, grave))
     if alone.n_samples:
-        severity: Severity = "warning" if findings else "note"
+        severity: Severity = "warning" if findings and is_judged(recording) else "note"
         text = (
             f"{', '.join(names)}: {lost.rows.n_samples + n_apart} of {n_all} samples are missing, "
             f"{alone.n_samples / main.sample_hz:.1f} s of them while {main.channels[0].name} arrived."

@@ -8,6 +8,9 @@ import numpy as np
 from pipeline.detectors.findings import Spans
 from pipeline.recording import Recording
 
+JUDGED_KINDS = frozenset({"field", "acceleration"})
+"""A recording without any of these (a temperature, a battery) marks its own losses and decides nothing."""
+
 
 @dataclass(frozen=True)
 class Lost:
@@ -15,6 +18,11 @@ class Lost:
 
     rows: Spans
     own: Mapping[str, Spans]
+
+
+def is_judged(recording: Recording) -> bool:
+    """Whether what a further recording lost counts in the verdict."""
+    return any(channel.kind in JUDGED_KINDS for channel in recording.channels)
 
 
 def lost_samples(recording: Recording) -> Lost:

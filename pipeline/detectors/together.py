@@ -3,12 +3,9 @@
 from collections.abc import Sequence
 
 from pipeline.detectors.findings import Detected, Spans
-from pipeline.detectors.lost import not_covered, on_rows_of
+from pipeline.detectors.lost import is_judged, not_covered, on_rows_of
 from pipeline.detectors.tracks import Settings
 from pipeline.recording import Recording
-
-JUDGED_KINDS = frozenset({"field", "acceleration"})
-"""A recording without any of these (a temperature, a battery) marks its own losses and decides nothing."""
 
 
 def on_main(detected: Sequence[Detected], recordings: Sequence[Recording], settings: Settings) -> Detected:
@@ -21,7 +18,7 @@ def on_main(detected: Sequence[Detected], recordings: Sequence[Recording], setti
     parts = [detected[0]]
     for found, recording in zip(detected[1:], recordings[1:], strict=True):
         marks: dict[str, Spans] = {}
-        if any(channel.kind in JUDGED_KINDS for channel in recording.channels):
+        if is_judged(recording):
             marks = {name: on_rows_of(main, recording, spans) for name, spans in found.marks.items()}
             apart = not_covered(main, recording, settings["dropout.note_gap_s"])
             marks["lost"] = Spans.merged(marks.get("lost", Spans()), apart)
