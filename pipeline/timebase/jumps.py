@@ -48,6 +48,11 @@ class Counters:
         return float(self.guide[frame]) if self.guide is not None else 0.0
 
     @property
+    def per_sample(self) -> float:
+        """Ticks per sample; 0 where there are none."""
+        return self.rate.per_sample if self.rate else 0.0
+
+    @property
     def modulus(self) -> int:
         """Where the sequence wraps, 0 where it does not."""
         return 1 << self.bits if 0 < self.bits < 63 else 0
