@@ -22,7 +22,9 @@ def _grid(pieces: list[bytes], layout: Layout, folder: Path) -> Grid:
 
 def _table(grid: Grid) -> tuple[np.ndarray, np.ndarray]:
     blocks = list(grid.blocks(block_rows=33))
-    return np.concatenate([counts for _, counts, _ in blocks]), np.concatenate([p[:, 0] for _, _, p in blocks])
+    return np.concatenate([counts for _, counts, _ in blocks]), np.concatenate(
+        [p[:, 0] for _, _, p in blocks]
+    )
 
 
 def _expect(grid: Grid, counts: np.ndarray, present: np.ndarray) -> None:
@@ -40,6 +42,8 @@ def test_worked_wrap_of_rfc_3550_appendix_a3(tmp_path: Path) -> None:
     grid = _grid([pieces[i] for i in (0, 1, 3, 5, 6, 7, 9)], layout, tmp_path)
     assert grid.frames.table.sequence.tolist() == received
     assert (grid.n_expected_frames, len(grid.placed), grid.n_lost_frames) == (10, 7, 3)
+    # the fraction lost, in 256ths, as a receiver reports it
+    assert (grid.n_lost_frames << 8) // grid.n_expected_frames == 76
     _expect(grid, _counts(10), np.isin(np.arange(100) // 10, (0, 1, 3, 5, 6, 7, 9)))
 
 
@@ -123,6 +127,23 @@ def test_restart_is_found_and_rows_go_on(tmp_path: Path, sequence: str, lost_at_
     assert np.all(np.diff(seconds) > 0.003)
 
 
+@pytest.mark.parametrize("ticks", ["", "u32"])
+@pytest.mark.parametrize("n_first", [60, 300])
+def test_a_device_that_begins_with_the_same_numbers_does_not_repeat_itself(
+    tmp_path: Path, ticks: str, n_first: int
+) -> None:
+    layout = sync_layout(ticks=ticks)
+    counts = _counts(n_first + 200)
+    first = encode_frames(layout, counts[: 10 * n_first])
+    second = encode_frames(layout, counts[10 * n_first :])
+    grid = _grid(first + second, layout, tmp_path)
+    assert [restart.row for restart in grid.restarts] == [10 * n_first]
+    _expect(grid, counts, np.ones(len(counts), dtype=bool))
+    # what is read twice is a repeat all the same
+    grid = _grid(first + first, layout, tmp_path)
+    assert (grid.restarts, grid.n_rows, int(grid.duplicate.sum())) == ((), 10 * n_first, n_first)
+
+
 def test_restart_without_ticks_needs_a_second_frame(tmp_path: Path) -> None:
     """RFC 3550 A.1: a large jump is believed when two frames agree."""
     layout = sync_layout(ticks="")
@@ -161,6 +182,36 @@ def test_overlapping_parts_of_a_recording_are_joined(tmp_path: Path) -> None:
         assert (grid.n_rows, grid.n_lost_frames, grid.restarts) == (90_000, 0, ())
         _expect(grid, counts, np.ones(90_000, dtype=bool))
         assert [dump.ledger.duplicate for dump in final_ledgers([grid])] == [0, 5500 * len(data[0])]
+
+
+@pytest.mark.parametrize("overlap", [0, 300])
+@pytest.mark.parametrize("order", [(2, 0, 1), (1, 2, 0), (2, 1, 0)])
+def test_parts_in_any_order_without_ticks(tmp_path: Path, order: tuple[int, ...], overlap: int) -> None:
+    layout = sync_layout(ticks="")
+    counts = _counts(6_000)
+    data = encode_frames(layout, counts, first_sequence=62_000)
+    parts = [b"".join(data[max(0, 2000 * i - overlap) : 2000 * (i + 1)]) for i in range(3)]
+    grid = place_frames(read_bytes([parts[i] for i in order], layout, tmp_path))
+    assert (grid.n_rows, grid.n_lost_frames, grid.restarts) == (60_000, 0, ())
+    _expect(grid, counts, np.ones(60_000, dtype=bool))
+    ledgers = [dump.ledger for dump in final_ledgers([grid])]
+    assert sum(ledger.duplicate for ledger in ledgers) == 2 * overlap * len(data[0])
+
+
+@pytest.mark.parametrize("ticks", ["", "u32"])
+def test_two_receivers_of_one_device_make_good_what_the_other_lost(tmp_path: Path, ticks: str) -> None:
+    layout = sync_layout(ticks=ticks)
+    counts, rng = _counts(8_000), np.random.default_rng(4)
+    data = encode_frames(layout, counts, first_sequence=40_000)
+    heard = [rng.random(8_000) < share for share in (0.9, 0.8)]
+    heard[0][[0, -1]] = True
+    dumps = [
+        b"".join(frame for frame, is_heard in zip(data, mask, strict=True) if is_heard) for mask in heard
+    ]
+    grid = place_frames(read_bytes(dumps, layout, tmp_path))
+    assert (grid.n_rows, grid.restarts) == (80_000, ())
+    _expect(grid, counts, np.repeat(heard[0] | heard[1], 10))
+    assert grid.n_lost_frames == int((~(heard[0] | heard[1])).sum())
 
 
 def test_parts_in_the_wrong_order_are_put_right_by_ticks(tmp_path: Path) -> None:

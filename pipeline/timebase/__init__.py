@@ -1,5 +1,6 @@
 """Frames to counts on one time grid: sequence numbers, order, duplicates, losses, clock."""
 
+from pipeline.timebase.events import Events
 from pipeline.timebase.grid import (
     BLOCK_ROWS,
     Clock,
@@ -12,7 +13,7 @@ from pipeline.timebase.grid import (
 )
 from pipeline.timebase.ledgers import final_ledgers
 from pipeline.timebase.place import place_frames
-from pipeline.timebase.session import Events, Placing, place_session
+from pipeline.timebase.session import Placing, place_session
 
 __all__ = [
     "BLOCK_ROWS",

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.timebase.device import DeviceTime, device_time, nominal_time, tick_hz_of
+from pipeline.timebase.device import DeviceTime, device_time, nominal_time, ticks_hz
 from pipeline.timebase.grid import Clock, Grid, Restart
 from pipeline.timebase.receiver import Stamps, map_to_receiver, stamps_of
 
@@ -40,7 +40,7 @@ def with_clock(grid: Grid, stamps: Stamps | None = None) -> Timed:
     device, stamps = device_time(grid), stamps or stamps_of(grid)
     mapped = map_to_receiver(device, stamps, grid.restarts) if stamps else None
     if mapped is not None:
-        tick_hz = tick_hz_of(grid) if device.source == "ticks" else 0.0
+        tick_hz = ticks_hz(grid.frames) if device.source == "ticks" else 0.0
         fast = 1 + (mapped.clock.skew_ppm or 0.0) * 1e-6
         measured = tick_hz * fast if tick_hz and mapped.clock.skew_ppm is not None else None
         return Timed(

@@ -5,7 +5,7 @@ import numpy.typing as npt
 
 from pipeline.frames import Frames, FrameTable
 from pipeline.timebase.arrival import samples_of, without_delays
-from pipeline.timebase.device import is_calendar
+from pipeline.timebase.device import is_calendar, ticks_hz
 from pipeline.timebase.jumps import MAX_DROPOUT, Counters
 from pipeline.timebase.sequence import Ints, TickRate, extend, measure_tick_rate, signed_difference
 
@@ -20,20 +20,21 @@ _ALIKE = 0.25
 Bools = npt.NDArray[np.bool_]
 
 
-def make_counters(frames: Frames) -> Counters:
+def make_counters(frames: Frames, with_sequence: bool = True) -> Counters:
     """Counters of frames in the order of arrival.
 
     Ticks that follow nothing are left out. Where there are none, the receiver's stamps, their delays taken
-    off, serve instead; where there are, the stamps are the guide over wraps.
+    off, serve instead; where there are, the stamps are the guide over wraps. The sequence may be left out.
     """
     table, stream = frames.table, frames.stream
-    sequence, ticks = stream.frame.part("sequence"), stream.frame.part("ticks")
+    sequence = stream.frame.part("sequence") if with_sequence else None
+    ticks = stream.frame.part("ticks")
     received = stream.frame.part("received")
     typical = max(float(np.median(table.n_samples)) if len(table) else 0.0, 1.0)
     bits = sequence.wraps_at_bits if sequence else 0
     step = signed_difference(table.sequence[1:], table.sequence[:-1], bits) if sequence else None
     unit = _unit_of(step, int(typical)) if step is not None else 1
-    tick_hz = (ticks.hz or frames.layout.tick_hz or 0.0) if ticks else 0.0
+    tick_hz = ticks_hz(frames)
     rate, slack, guide, values, arrival = None, None, None, table.ticks, False
     if ticks and tick_hz:
         nominal = tick_hz / stream.sample_hz
@@ -53,8 +54,7 @@ def make_counters(frames: Frames) -> Counters:
             values, rate, slack, arrival, tick_hz = stamps, by_stamps, by_stamps_slack, True, received.hz
         elif by_stamps_slack is not None:
             guide = samples_of(stamps, by_stamps)
-    day = int(_LONGEST_GAP_S * stream.sample_hz / typical)
-    budget = max(_MOST_ROWS_PER_READ * len(table), MAX_DROPOUT)
+    limit, budget = budget_of(len(table), stream.sample_hz / typical)
     return Counters(
         sequence=table.sequence,
         bits=bits,
@@ -64,13 +64,20 @@ def make_counters(frames: Frames) -> Counters:
         tick_hz=tick_hz,
         n_samples=table.n_samples,
         typical=typical,
-        limit=max(1, min(day, budget)),
+        limit=limit,
         budget=budget,
         slack=slack or _LEAST_SLACK,
         arrival=arrival,
         goes_on=arrival or is_calendar(ticks),
         guide=guide,
     )
+
+
+def budget_of(n_frames: int, frames_per_s: float | None = None) -> tuple[int, int]:
+    """The most frames of one gap, which is at most a day where their rate is known, and of all gaps."""
+    budget = max(_MOST_ROWS_PER_READ * n_frames, MAX_DROPOUT)
+    day = budget if frames_per_s is None else int(_LONGEST_GAP_S * frames_per_s)
+    return max(1, min(day, budget)), budget
 
 
 def _rate_of(

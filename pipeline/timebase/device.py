@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.frames import Frames
 from pipeline.layouts import Part
 from pipeline.timebase.grid import ClockBreak, ClockSource, ClockStep, Grid
 from pipeline.timebase.knots import fit_piece, joined
@@ -64,10 +65,10 @@ def is_calendar(part: Part | None) -> bool:
     return part is not None and part.is_ == "ticks" and part.epoch_s is not None
 
 
-def tick_hz_of(grid: Grid) -> float:
-    """Ticks in a second by the layout; 0 where it has none."""
-    part = grid.frames.stream.frame.part("ticks")
-    return (part.hz or grid.frames.layout.tick_hz or 0.0) if part else 0.0
+def ticks_hz(frames: Frames) -> float:
+    """Ticks in a second by the layout; 0 where the kind of frame has none."""
+    part = frames.stream.frame.part("ticks")
+    return (part.hz or frames.layout.tick_hz or 0.0) if part else 0.0
 
 
 def device_time(grid: Grid) -> DeviceTime:
@@ -85,7 +86,7 @@ def device_time(grid: Grid) -> DeviceTime:
         it, else linear between knots 10 s apart. A pause is where ticks went on against the sequence, and
         stayed there, by more than half a second and by more than three sample periods beyond their jitter.
     """
-    tick_hz, rate, placed = tick_hz_of(grid), grid.rate, grid.placed
+    tick_hz, rate, placed = ticks_hz(grid.frames), grid.rate, grid.placed
     if rate is None or not tick_hz or len(placed) < 2:
         return nominal_time(grid.n_rows, grid.sample_hz)
     begins = np.searchsorted(grid.start_row, [restart.row for restart in grid.restarts])
@@ -100,7 +101,8 @@ def device_time(grid: Grid) -> DeviceTime:
         return nominal_time(grid.n_rows, grid.sample_hz)
     first = np.array([row[0] for row, _ in stretches])
     begins_anew = np.isin(first, grid.start_row[anew]) | np.isin(first, [step.row for step in steps])
-    row, second = joined(pieces, grid.n_rows, begins_anew, period)
+    row, second = joined(pieces, 0.0, float(max(grid.n_rows - 1, 1)), begins_anew, period)
+    second -= second[0]
     rows = sum(piece.row[-1] - piece.row[0] for piece in measured)
     seconds = sum(piece.second[-1] - piece.second[0] for piece in measured)
     residual = max(piece.residual_s for piece in pieces)

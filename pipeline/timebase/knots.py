@@ -110,9 +110,9 @@ def increasing(row: Floats, second: Floats, period: float) -> Floats:
 
 
 def joined(
-    pieces: list[Piece], n_rows: int, anew: npt.NDArray[np.bool_], period: float
+    pieces: list[Piece], first_row: float, last_row: float, anew: npt.NDArray[np.bool_], period: float
 ) -> tuple[Floats, Floats]:
-    """Knots of the whole session: pieces end to end, each drawn out to the rows that belong to it.
+    """Knots of all rows: pieces end to end, each drawn out to the rows that belong to it.
 
     A piece that begins `anew` begins one period after the last row before it; the others keep the seconds
     of their stamps.
@@ -120,21 +120,19 @@ def joined(
     rows, seconds = list[Floats](), list[Floats]()
     shift = 0.0
     for i, piece in enumerate(pieces):
-        last_row = float(pieces[i + 1].row[0] - 1) if i + 1 < len(pieces) else float(max(n_rows - 1, 1))
+        until = float(pieces[i + 1].row[0] - 1) if i + 1 < len(pieces) else last_row
         row, second = piece.row, piece.second
         if i == 0:
-            row, second = _drawn_to(row, second, 0.0, first=True)
-        row, second = _drawn_to(row, second, max(last_row, float(row[0])), first=False)
-        if i == 0:
-            shift = -float(second[0])
-        elif anew[i]:
+            row, second = _drawn_to(row, second, first_row, first=True)
+        row, second = _drawn_to(row, second, max(until, float(row[0])), first=False)
+        if anew[i] and i:
             shift = float(seconds[-1][-1]) + period * float(row[0] - rows[-1][-1]) - float(second[0])
         rows.append(row)
         seconds.append(second + shift)
     row, second = np.concatenate(rows), np.concatenate(seconds)
     row, unique = np.unique(row, return_index=True)
     second = increasing(row, second[unique], period)
-    return row, second - second[0]
+    return row, second
 
 
 def _drawn_to(row: Floats, second: Floats, to: float, first: bool) -> tuple[Floats, Floats]:

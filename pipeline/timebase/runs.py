@@ -6,8 +6,8 @@ anything to decide. Each segment is compared with the head, the frame furthest o
 - forward: later by a number of frames that sequence and ticks agree on; whole wraps of a short sequence
   counter that fit the ticks are found. Without ticks, a jump of 3000 or more needs a second frame that
   follows the first (RFC 3550 A.1).
-- late or repeated: behind the head by a number that both agree on; without ticks by at most 100 frames, and
-  only where a frame of that place has not come with other samples.
+- late or repeated: behind the head by a number that both agree on, without ticks by at most 100 frames; but
+  several in a row only where the frames of these places have not come with other samples.
 - a copy of frames read before (overlapping parts of a recording): the same counters and the same samples.
   What follows it in the dump is held against the copy first, then against the head.
 - restart: sequence and ticks both contradict the past, and the frames after agree with the new count.
@@ -122,7 +122,12 @@ def _place(
             return placed
     step, believes_tick = decide(counters, head, start, size, *walk.bounds(counters))
     confirmed = confirmed_at(counters, start, size)
-    if step is not None and step <= 0 and confirmed and _stands_there(counters, start, compare):
+    if (
+        step is not None
+        and step <= 0
+        and confirmed
+        and _stands_there(counters, walk, start, size, step, compare)
+    ):
         step = None
     if step is None and confirmed:
         copy = _copy_of(counters, walk, start, size, starts, compare)
@@ -162,13 +167,29 @@ def _along_copy(
     return beside.run, position
 
 
-def _stands_there(counters: Counters, start: int, compare: Compare) -> bool:
-    """Whether a frame of the same number came shortly before, with other samples: this one is no repeat."""
-    if counters.ticks is not None and not counters.arrival:
-        return False
-    first = max(0, start - 2 * misorder_of(counters))
-    before = np.flatnonzero(counters.sequence[first:start] == counters.sequence[start])
-    return len(before) > 0 and compare(first + int(before[-1]), start) is False
+def _stands_there(
+    counters: Counters, walk: _Walk, start: int, size: int, step: int, compare: Compare
+) -> bool:
+    """Whether frames of the same numbers came before with other samples: these are no repeats.
+
+    A device that begins with the same numbers each time it is switched on seems to repeat itself.
+    """
+    near = 2 * misorder_of(counters)
+    far = -step > near
+    if far:
+        walk.n_searches += 1
+        if walk.n_searches > _MAX_COPY_SEARCHES:
+            return False
+    for frame in (start + at for at in _PROBES if at < size):
+        first = 0 if far else max(0, frame - near)
+        same = counters.sequence[first:start] == counters.sequence[frame]
+        before = np.flatnonzero(same)[-_MAX_CANDIDATES:] + first
+        if counters.ticks is not None and not counters.arrival and len(before):
+            apart = np.abs(counters.ticks[before] - counters.ticks[frame])
+            before = before[apart <= counters.slack + counters.typical * counters.per_sample]
+        if len(before):
+            return compare(int(before[-1]), frame) is False
+    return False
 
 
 def _advance(

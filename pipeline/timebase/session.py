@@ -1,41 +1,13 @@
 """All frames of a session to time grids on one clock: one for each recording that will be written."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-
-import numpy as np
-import numpy.typing as npt
+from dataclasses import dataclass
 
 from pipeline.frames import Dump, Reading
-from pipeline.layouts import Channel
+from pipeline.timebase.events import Events
 from pipeline.timebase.grid import Grid, JoinedGrid
-from pipeline.timebase.ledgers import final_ledgers
-from pipeline.timebase.place import place_frames
-
-
-@dataclass(frozen=True)
-class Events:
-    """The event frames of one stream, in the order of time; frames of several rows count as several.
-
-    Attributes
-    ----------
-    kind : str
-        The name of the kind of frame.
-    channels : tuple of Channel
-        The columns of the counts.
-    time_s : float64, shape (n,)
-        Seconds since row 0 of the main grid; negative before it.
-    row : int64, shape (n,)
-        The main grid's row that is nearest in time.
-    counts : integers, shape (n, channels)
-        As decoded.
-    """
-
-    kind: str
-    channels: tuple[Channel, ...]
-    time_s: npt.NDArray[np.float64]
-    row: npt.NDArray[np.int64]
-    counts: npt.NDArray[np.integer]
+from pipeline.timebase.ledgers import settle
+from pipeline.timebase.streams import place_reading
 
 
 @dataclass(frozen=True)
@@ -78,9 +50,12 @@ def place_session(readings: Sequence[Reading]) -> Placing:
     readings : sequence of Reading
         One for each layout that the session's dumps have; at least one.
     """
-    reading = readings[0]
-    grids = tuple(place_frames(frames) for frames in reading.streams if len(frames.table))
-    notes = [*reading.notes]
-    for grid in grids:
-        notes += [note for note in grid.frames.notes if note not in notes]
-    return Placing(tuple(replace(grid) for grid in grids), final_ledgers(grids), tuple(notes))
+    placed = place_reading(readings[0])
+    return Placing(
+        grids=placed.grids,
+        dumps=settle(placed.settled),
+        notes=placed.notes,
+        events=placed.events,
+        device_start_s=placed.device_start_s,
+        receiver_start_s=placed.receiver_start_s,
+    )
