@@ -13,7 +13,7 @@ import numpy.typing as npt
 from pipeline.frames.checksum import Bytes
 from pipeline.frames.leftover import Ints
 from pipeline.frames.numbers import Bools, parse_numbers
-from pipeline.frames.trim import skip_around
+from pipeline.frames.trim import made_of, skip_around
 
 Words = npt.NDArray[np.uint64]
 
@@ -36,7 +36,8 @@ _MOST = np.iinfo(np.int64).max
 class Text:
     """A block of text for reading numbers out of it.
 
-    ``words`` holds the eight bytes from each fourth byte on, with the digits '0' to '9' as 0 to 9.
+    ``words`` holds the eight bytes from each fourth byte on, with the digits '0' to '9' as 0 to 9;
+    ``numeric`` says which bytes may stand in a number.
     """
 
     def __init__(self, block: Bytes, decimal: str, blank: Bools, quote: str) -> None:
@@ -44,12 +45,16 @@ class Text:
         self.decimal = decimal
         self.blank = blank
         self.quote = ord(quote) if quote else -1
-        n_words = len(block) // _WORD + 2
-        room = np.zeros(_WORD * n_words + 4, dtype=np.uint8)
-        room[: len(block)] = block
-        self.words = np.empty(2 * n_words, dtype="<u8")
-        self.words[0::2] = room[:-4].view("<u8")
-        self.words[1::2] = room[4:].view("<u8")
+        self.numeric = np.zeros(256, dtype=bool)
+        self.numeric[list(b"0123456789+-eE" + decimal.encode())] = True
+        n_whole = max(len(block) // _WORD - 1, 0)
+        self.words = np.empty(2 * n_whole + 8, dtype="<u8")
+        self.words[0 : 2 * n_whole : 2] = block[: _WORD * n_whole].view("<u8")
+        self.words[1 : 2 * n_whole : 2] = block[4 : 4 + _WORD * n_whole].view("<u8")
+        rest = np.zeros(40, dtype=np.uint8)
+        rest[: len(block) - _WORD * n_whole] = block[_WORD * n_whole :]
+        self.words[2 * n_whole :: 2] = rest[:32].view("<u8")
+        self.words[2 * n_whole + 1 :: 2] = rest[4:36].view("<u8")
         self.words ^= _ZEROS
 
 
@@ -181,6 +186,9 @@ def settle(text: Text, starts: Ints, stops: Ints, decimals: Ints) -> tuple[Ints,
         is_read[mine[fits]] = True
         left = left[~is_read[left]]
     why = np.zeros(len(starts), dtype=np.uint8)
+    why[left] = NO_NUMBER
+    left = left[starts[left] < stops[left]]
+    left = left[made_of(text.block, starts[left], stops[left], text.numeric)]
     if len(left):
         code[left], why[left] = _by_grammar(text, starts[left], stops[left], decimals[left])
     return code, why

@@ -12,6 +12,9 @@ from pipeline.frames.quotes import within_quotes
 
 Bools = npt.NDArray[np.bool_]
 
+_LF, _CR = 0x0A, 0x0D
+_LOOKED_AT = 256
+
 
 @dataclass(frozen=True)
 class Delimiters:
@@ -33,11 +36,20 @@ class Delimiters:
 def find_delimiters(block: Bytes, form: LineForm, starts: Ints, stops: Ints) -> Delimiters:
     """Find what parts the values of lines whose contents stand at [start, stop)."""
     found = _find(block, form)
-    if not form.quote or not len(found.at) or not (block == ord(form.quote)).any():
+    within = _within_quotes(block, form, (starts, stops), found)
+    if not len(within):
         return found
-    ends = found.at, found.at + (found.width if found.wide is None else found.wide)
-    parts = ~within_quotes(block, (starts, stops), ends, ord(form.quote), form.blank)
-    return Delimiters(found.at[parts], found.width, None if found.wide is None else found.wide[parts])
+    wide = None if found.wide is None else np.delete(found.wide, within)
+    return Delimiters(np.delete(found.at, within), found.width, wide)
+
+
+def _within_quotes(block: Bytes, form: LineForm, lines: tuple[Ints, Ints], found: Delimiters) -> Ints:
+    """Which delimiters part nothing."""
+    marks = np.flatnonzero(block == ord(form.quote)) if form.quote else found.at[:0]
+    if not len(marks) or not len(found.at):
+        return marks[:0]
+    stops = found.at + (found.width if found.wide is None else found.wide)
+    return within_quotes(block, lines, (found.at, stops), marks, form.blank)
 
 
 def _find(block: Bytes, form: LineForm) -> Delimiters:
@@ -54,6 +66,44 @@ def _find(block: Bytes, form: LineForm) -> Delimiters:
         here[-i:] = False
     at = np.flatnonzero(here)
     return Delimiters(at[chain(at, at + len(pattern))], len(pattern))
+
+
+@dataclass(frozen=True)
+class Marks:
+    """Line ends and delimiters of a block in one list, since one search for both is cheaper than two.
+
+    ``ends`` says which of them are line ends; ``has_cr`` whether there is any CR in the block.
+    """
+
+    at: Ints
+    ends: Ints
+    has_cr: bool
+
+
+def line_ends(block: Bytes, is_last: bool) -> tuple[Bools, bool]:
+    """Whether each byte is the last one of LF, CR or CRLF; and whether there is any CR."""
+    ends, is_cr = block == _LF, block == _CR
+    if not is_cr.any():
+        return ends, False
+    is_cr[:-1] &= ~ends[1:]
+    is_cr[-1] &= is_last
+    ends |= is_cr
+    return ends, True
+
+
+def find_marks(block: Bytes, form: LineForm, is_last: bool) -> Marks | None:
+    """Find line ends and delimiters; None where these are not single bytes."""
+    if form.any_blanks or len(form.delimiter) > 1 or form.delimiter == b"\0":
+        return None
+    is_end, has_cr = line_ends(block, is_last)
+    at = np.flatnonzero(is_end | (block == form.delimiter[0]))
+    first = np.flatnonzero(is_end.take(at[:_LOOKED_AT]))[:1]
+    if len(first):
+        # most lines have as many values as the first
+        ends = np.arange(int(first[0]), len(at), int(first[0]) + 1)
+        if len(ends) == np.count_nonzero(is_end) and bool(is_end.take(at.take(ends)).all()):
+            return Marks(at, ends, has_cr)
+    return Marks(at, np.flatnonzero(is_end.take(at)), has_cr)
 
 
 @dataclass(frozen=True)
@@ -114,6 +164,23 @@ def part_lines(delimiters: Delimiters, starts: Ints, stops: Ints) -> Parted:
     early = np.flatnonzero(np.append(at, np.iinfo(np.int64).max)[before] < starts)
     before[early] = np.searchsorted(at, starts[early])
     return Parted(delimiters, starts, stops, before, np.where(stops > starts, behind - before + 1, 0))
+
+
+def part_by_marks(
+    block: Bytes, form: LineForm, marks: Marks, lines: tuple[Ints, Ints], n_ended: int
+) -> Parted:
+    """The same for lines that were cut at `marks`, of which the first `n_ended` are ended."""
+    starts, stops = lines
+    found, behind = Delimiters(marks.at, 1), marks.ends[:n_ended]
+    within = _within_quotes(block, form, lines, found)
+    if len(within):
+        found = Delimiters(np.delete(marks.at, within), 1)
+        behind = behind - np.searchsorted(within, behind)
+    if n_ended < len(starts):
+        behind = np.append(behind, np.searchsorted(found.at, stops[-1]))
+    before = np.zeros(len(starts), dtype=np.int64)
+    np.add(behind[:-1], 1, out=before[1:])
+    return Parted(found, starts, stops, before, (behind - before + 1) * (stops > starts))
 
 
 @dataclass

@@ -8,10 +8,10 @@ import numpy.typing as npt
 from pipeline.frames.checksum import Bytes
 from pipeline.frames.codes import Text, unquoted
 from pipeline.frames.columns import KindLines, read_kind
-from pipeline.frames.delimiters import Parted, find_delimiters, part_lines
+from pipeline.frames.delimiters import Marks, Parted, find_delimiters, line_ends, part_by_marks, part_lines
 from pipeline.frames.leftover import PADDING_RUN, Ints
 from pipeline.frames.lines import LineForm
-from pipeline.frames.trim import skip_around
+from pipeline.frames.trim import holds, made_of, skip_around
 
 Bools = npt.NDArray[np.bool_]
 
@@ -20,6 +20,8 @@ LONGEST_TRAILING_FILL = 4096
 
 _FILL = np.zeros(256, dtype=bool)
 _FILL[[0x00, 0xFF]] = True
+_DIGITS = np.zeros(256, dtype=bool)
+_DIGITS[48:58] = True
 _BOM = b"\xef\xbb\xbf"
 _LF, _CR, _PRINTABLE = 0x0A, 0x0D, 0x21
 
@@ -30,7 +32,8 @@ class Lines:
 
     The content lies within [content_start, content_stop). ``is_ended`` says whether there is a line end,
     ``is_fresh`` whether nothing is known to end where it begins. ``n_fill`` counts fill bytes at the ends,
-    ``n_fill_before`` those in front. ``fresh_after`` is ``is_fresh`` for the line behind the last.
+    ``n_fill_before`` those in front; ``fills`` is where those of the whole block stand. ``fresh_after`` is
+    ``is_fresh`` for the line behind the last.
     """
 
     starts: Ints
@@ -41,11 +44,12 @@ class Lines:
     is_fresh: Bools
     n_fill: Ints
     n_fill_before: Ints
+    fills: Ints
     fresh_after: bool
 
 
-def cut_lines(block: Bytes, is_last: bool, is_fresh: bool) -> tuple[Lines, int]:
-    """Cut a block at its line ends and long runs of fill bytes.
+def cut_lines(block: Bytes, is_last: bool, is_fresh: bool, marks: Marks | None = None) -> tuple[Lines, int]:
+    """Cut a block at its line ends (which `marks` may hold) and long runs of fill bytes.
 
     Returns
     -------
@@ -55,8 +59,13 @@ def cut_lines(block: Bytes, is_last: bool, is_fresh: bool) -> tuple[Lines, int]:
         Bytes that these lines take; the rest is an unfinished line.
     """
     size = len(block)
-    ends_at, has_cr = _line_ends(block, is_last)
-    parts_from, parts_to, open_from = _parting_runs(block, is_last)
+    if marks is None:
+        is_end, has_cr = line_ends(block, is_last)
+        ends_at = np.flatnonzero(is_end) + 1
+    else:
+        ends_at, has_cr = marks.at.take(marks.ends) + 1, marks.has_cr
+    fills = _fill_bytes(block)
+    parts_from, parts_to, open_from = _parting_runs(block, fills, is_last)
     if open_from < size:
         ends_at = ends_at[ends_at <= open_from]
     stops, content, ended = ends_at, ends_at - 1, np.ones(len(ends_at), dtype=bool)
@@ -77,19 +86,8 @@ def cut_lines(block: Bytes, is_last: bool, is_fresh: bool) -> tuple[Lines, int]:
         content = content - two
     fresh = np.concatenate((np.array([is_fresh]), ~ended))
     fresh_after = bool(fresh[-1]) if len(stops) else is_fresh
-    lines = Lines(starts, stops, starts, content, ended, fresh[:-1], n_fill, zero, fresh_after)
+    lines = Lines(starts, stops, starts, content, ended, fresh[:-1], n_fill, zero, fills, fresh_after)
     return lines, int(stops[-1]) if len(stops) else 0
-
-
-def _line_ends(block: Bytes, is_last: bool) -> tuple[Ints, bool]:
-    """Where each LF, CR or CRLF ends, and whether there is any CR."""
-    is_cr = block == _CR
-    if not is_cr.any():
-        return np.flatnonzero(block == _LF) + 1, False
-    ends = block == _LF
-    ends[:-1] |= is_cr[:-1] & (block[1:] != _LF)
-    ends[-1] |= is_cr[-1] and is_last
-    return np.flatnonzero(ends) + 1, True
 
 
 def _fill_bytes(block: Bytes) -> Ints:
@@ -99,9 +97,8 @@ def _fill_bytes(block: Bytes) -> Ints:
     return np.flatnonzero((block == 0x00) | (block == 0xFF))
 
 
-def _parting_runs(block: Bytes, is_last: bool) -> tuple[Ints, Ints, int]:
+def _parting_runs(block: Bytes, fills: Ints, is_last: bool) -> tuple[Ints, Ints, int]:
     """Runs of fill bytes that part lines, and where a run begins of which that is not known yet."""
-    fills = _fill_bytes(block)
     if not len(fills):
         return fills, fills, len(block)
     parts = np.diff(fills) > 1
@@ -131,10 +128,9 @@ def trim_lines(block: Bytes, lines: Lines, blank: Bools, at_file_start: bool) ->
     if not len(which):
         return replace(lines, content_starts=starts)
     begin, end = skip_around(block, starts[which], stops[which], blank | _FILL)
-    fills = _fill_bytes(block)
 
     def n_fills(start: Ints, stop: Ints) -> Ints:
-        return np.searchsorted(fills, stop) - np.searchsorted(fills, start)
+        return np.searchsorted(lines.fills, stop) - np.searchsorted(lines.fills, start)
 
     before, behind = np.zeros(len(starts), dtype=np.int64), np.zeros(len(starts), dtype=np.int64)
     before[which], behind[which] = n_fills(starts[which], begin), n_fills(end, stops[which])
@@ -165,7 +161,7 @@ class Fields:
     kinds: tuple[KindLines, ...]
 
 
-def read_fields(block: Bytes, lines: Lines, form: LineForm) -> Fields:
+def read_fields(block: Bytes, lines: Lines, form: LineForm, marks: Marks | None = None) -> Fields:
     """Read the values of each line.
 
     Parameters
@@ -176,9 +172,15 @@ def read_fields(block: Bytes, lines: Lines, form: LineForm) -> Fields:
         Trimmed.
     form : LineForm
         With its kinds known.
+    marks : Marks or None
+        Those by which the lines were cut.
     """
     starts, stops = lines.content_starts, lines.content_stops
-    parted = part_lines(find_delimiters(block, form, starts, stops), starts, stops)
+    if marks is not None and bool(lines.is_ended[:-1].all()):
+        n_ended = int(np.count_nonzero(lines.is_ended))
+        parted = part_by_marks(block, form, marks, (starts, stops), n_ended)
+    else:
+        parted = part_lines(find_delimiters(block, form, starts, stops), starts, stops)
     text = Text(block, form.decimal, form.blank, form.quote)
     of_kind = _kinds_of_lines(text, parted, form) if form.has_words else None
     good, recognised = np.zeros(len(starts), dtype=bool), np.zeros(len(starts), dtype=bool)
@@ -187,17 +189,19 @@ def read_fields(block: Bytes, lines: Lines, form: LineForm) -> Fields:
         shaped = parted.shaped(kind.n_columns)
         rows = np.flatnonzero(shaped if of_kind is None else shaped & (of_kind == number))
         read = read_kind(text, parted.first(rows, kind.n_columns), kind, rows)
-        good[rows] = read.good
-        recognised[rows] = read.good | ((kind.n_columns > 1) & (2 * read.n_numbers >= kind.n_needed))
+        good[rows] = recognised[rows] = read.good
+        bad = np.flatnonzero(~read.good)
+        recognised[rows[bad]] = (kind.n_columns > 1) & (2 * read.n_numbers[bad] >= kind.n_needed)
         kinds.append(read)
-    fills = _fill_bytes(block)
-    if len(fills):
-        good[np.searchsorted(fills, stops) > np.searchsorted(fills, starts)] = False
+    if len(lines.fills):
+        # fill bytes that stand behind the lines are in none of them
+        line = np.maximum(np.searchsorted(starts, lines.fills, side="right") - 1, 0)
+        good[line[(lines.fills >= starts[line]) & (lines.fills < stops[line])]] = False
     is_comment = _marked(block, starts, stops, form.comment, whole=False)
     is_header = _marked(block, starts, stops, form.header, whole=True)
     good[is_comment] = False
     if of_kind is None:
-        unsure = np.flatnonzero(~(good | recognised) & (stops > starts))
+        unsure = np.flatnonzero(~recognised & (stops > starts)) if not recognised.all() else starts[:0]
         recognised[unsure] = _only_numbers(block, starts[unsure], stops[unsure], form)
     else:
         recognised = of_kind >= 0
@@ -232,10 +236,7 @@ def _marked(block: Bytes, starts: Ints, stops: Ints, words: bytes, whole: bool) 
 
 def _only_numbers(block: Bytes, starts: Ints, stops: Ints, form: LineForm) -> Bools:
     """Whether pieces, none of them empty, hold nothing but numbers, delimiters and fill, and a digit."""
-    if not len(starts):
-        return np.zeros(0, dtype=bool)
-    sizes = stops - starts
-    first = np.cumsum(sizes) - sizes
-    held = block[np.arange(int(sizes.sum())) + np.repeat(starts - first, sizes)]
-    clean = np.logical_and.reduceat((form.numeric | _FILL)[held], first)
-    return np.asarray(clean & np.logical_or.reduceat((held >= 48) & (held <= 57), first))
+    only = made_of(block, starts, stops, form.numeric | _FILL)
+    which = np.flatnonzero(only)
+    only[which] = holds(block, starts[which], stops[which], _DIGITS)
+    return only

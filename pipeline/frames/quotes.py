@@ -16,12 +16,8 @@ Bools = npt.NDArray[np.bool_]
 
 
 def within_quotes(
-    block: Bytes,
-    lines: tuple[Ints, Ints],
-    delimiters: tuple[Ints, Ints],
-    mark: int,
-    blank: Bools,
-) -> Bools:
+    block: Bytes, lines: tuple[Ints, Ints], delimiters: tuple[Ints, Ints], marks: Ints, blank: Bools
+) -> Ints:
     """Which delimiters stand within quotation marks.
 
     Parameters
@@ -29,45 +25,58 @@ def within_quotes(
     block : uint8
         In which the lines stand.
     lines, delimiters : (starts, stops)
-        In their order, none overlapping another.
-    mark : int
-        The quotation mark.
+        In their order, none overlapping another; line ends may be among the delimiters.
+    marks : int64
+        Where quotation marks stand.
     blank : bool, shape (256,)
         Bytes that may stand around a value.
     """
     starts, stops = lines
-    at = np.flatnonzero(block == mark)
-    line = np.searchsorted(starts, at, side="right") - 1
-    inside = (line >= 0) & (at < stops[np.maximum(line, 0)])
-    at, line = at[inside], line[inside]
-    n_marks = np.bincount(line, minlength=len(starts))
+    line = np.searchsorted(starts, marks, side="right") - 1
+    line[marks >= stops[np.maximum(line, 0)]] = -1
+    n_marks = np.bincount(line + 1, minlength=len(starts) + 1)[1:]
+    rows = np.flatnonzero((n_marks > 0) & (n_marks % 2 == 0))
+    if not len(rows):
+        return rows
+    # from here on lines with an even number of marks alone
+    marks = marks[np.isin(line, rows)]
+    starts, stops, n_marks = starts[rows], stops[rows], n_marks[rows]
+    home = np.repeat(np.arange(len(rows)), n_marks)
     first = np.cumsum(n_marks) - n_marks
-    home = np.searchsorted(starts, delimiters[0], side="right") - 1
-    before = np.searchsorted(at, delimiters[0]) - first[np.maximum(home, 0)]
-    within = (home >= 0) & (before % 2 == 1) & (n_marks[np.maximum(home, 0)] % 2 == 0)
-    opening = (np.arange(len(at)) - first[line]) % 2 == 0
-    parting = delimiters[0][~within], delimiters[1][~within]
-    wrong = np.where(opening, ~_begins(block, at, line, starts, parting[1], blank), False)
-    wrong |= np.where(opening, False, ~_ends(block, at, line, stops, parting[0], blank))
-    keeps = (n_marks % 2 == 0) & (np.bincount(line, weights=wrong, minlength=len(starts)) == 0)
-    return np.asarray(within & keeps[np.maximum(home, 0)])
+    which, row = _inside(delimiters[0], starts, stops)
+    at, end = delimiters[0][which], delimiters[1][which]
+    within = (np.searchsorted(marks, at) - first[row]) % 2 == 1
+    opening = (np.arange(len(marks)) - first[home]) % 2 == 0
+    right = np.where(
+        opening,
+        _begins(block, marks, starts[home], end[~within], blank),
+        _ends(block, marks, stops[home], at[~within], blank),
+    )
+    keeps = np.bincount(home[~right], minlength=len(rows)) == 0
+    return np.asarray(which[within & keeps[row]])
 
 
-def _begins(block: Bytes, at: Ints, line: Ints, starts: Ints, parted: Ints, blank: Bools) -> Bools:
+def _inside(at: Ints, starts: Ints, stops: Ints) -> tuple[Ints, Ints]:
+    """Which of the places `at` lie within pieces, and within which of them."""
+    begin = np.searchsorted(at, starts)
+    sizes = np.searchsorted(at, stops) - begin
+    row = np.repeat(np.arange(len(starts)), sizes)
+    return np.arange(int(sizes.sum())) + np.repeat(begin - (np.cumsum(sizes) - sizes), sizes), row
+
+
+def _begins(block: Bytes, marks: Ints, starts: Ints, parted: Ints, blank: Bools) -> Bools:
     """Whether a value begins with each mark, or it is the second of a doubled one."""
-    place = np.searchsorted(parted, at, side="right")
+    place = np.searchsorted(parted, marks, side="right")
     bounded = np.concatenate((np.zeros(1, dtype=np.int64), parted))
-    begin = np.maximum(starts[line], bounded[place])
-    begin, _ = skip_around(block, begin, at, blank)
-    doubled = np.concatenate((np.zeros(1, dtype=bool), at[1:] == at[:-1] + 1))[: len(at)]
-    return np.asarray((begin == at) | doubled)
+    begin, _ = skip_around(block, np.maximum(starts, bounded[place]), marks, blank)
+    doubled = np.concatenate((np.zeros(1, dtype=bool), np.diff(marks) == 1))
+    return np.asarray((begin == marks) | doubled)
 
 
-def _ends(block: Bytes, at: Ints, line: Ints, stops: Ints, parts: Ints, blank: Bools) -> Bools:
+def _ends(block: Bytes, marks: Ints, stops: Ints, parts: Ints, blank: Bools) -> Bools:
     """Whether a value ends with each mark, or it is the first of a doubled one."""
-    place = np.searchsorted(parts, at, side="right")
+    place = np.searchsorted(parts, marks, side="right")
     bounded = np.append(parts, len(block))
-    end = np.minimum(stops[line], bounded[place])
-    begin, end = skip_around(block, at + 1, end, blank)
-    doubled = np.append(at[1:] == at[:-1] + 1, False)[: len(at)]
+    begin, end = skip_around(block, marks + 1, np.minimum(stops, bounded[place]), blank)
+    doubled = np.append(np.diff(marks) == 1, False)
     return np.asarray((begin >= end) | doubled)

@@ -36,6 +36,7 @@ import numpy.typing as npt
 from pipeline.frames.blocks import BlockReader
 from pipeline.frames.checksum import Bytes
 from pipeline.frames.columns import KindLines
+from pipeline.frames.delimiters import Marks, find_marks
 from pipeline.frames.fields import Fields, Lines, cut_lines, read_fields, trim_lines
 from pipeline.frames.follow import contradicted
 from pipeline.frames.leftover import Tally
@@ -129,9 +130,10 @@ def _keep_freed_memory() -> None:
 
 def _read_block(block: Bytes, is_last: bool, state: _State) -> int:
     """Take the lines of a block; return how many bytes are settled."""
-    lines, limit = cut_lines(block, is_last, state.is_fresh)
+    marks = find_marks(block, state.form, is_last)
+    lines, limit = cut_lines(block, is_last, state.is_fresh, marks)
     is_too_long = not is_last and len(block) - limit > LONGEST_LINE + 2
-    settled = _take_lines(block, lines, limit, is_last, state)
+    settled = _take_lines(block, lines, marks, is_last, state) if limit else 0
     return _skip_long_line(block, limit, state) if is_too_long and settled == limit else settled
 
 
@@ -146,12 +148,12 @@ def _skip_long_line(block: Bytes, limit: int, state: _State) -> int:
     return end
 
 
-def _take_lines(block: Bytes, lines: Lines, limit: int, is_last: bool, state: _State) -> int:
-    if not len(lines.starts):
-        return limit
-    form, block = state.form, block[:limit]
+def _take_lines(block: Bytes, lines: Lines, marks: Marks | None, is_last: bool, state: _State) -> int:
+    """Settle the lines of a block; return how many bytes they take."""
+    limit, form = int(lines.stops[-1]), state.form
+    block = block[:limit]
     lines = trim_lines(block, lines, form.blank, state.base == 0)
-    fields = read_fields(block, lines, form)
+    fields = read_fields(block, lines, form, marks)
     too_long = lines.stops - lines.starts > LONGEST_LINE
     too_long[0] |= state.in_long_line
     good = fields.good & ~too_long & lines.is_ended
@@ -187,10 +189,10 @@ def _account(lines: Lines, fields: Fields, good: Bools, too_long: Bools, n_sure:
     # a header without its line end is as incomplete as a line of values
     damaged = rest & usable & (fields.recognised | fields.is_header)
     tally, size = state.seen.tally, lines.stops - lines.starts - lines.n_fill
-    tally.padding += int(size[padding].sum()) + int(lines.n_fill[usable].sum())
-    tally.decoded += int(size[good | header].sum())
-    tally.damaged += int(size[damaged].sum())
-    tally.unrecognised += int(size[rest & ~damaged].sum()) + int(lines.n_fill[settled & too_long].sum())
+    tally.padding += int(size @ padding) + int(lines.n_fill @ usable)
+    tally.decoded += int(size @ (good | header))
+    tally.damaged += int(size @ damaged)
+    tally.unrecognised += int(size @ (rest & ~damaged)) + int(lines.n_fill @ (settled & too_long))
     tally.n_damaged_frames += int(damaged.sum())
     return _remember(fields, good | damaged, n_sure, state)
 

@@ -1,4 +1,4 @@
-"""Blanks and other bytes around pieces of a block, passed over for all pieces at once."""
+"""Pieces of a block: where they begin and end without blanks, and what they hold; all pieces at once."""
 
 import numpy as np
 import numpy.typing as npt
@@ -6,10 +6,12 @@ import numpy.typing as npt
 from pipeline.frames.checksum import Bytes
 from pipeline.frames.leftover import Ints
 
+Bools = npt.NDArray[np.bool_]
+
 _ROUNDS = 8
 
 
-def skip_around(block: Bytes, starts: Ints, stops: Ints, skip: npt.NDArray[np.bool_]) -> tuple[Ints, Ints]:
+def skip_around(block: Bytes, starts: Ints, stops: Ints, skip: Bools) -> tuple[Ints, Ints]:
     """Move both ends of pieces inwards past bytes that do not count; pieces of nothing else become empty.
 
     Parameters
@@ -39,13 +41,13 @@ def skip_around(block: Bytes, starts: Ints, stops: Ints, skip: npt.NDArray[np.bo
     return starts, stops
 
 
-def _outside(block: Bytes, at: Ints, starts: Ints, stops: Ints, skip: npt.NDArray[np.bool_]) -> Ints:
+def _outside(block: Bytes, at: Ints, starts: Ints, stops: Ints, skip: Bools) -> Ints:
     """Which pieces have a byte that is passed over at one of their ends."""
     which = np.flatnonzero(starts < stops)
     return which[skip[block[at[which]]]]
 
 
-def _jump(block: Bytes, starts: Ints, stops: Ints, skip: npt.NDArray[np.bool_], forwards: bool) -> None:
+def _jump(block: Bytes, starts: Ints, stops: Ints, skip: Bools, forwards: bool) -> None:
     """The same for pieces with many such bytes, whose number costs no time."""
     which = _outside(block, starts if forwards else stops - 1, starts, stops, skip)
     kept = np.flatnonzero(~skip[block])
@@ -55,3 +57,22 @@ def _jump(block: Bytes, starts: Ints, stops: Ints, skip: npt.NDArray[np.bool_], 
     else:
         bounded = np.concatenate((np.full(1, -1), kept))
         stops[which] = np.maximum(bounded[np.searchsorted(kept, stops[which])] + 1, starts[which])
+
+
+def made_of(block: Bytes, starts: Ints, stops: Ints, some: Bools) -> Bools:
+    """Whether all bytes of each piece, of which none is empty, are among some (bool, shape (256,))."""
+    held, first = _bytes_of(block, starts, stops)
+    return np.logical_and.reduceat(some[held], first) if len(first) else np.zeros(0, dtype=bool)
+
+
+def holds(block: Bytes, starts: Ints, stops: Ints, some: Bools) -> Bools:
+    """Whether any byte of each piece, of which none is empty, is among some (bool, shape (256,))."""
+    held, first = _bytes_of(block, starts, stops)
+    return np.logical_or.reduceat(some[held], first) if len(first) else np.zeros(0, dtype=bool)
+
+
+def _bytes_of(block: Bytes, starts: Ints, stops: Ints) -> tuple[Bytes, Ints]:
+    """The bytes of all pieces end to end, and where each of them begins there."""
+    sizes = stops - starts
+    first = np.cumsum(sizes) - sizes
+    return block[np.arange(int(sizes.sum())) + np.repeat(starts - first, sizes)], first
