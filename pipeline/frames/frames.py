@@ -14,6 +14,8 @@ from pipeline.layouts import Layout, Stream
 SPOOL_IN_MEMORY_BYTES = 32 << 20
 """Decoded counts beyond this size go to a temporary file, so that memory stays bounded."""
 
+_ROWS_AT_ONCE = 1 << 16
+
 
 class CountSpool:
     """Decoded counts in the order of the dump, `n_channels` to a row, in memory or in a temporary file.
@@ -32,7 +34,8 @@ class CountSpool:
         self.n_channels = n_channels
         self.dtype = np.dtype(dtype)
         self.n_rows = 0
-        self._file = tempfile.SpooledTemporaryFile(SPOOL_IN_MEMORY_BYTES, dir=str(folder))  # noqa: SIM115
+        self._folder = str(folder)
+        self._file = tempfile.SpooledTemporaryFile(SPOOL_IN_MEMORY_BYTES, dir=self._folder)  # noqa: SIM115
         # the spool lives as long as the frames that point into it, and its file no longer
         self.close = weakref.finalize(self, self._file.close)
 
@@ -41,6 +44,17 @@ class CountSpool:
         self._file.seek(0, 2)
         self._file.write(np.ascontiguousarray(counts, dtype=self.dtype).reshape(-1).view(np.uint8).data)
         self.n_rows += len(counts)
+
+    def turn(self, first: int, by: int) -> None:
+        """Put the first `by` of the rows from that one on behind the others."""
+        kept = [(0, first), (first + by, self.n_rows), (first, first + by)]
+        turned = tempfile.SpooledTemporaryFile(SPOOL_IN_MEMORY_BYTES, dir=self._folder)  # noqa: SIM115
+        for start, stop in kept:
+            for row in range(start, stop, _ROWS_AT_ONCE):
+                turned.write(self.read(row, min(row + _ROWS_AT_ONCE, stop)).tobytes())
+        self.close()
+        self._file = turned
+        self.close = weakref.finalize(self, self._file.close)
 
     def read(self, start: int, stop: int) -> npt.NDArray[np.integer]:
         """Rows [start, stop), shape (stop - start, n_channels)."""
@@ -128,7 +142,12 @@ class Frames:
         their order; None where the kind has nothing of that. An 'ignored' part keeps its bytes. Packed
         samples that need not end on a whole byte (``row_bits * count`` no multiple of 8; of open count,
         ``row_bits``) keep one byte: their last one with the bits of samples cleared, which is 0 where they
-        fill it. Together with counts and counters they give the frame back byte for byte.
+        fill it. A frame that states its length and stands in a sector keeps two bytes more. The first says
+        where the sector's filler is: 0 behind the frame; 1 before its checksum, which stands at the sector's
+        end and covers the filler (where the length part stands behind the samples, before all that does); 2
+        as 1, but not all of one value, so that the frame cannot be given back. The second is the filler's
+        value. Together with counts and counters all these give the frame back byte for byte; with 1, that is
+        the whole sector, while ``table.n_bytes`` leaves the filler out.
     """
 
     layout: Layout

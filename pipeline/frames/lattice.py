@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.frames.checksum import Bytes
 from pipeline.frames.kinds import UNKNOWN, Kinds
-from pipeline.frames.sector import Judged, is_erased, judge, places_for
+from pipeline.frames.sector import BEHIND, Judged, is_erased, judge, places_for
 from pipeline.frames.shape import Bools, Ints, Shape
 
 GOOD, ERASED, FAILED = 0, 1, 2
@@ -92,11 +92,31 @@ class Gaps:
 
 @dataclass(frozen=True)
 class Known:
-    """How far a stretch is known: its first `n` sectors, their gaps, and whether it leads no further."""
+    """How far a stretch is known.
+
+    Attributes
+    ----------
+    n : int
+        Its first sectors, which are settled. A good one is not as long as the one behind it may begin
+        within its filler: where bytes were lost there.
+    gaps : Gaps
+        Among these.
+    leads_nowhere : bool
+        Whether what comes then leads to no more frames.
+    is_good_next : bool
+        Whether what comes then is a good sector.
+    """
 
     n: int
     gaps: Gaps
     leads_nowhere: bool
+    is_good_next: bool
+
+    def before_gap(self, i: int, *, holds: bool, stretch: Stretch) -> "Known":
+        """No more than up to a gap; ``holds`` keeps a good sector before it from being settled."""
+        n = int(self.gaps.starts[i])
+        is_good_next = holds and n > 0 and bool(stretch.status[n - 1] == GOOD)
+        return Known(n - is_good_next, self.gaps.first(i), False, is_good_next)
 
 
 def known_of(stretch: Stretch, misses: int, reach: int, is_end: bool) -> Known:
@@ -114,17 +134,17 @@ def known_of(stretch: Stretch, misses: int, reach: int, is_end: bool) -> Known:
         Whether the file ends with the stretch.
     """
     status = stretch.status
-    n = len(status)
+    n, leads_nowhere = len(status), False
     starts, stops = runs_of(status, FAILED)
     too_many = np.flatnonzero(misses_at(status, misses) > reach)
     if len(too_many):
         n, leads_nowhere = int(starts[np.searchsorted(starts, too_many[0], side="right") - 1]), True
     elif len(stops) and stops[-1] == n:
         n, leads_nowhere = int(starts[-1]), is_end
-    else:
-        leads_nowhere = False
+    is_good_next = n > 0 and bool(status[n - 1] == GOOD) and not (is_end and n == len(status))
+    n -= is_good_next
     within = stops <= n
-    return Known(n, Gaps(starts[within], stops[within]), leads_nowhere)
+    return Known(n, Gaps(starts[within], stops[within]), leads_nowhere, is_good_next)
 
 
 def misses_at(status: Ints, misses: int) -> Ints:
@@ -136,16 +156,21 @@ def misses_at(status: Ints, misses: int) -> Ints:
 def looked_through(stretch: Stretch, gaps: Gaps, has_sync: bool, sector_bytes: int) -> tuple[Ints, Ints]:
     """Gaps in which sectors may begin elsewhere, as ranges of places; empty ones for the others.
 
-    Those are the ones before erased sectors. Before a good sector it would take bytes that were lost and as
-    many that came in; where sync bytes make it cheap, long gaps there are looked through as well.
+    Those are the ones before erased sectors, with the filler of a good sector before them. Before a good
+    sector it would take bytes that were lost and as many that came in; where sync bytes make it cheap, long
+    gaps there are looked through as well.
     """
-    starts, stops = stretch.places[gaps.starts], stretch.places[gaps.starts].copy()
-    before_erased = stretch.status[gaps.stops] == ERASED
-    stops[before_erased] = stretch.places[gaps.stops[before_erased]]
+    places, status, judged = stretch.places, stretch.status, stretch.judged
+    before = np.maximum(gaps.starts - 1, 0)
+    has_filler = (gaps.starts > 0) & (status[before] == GOOD) & (judged.filler[before] == BEHIND)
+    starts = np.where(has_filler, places[before] + judged.n_bytes[before], places[gaps.starts] + 1)
+    stops = starts.copy()
+    before_erased = status[gaps.stops] == ERASED
+    stops[before_erased] = places[gaps.stops[before_erased]]
     if has_sync:
         long = ~before_erased & (gaps.stops - gaps.starts > 1)
-        stops[long] = stretch.places[gaps.stops[long]] - sector_bytes + 1
-    return starts + 1, stops
+        stops[long] = places[gaps.stops[long]] - sector_bytes + 1
+    return starts, stops
 
 
 def find_seed(block: Bytes, ranges: tuple[Ints, Ints], kinds: Kinds, sector_bytes: int, n_seed: int) -> int:

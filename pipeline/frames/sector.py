@@ -72,15 +72,14 @@ def judge(block: Bytes, at: Ints, kinds: Kinds, sector_bytes: int) -> Judged:
     return found
 
 
-def filler_of(block: Bytes, at: Ints, judged: Judged, kinds: Kinds, sector_bytes: int) -> tuple[Ints, Ints]:
-    """Where the filler of each good sector stands: [start, stop) in the block."""
-    stop = np.minimum(at + sector_bytes, len(block))
-    start = at + judged.n_bytes
+def filler_of(starts: Ints, stops: Ints, judged: Judged, kinds: Kinds) -> tuple[Ints, Ints]:
+    """Where the filler of each good sector [start, stop) stands: [start, stop) as well."""
+    begin, end = starts + judged.n_bytes, stops
     for k, shape in enumerate(kinds.shapes):
         apart = (judged.kind == k) & (judged.filler == BEFORE_CHECK)
         n_behind = shape.tail if shape.length_is_behind else _check_bytes(shape)
-        start, stop = np.where(apart, start - n_behind, start), np.where(apart, stop - n_behind, stop)
-    return start, stop
+        begin, end = np.where(apart, begin - n_behind, begin), np.where(apart, end - n_behind, end)
+    return begin, end
 
 
 def is_erased(block: Bytes, at: Ints, sector_bytes: int) -> Bools:

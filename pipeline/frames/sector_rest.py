@@ -12,7 +12,7 @@ from pipeline.frames.shape import Bools, Ints, Shape
 Spans = tuple[Ints, Ints]
 
 
-def damaged_in(stretch: Stretch, gaps: Gaps, had_good: bool, is_behind_good: bool) -> Ints:
+def damaged_in(stretch: Stretch, gaps: Gaps, had_good: bool) -> Ints:
     """Which sectors of the gaps were recognised, without sync bytes: indices into the stretch.
 
     All between two good ones, and the first one behind a good one when erased memory follows.
@@ -23,7 +23,7 @@ def damaged_in(stretch: Stretch, gaps: Gaps, had_good: bool, is_behind_good: boo
     by_good = (status[gaps.stops] == GOOD) & (had_good | (gaps.starts > first_good))
     for start, stop in zip(gaps.starts[by_good].tolist(), gaps.stops[by_good].tolist(), strict=True):
         which.append(np.arange(start, stop))
-    before = np.where(gaps.starts > 0, status[gaps.starts - 1] == GOOD, is_behind_good)
+    before = (gaps.starts > 0) & (status[gaps.starts - 1] == GOOD)
     which.append(gaps.starts[(status[gaps.stops] == ERASED) & before])
     return np.sort(np.concatenate(which))
 

@@ -6,6 +6,8 @@
 - At a place that was not led to, a frame is believed when its sync bytes, kind and checksum make 32 bits, or
   as many frames on end as do, one sector behind the other. Frames before it at the same distance, up to as
   many sectors as above, are then believed as well.
+- Where a circular log had come round, its oldest frame comes first, when the sequence goes on from the last
+  frame of the dump to the first one.
 - The rest of a good sector is padding, and so are erased sectors: all 0x00, or all 0xFF.
 - Damaged is what begins with the sync bytes and is no frame. Without sync bytes, damaged are the sectors
   between two good ones, and the first sector behind a good one when erased memory follows within it or behind
@@ -22,6 +24,7 @@ import numpy as np
 
 from pipeline.frames.blocks import BlockReader
 from pipeline.frames.checksum import Bytes
+from pipeline.frames.circular import turn_to_oldest
 from pipeline.frames.emit import Found, emit
 from pipeline.frames.kinds import UNKNOWN, Kinds
 from pipeline.frames.lattice import (
@@ -37,7 +40,7 @@ from pipeline.frames.lattice import (
     trust_of,
 )
 from pipeline.frames.leftover import open_run, tally_leftover
-from pipeline.frames.sector import Judged, begins, filler_of, judge
+from pipeline.frames.sector import BEHIND, Judged, begins, filler_of, judge
 from pipeline.frames.sector_rest import (
     damaged_by_sync,
     damaged_in,
@@ -103,13 +106,15 @@ class SectorReader:
         self._settled = 0
         # where the next sector begins, -1 where that is not known; sectors failed since the last good one
         self._led, self._misses, self._n_looked = 0, 0, _FIRST_LOOK
-        self._had_good, self._is_behind_good = False, False
-        # where nothing leads on any more, and up to where a frame has been looked for since
-        self._lost, self._searched = 0, 0
+        self._had_good = False
+        # where nothing leads on any more, the good sector before it that is not settled (-1: none), and up to
+        # where a frame has been looked for since
+        self._lost, self._held, self._searched = 0, -1, 0
 
     def read(self, source: BinaryIO, block_bytes: int) -> Seen:
         """Read an open file from its beginning to its end; the ledger sums to its size."""
         reader, limit, is_last = BlockReader(source, max(block_bytes, 1)), 0, False
+        firsts = [len(sink) for sink in self._sinks]
         while not is_last:
             block, is_last = reader.advance(limit)
             found = _Settled()
@@ -120,6 +125,7 @@ class SectorReader:
             limit = self._account(block, is_last, found)
             self._base += limit
         self._seen.n_bytes, self._seen.sha256 = reader.n_bytes, reader.sha256
+        turn_to_oldest(self._sinks, firsts, reader.n_bytes, self._sector_bytes)
         return self._seen
 
     def _follow(self, block: Bytes, is_last: bool, found: _Settled) -> bool:
@@ -136,10 +142,10 @@ class SectorReader:
         self._n_looked = 2 * n if leads_far else _FIRST_LOOK
         self._take(stretch, known, found)
         if seed >= 0:
-            self._begin_at(block, seed, self._led - self._base, found)
+            is_behind_good = known.n > 0 and bool(stretch.status[known.n - 1] == GOOD)
+            self._begin_at(block, seed, self._led - self._base, is_behind_good, found)
         elif known.leads_nowhere:
-            found.looked.append(stretch.places[known.n :])
-            self._lost, self._searched, self._led = self._led, self._led + 1, -1
+            self._lose(stretch, known, found)
         return known.n > 0 or seed >= 0 or known.leads_nowhere
 
     def _known(self, block: Bytes, is_last: bool) -> tuple[Stretch, Known]:
@@ -152,7 +158,7 @@ class SectorReader:
             known = known_of(stretch, self._misses, self._trust.reach, is_end)
             if known.n or known.leads_nowhere or not n_new:
                 return stretch, known
-            more = stretch_at(block, led + n * size, n, is_last, self._kinds, size)
+            more = stretch_at(block, led + n * size, 3 * n, is_last, self._kinds, size)
             stretch = stretch.and_then(more)
 
     def _look_through(self, block: Bytes, is_last: bool, stretch: Stretch, known: Known) -> tuple[Known, int]:
@@ -164,11 +170,11 @@ class SectorReader:
             if len(cut_off):
                 i = int(cut_off[0])
                 starts, stops = starts[:i], stops[:i]
-                known = Known(int(known.gaps.starts[i]), known.gaps.first(i), False)
+                known = known.before_gap(i, holds=True, stretch=stretch)
         seed = find_seed(block, (starts, stops), self._kinds, size, n_seed)
         if seed >= 0:
             i = int(np.searchsorted(starts, seed, side="right")) - 1
-            known = Known(int(known.gaps.starts[i]), known.gaps.first(i), False)
+            known = known.before_gap(i, holds=False, stretch=stretch)
         return known, seed
 
     def _take(self, stretch: Stretch, known: Known, found: _Settled) -> None:
@@ -181,13 +187,26 @@ class SectorReader:
         found.take(places[good], stretch.judged.those(good))
         found.looked.append(places[status != ERASED])
         if len(known.gaps.starts) and not self._has_sync:
-            torn = damaged_in(stretch, known.gaps, self._had_good, self._is_behind_good)
+            torn = damaged_in(stretch, known.gaps, self._had_good)
             found.damage(places[torn], size)
         self._misses = int(misses_at(status, self._misses)[-1])
         self._had_good |= len(good) > 0
-        self._is_behind_good = bool(status[-1] == GOOD)
         self._led += n * size
         self._settled = self._led
+
+    def _lose(self, stretch: Stretch, known: Known, found: _Settled) -> None:
+        """Sectors lead nowhere any more: frames must be looked for."""
+        n = known.n + known.is_good_next
+        found.looked.append(stretch.places[n:])
+        self._lost, self._searched = (
+            self._base + int(stretch.places[n]),
+            self._base + int(stretch.places[n]) + 1,
+        )
+        self._led, self._held = -1, -1
+        if known.is_good_next:
+            self._held = self._base + int(stretch.places[known.n])
+            if stretch.judged.filler[known.n] == BEHIND:
+                self._searched = self._held + int(stretch.judged.n_bytes[known.n])
 
     def _seek(self, block: Bytes, is_last: bool, found: _Settled) -> bool:
         """Look for sectors at all places; return whether they go on."""
@@ -197,21 +216,31 @@ class SectorReader:
         stop = max(start, len(block) - (least if is_last else n_seed * size) + 1)
         seed = find_seed(block, (np.array([start]), np.array([stop])), self._kinds, size, n_seed)
         if seed >= 0:
-            self._begin_at(block, seed, max(lost, self._settled - self._base), found)
+            is_behind_good = self._take_held(block, found)
+            self._begin_at(block, seed, max(lost, self._settled - self._base), is_behind_good, found)
             return True
         self._searched = self._base + stop
         if not is_last and stop < lost + 2 * size:
             return False
-        if self._is_behind_good and is_torn(block, lost, size):
+        if self._take_held(block, found) and not self._has_sync and is_torn(block, lost, size):
             found.damage(np.array([lost]), size)
-        self._is_behind_good = False
         # frames before a seed are looked for as far as trust reaches
         held = 0 if is_last else self._trust.reach * size
         settled = len(block) if is_last else max(stop - held, lost)
         self._settled = max(self._settled, self._base + settled)
         return False
 
-    def _begin_at(self, block: Bytes, seed: int, floor: int, found: _Settled) -> None:
+    def _take_held(self, block: Bytes, found: _Settled) -> bool:
+        """Take the good sector before the place where nothing leads on, if there is one."""
+        if self._held < 0:
+            return False
+        place = np.array([self._held - self._base])
+        found.take(place, judge(block, place, self._kinds, self._sector_bytes))
+        found.looked.append(place)
+        self._had_good, self._held = True, -1
+        return True
+
+    def _begin_at(self, block: Bytes, seed: int, floor: int, is_behind_good: bool, found: _Settled) -> None:
         """Sectors begin anew at `seed`; nothing before `floor` belongs to them."""
         size, first = self._sector_bytes, seed
         if self._trust.n_seed > 1:
@@ -220,18 +249,20 @@ class SectorReader:
             judged = judge(block, back, self._kinds, size)
             good = judged.kind != UNKNOWN
             found.take(back[good], judged.those(good))
+            found.looked.append(back[good])
             first = int(back[good][0]) if np.any(good) else seed
-        behind = self._is_behind_good and (first - floor <= 2 * size or is_torn(block, floor, size))
-        if behind and not self._has_sync and first > floor:
+        is_torn_off = is_behind_good and (first - floor <= 2 * size or is_torn(block, floor, size))
+        if is_torn_off and first > floor and not self._has_sync:
             found.damage(np.array([floor]), size)
         self._led, self._misses, self._n_looked = self._base + seed, 0, _FIRST_LOOK
-        self._settled, self._is_behind_good = self._led, False
+        self._settled = self._led
 
     def _account(self, block: Bytes, is_last: bool, found: _Settled) -> int:
         """Hand on the frames and account for all that is settled; return how many bytes that are."""
         limit, size = self._settled - self._base, self._sector_bytes
         places, judged = found.good()
-        stops = np.minimum(places + size, len(block))
+        # bytes may have been lost in a filler
+        stops = np.minimum(places + size, np.append(places[1:], len(block)))
         if not is_last:
             floor = int(stops[-1]) if len(stops) else 0
             limit -= open_run(block, floor, limit, self._seen.tally.run)
@@ -241,10 +272,13 @@ class SectorReader:
             starts, ends = zip(*found.damaged, strict=True)
             damaged = np.concatenate(starts), np.concatenate(ends)
         self._note(block, np.sort(np.concatenate([*found.looked, damaged[0]]), kind="stable"))
-        damaged = trimmed(block, damaged, places, self._kinds)
+        # where sectors lead on, none reaches into the next one
+        is_led = self._led >= 0 or self._held >= 0
+        barriers = np.append(places, self._settled - self._base) if is_led else places
+        damaged = trimmed(block, damaged, barriers, self._kinds)
         tally = self._seen.tally
         tally_leftover(tally, block, self._base, limit, (places, stops), damaged)
-        filler = filler_of(block, places, judged, self._kinds, size)
+        filler = filler_of(places, stops, judged, self._kinds)
         n_filler = int((filler[1] - filler[0]).sum())
         tally.decoded, tally.padding = tally.decoded - n_filler, tally.padding + n_filler
         self._emit(block, places, judged, filler)

@@ -86,6 +86,20 @@ class FrameSink:
         """Put in the place of the streams the same ones with what a dump's header says of their channels."""
         self.streams = tuple(streams)
 
+    def offsets(self, first: int) -> Ints:
+        """Offsets of the frames from that one on."""
+        return self._table.offsets(first)
+
+    def sequences(self, first: int) -> Ints:
+        """Sequence numbers of the frames from that one on."""
+        return self._table.sequences(first)
+
+    def turn(self, first: int, by: int) -> None:
+        """Put the first `by` of the frames from that one on behind the others."""
+        self._table.turn(first, by)
+        if self._extra is not None:
+            self._extra.turn(first, by)
+
     def __len__(self) -> int:
         return len(self._table)
 

@@ -40,6 +40,17 @@ class _Column:
             self._room[self.n : stop] = values
         self.n = stop
 
+    def from_(self, first: int) -> Ints:
+        """The numbers from that index on."""
+        if self._room is None:
+            return np.full(self.n - first, self._same or 0, dtype=np.int64)
+        return self._room[first : self.n].astype(np.int64)
+
+    def turn(self, first: int, by: int) -> None:
+        """Put the first `by` of the numbers from that index on behind the others."""
+        if self._room is not None:
+            self._room[first : self.n] = np.roll(self._room[first : self.n], -by)
+
     def taken(self) -> npt.NDArray[np.signedinteger]:
         """All numbers; nothing can be added any more."""
         if self._room is None:
@@ -62,6 +73,7 @@ class TableBuilder:
         self._offset, self._sequence = _Column(), _Column()
         self._ticks, self._received = _Column(), _Column()
         self._n_samples = [_Column() for _ in range(n_streams)]
+        self._turns = list[tuple[int, int, int]]()
 
     def add(
         self,
@@ -87,6 +99,20 @@ class TableBuilder:
     def __len__(self) -> int:
         return self._offset.n
 
+    def offsets(self, first: int) -> Ints:
+        """Offsets from that frame on."""
+        return self._offset.from_(first)
+
+    def sequences(self, first: int) -> Ints:
+        """Sequence numbers from that frame on."""
+        return self._sequence.from_(first)
+
+    def turn(self, first: int, by: int) -> None:
+        """Put the first `by` of the frames from that one on behind the others; their counts stay in place."""
+        for column in (self._offset, self._n_bytes, self._sequence, self._ticks, self._received):
+            column.turn(first, by)
+        self._turns.append((first, self._offset.n, by))
+
     def tables(self) -> tuple[FrameTable, ...]:
         """The whole table for each stream; nothing can be added any more."""
         shared = {
@@ -102,5 +128,10 @@ class TableBuilder:
             n_samples = column.taken()
             first_row = np.cumsum(n_samples)
             first_row -= n_samples
+            if self._turns:
+                n_samples = n_samples.copy()
+            for first, stop, by in self._turns:
+                for rows in (first_row, n_samples):
+                    rows[first:stop] = np.roll(rows[first:stop], -by)
             tables.append(FrameTable(**shared, first_row=first_row, n_samples=n_samples))
         return tuple(tables)
