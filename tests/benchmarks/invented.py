@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+from cobs import cobs
 
 SAMPLE_HZ, TICK_HZ, PER_FRAME = 250, 32768, 10
 SYNC = b"\xa5\x5a"
@@ -24,16 +25,23 @@ FRAME = np.dtype(
 LOST_SHARE = 0.001
 _FRAMES_OF_A_BLOCK = 15_000
 
-LAYOUT = f"""title = "Invented strap of the throwing room"
-framing = "sync"
-byte_order = "little"
-sample_hz = {SAMPLE_HZ}.0
-tick_hz = {TICK_HZ}.0
-[[frame]]
-[[frame.part]]
+SECTOR_BYTES, PER_SECTOR = 512, 62
+"""A frame to a sector of a memory, and how many rows go into it."""
+
+SECTOR = np.dtype(
+    {
+        "names": ["sync", "sequence", "ticks", "samples", "checksum"],
+        "formats": ["S2", "<u2", "<u4", ("<i2", (PER_SECTOR, len(CHANNELS))), "<u2"],
+        "itemsize": SECTOR_BYTES,
+    }
+)
+FRAMINGS = ("sync", "sectors", "cobs", "slip", "text")
+
+_SYNC_PART = """[[frame.part]]
 is = "sync"
 bytes = "A5 5A"
-[[frame.part]]
+"""
+_BINARY_PARTS = """[[frame.part]]
 is = "sequence"
 type = "u16"
 [[frame.part]]
@@ -42,21 +50,44 @@ type = "u32"
 [[frame.part]]
 is = "samples"
 type = "i16"
-count = {PER_FRAME}
+count = {count}
 channels = ["field", "acc_x", "acc_y", "acc_z"]
 [[frame.part]]
 is = "checksum"
 name = "CRC-16/XMODEM"
-[[channel]]
-name = "field"
-kind = "field"
-unit = "V"
-scale = {SCALES[0]!r}
-ac_corner_hz = 0.16
-""" + "".join(
-    f'[[channel]]\nname = "acc_{axis}"\nkind = "acceleration"\nunit = "m/s2"\nscale = {SCALES[1]!r}\n'
-    for axis in "xyz"
-)
+"""
+_TEXT_PARTS = """[[frame.part]]
+is = "sequence"
+bits = 16
+[[frame.part]]
+is = "ticks"
+bits = 32
+[[frame.part]]
+is = "samples"
+channels = ["field", "acc_x", "acc_y", "acc_z"]
+"""
+
+
+def layout_text(framing: str = "sync") -> str:
+    """The layout of the recording in one of `FRAMINGS`."""
+    in_text = framing == "text"
+    head = {"sectors": f"sector_bytes = {SECTOR_BYTES}\n", "text": '[text]\ndelimiter = ","\n'}
+    ends = "adc_min = -32768\nadc_max = 32767\n" if in_text else ""
+    parts = _SYNC_PART if framing in ("sync", "sectors") else ""
+    parts += _TEXT_PARTS if in_text else _BINARY_PARTS
+    channels = (
+        f'name = "field"\nkind = "field"\nunit = "V"\nscale = {SCALES[0]!r}\nac_corner_hz = 0.16\n{ends}'
+    )
+    for axis in "xyz":
+        channels += f'[[channel]]\nname = "acc_{axis}"\nkind = "acceleration"\nunit = "m/s2"\n'
+        channels += f"scale = {SCALES[1]!r}\n{ends}"
+    return (
+        f'title = "Invented strap of the throwing room"\nframing = "{framing}"\n'
+        + ("" if in_text else 'byte_order = "little"\n')
+        + f"sample_hz = {SAMPLE_HZ}.0\ntick_hz = {TICK_HZ}.0\n{head.get(framing, '')}[[frame]]\n"
+        + parts.replace("{count}", str(PER_SECTOR if framing == "sectors" else PER_FRAME))
+        + f"[[channel]]\n{channels}"
+    )
 
 
 def write_study(folder: Path, hours: float) -> Path:
@@ -64,31 +95,82 @@ def write_study(folder: Path, hours: float) -> Path:
     for name in ("layouts", "dumps"):
         (folder / name).mkdir(parents=True)
     (folder / "study.toml").write_text('title = "Pottery workshop (invented)"\nmains_hz = 50\n')
-    (folder / "layouts" / "strap.toml").write_text(LAYOUT)
+    (folder / "layouts" / "strap.toml").write_text(layout_text())
     (folder / "sessions.csv").write_text(
         "session,participant,site,device,layout,dumps,started_at\n"
         "throwing,P01,throwing-room,strap-1,strap,dumps/throwing.bin,2026-03-02T09:30:00+00:00\n"
     )
     dump = folder / "dumps" / "throwing.bin"
     with dump.open("wb") as file:
-        for block in _blocks(round(hours * 3600 * SAMPLE_HZ / PER_FRAME)):
-            file.write(block)
+        for block in blocks(round(hours * 3600 * SAMPLE_HZ / PER_FRAME)):
+            file.write(block.tobytes())
     return dump
 
 
-def _blocks(n_frames: int) -> Iterator[bytes]:
-    rng = np.random.default_rng(20260302)
+def write_dump(path: Path, framing: str, hours: float) -> None:
+    """The recording in one of `FRAMINGS`, into a file."""
+    write = {
+        "sync": _as_they_are,
+        "sectors": _as_they_are,
+        "cobs": _stuffed,
+        "slip": _escaped,
+        "text": _lines,
+    }
+    dtype = SECTOR if framing == "sectors" else FRAME
+    per_frame = dtype["samples"].shape[0]
+    with path.open("wb") as file:
+        for block in blocks(round(hours * 3600 * SAMPLE_HZ / per_frame), dtype):
+            file.write(write[framing](block))
+
+
+def blocks(n_frames: int, dtype: np.dtype = FRAME) -> Iterator[np.ndarray]:
+    """The frames that arrived, some thousands at once."""
+    rng, per_frame = np.random.default_rng(20260302), dtype["samples"].shape[0]
+    n_covered = dtype.fields["checksum"][1]
     for first in range(0, n_frames, _FRAMES_OF_A_BLOCK):
         number = np.arange(first, min(first + _FRAMES_OF_A_BLOCK, n_frames))
-        frames = np.zeros(len(number), FRAME)
+        data = np.full((len(number), dtype.itemsize), 0xFF, dtype=np.uint8)
+        frames = data.view(dtype)[:, 0]
         frames["sync"] = SYNC
         frames["sequence"] = number % (1 << 16)
-        frames["ticks"] = (number * PER_FRAME * TICK_HZ // SAMPLE_HZ) % (1 << 32)
-        rows = np.arange(number[0] * PER_FRAME, (number[-1] + 1) * PER_FRAME)
-        frames["samples"] = _counts(rows, rng).reshape(len(number), PER_FRAME, len(CHANNELS))
-        covered = frames.view(np.uint8).reshape(len(number), FRAME.itemsize)[:, len(SYNC) : -2]
+        frames["ticks"] = (number * per_frame * TICK_HZ // SAMPLE_HZ) % (1 << 32)
+        rows = np.arange(number[0] * per_frame, (number[-1] + 1) * per_frame)
+        frames["samples"] = _counts(rows, rng).reshape(len(number), per_frame, len(CHANNELS))
+        covered = data[:, len(SYNC) : n_covered]
         frames["checksum"] = [binascii.crc_hqx(row.tobytes(), 0) for row in covered]
-        yield frames[rng.random(len(frames)) >= LOST_SHARE].tobytes()
+        yield frames[rng.random(len(frames)) >= LOST_SHARE]
+
+
+def _as_they_are(frames: np.ndarray) -> bytes:
+    return frames.tobytes()
+
+
+def _bodies(frames: np.ndarray) -> list[bytes]:
+    """Frames without their sync bytes, which packets do not need."""
+    data, n_bytes = frames.tobytes(), frames.dtype.itemsize
+    return [data[at + len(SYNC) : at + n_bytes] for at in range(0, len(data), n_bytes)]
+
+
+def _stuffed(frames: np.ndarray) -> bytes:
+    return b"".join(cobs.encode(body) + b"\0" for body in _bodies(frames))
+
+
+def _escaped(frames: np.ndarray) -> bytes:
+    escaped = (body.replace(b"\xdb", b"\xdb\xdd").replace(b"\xc0", b"\xdb\xdc") for body in _bodies(frames))
+    return b"".join(body + b"\xc0" for body in escaped)
+
+
+def _lines(frames: np.ndarray) -> bytes:
+    """A line for each row; the counter counts lines."""
+    first = frames["sequence"].astype(np.int64) * PER_FRAME
+    within = np.arange(PER_FRAME)
+    columns = (
+        (first[:, None] + within) % (1 << 16),
+        (frames["ticks"][:, None].astype(np.int64) + within * TICK_HZ // SAMPLE_HZ) % (1 << 32),
+        *(frames["samples"][:, :, k] for k in range(len(CHANNELS))),
+    )
+    table = np.stack([column.reshape(-1) for column in columns], axis=1)
+    return "".join(",".join(map(str, row)) + "\n" for row in table.tolist()).encode()
 
 
 def _counts(rows: np.ndarray, rng: np.random.Generator) -> np.ndarray:

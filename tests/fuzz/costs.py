@@ -23,11 +23,12 @@ LEAST_S = 0.02
 """Below this, doubling says nothing."""
 
 ONE_FILE = """
-import resource, sys
+import re, sys
+from pathlib import Path
 sys.path[:0] = sys.argv[1:3]
 from costs import seconds_of
 seconds_of(sys.argv[3], sys.argv[4], int(sys.argv[5]))
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024)
+print(int(re.search(r"VmHWM:\\s+(\\d+)", Path("/proc/self/status").read_text())[1]) * 1024)
 """
 
 
@@ -72,13 +73,14 @@ def seconds_of(case: str, maker: str, n_bytes: int, repeats: int = 1) -> float:
 
 
 def cost(case: str, maker: str, n_bytes: int) -> Cost:
-    """How the time grows; measured again where it seems not to be linear."""
+    """How the time grows; looked at again at twice the size where it seems not to be linear."""
     seconds_of(case, maker, min(n_bytes, 1 << 14))
-    for repeats in (1, 3, 5):
+    for repeats in (1, 2, 3):
         once, twice = (seconds_of(case, maker, size, repeats) for size in (n_bytes, 2 * n_bytes))
         made = Cost(case, maker, n_bytes, once, twice)
         if made.is_linear:
             break
+        n_bytes *= 2
     return made
 
 
