@@ -89,7 +89,8 @@ def device_time(grid: Grid) -> DeviceTime:
     tick_hz, rate, placed = ticks_hz(grid.frames), grid.rate, grid.placed
     if rate is None or not tick_hz or len(placed) < 2:
         return nominal_time(grid.n_rows, grid.sample_hz)
-    begins = np.searchsorted(grid.start_row, [restart.row for restart in grid.restarts])
+    begins = np.unique(np.searchsorted(grid.start_row, [restart.row for restart in grid.restarts]))
+    begins = begins[(begins > 0) & (begins < len(placed))]
     ticks, goes_on = grid.frames.table.ticks[placed], is_calendar(grid.frames.stream.frame.part("ticks"))
     anew = begins[~_went_on(ticks, grid.start_row, begins, rate)] if goes_on else begins
     stretches, pauses, steps = _stretches(ticks, grid.start_row, begins, anew, rate, tick_hz)

@@ -1,7 +1,7 @@
 """Frames that come at no rate, on the clock of the main stream."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from pipeline.timebase.sequence import Floats, Ints
 from pipeline.timebase.times import Anchor, seconds_of
 
 _SAME_S = 60.0
+_AT_ONCE_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,8 @@ class Events:
         The main grid's row that is nearest in time.
     counts : integers, shape (n, channels)
         As decoded.
+    frames, frame : Frames, int64 of shape (n,)
+        Where they come from: indices into the frame table.
     """
 
     kind: str
@@ -39,6 +42,13 @@ class Events:
     time_s: Floats
     row: Ints
     counts: Counts
+    frames: Frames
+    frame: Ints
+
+    def at(self, which: Ints) -> "Events":
+        """Some of them."""
+        rows = {name: getattr(self, name)[which] for name in ("time_s", "row", "counts", "frame")}
+        return replace(self, **rows)
 
 
 def place_events(
@@ -55,9 +65,9 @@ def place_events(
         size = frames.table.n_samples[which]
         time_s = np.repeat(second[which], size)
         row = np.clip(np.rint(rows_at(main.clock, time_s)), 0, main.n_rows - 1).astype(np.int64)
-        events.append(
-            Events(frames.stream.frame.name, frames.stream.channels, time_s, row, _counts(frames, which))
-        )
+        name, channels = frames.stream.frame.name, frames.stream.channels
+        counts, frame = _counts(frames, which), np.repeat(which, size)
+        events.append(Events(name, channels, time_s, row, counts, frames, frame))
         settled.append(Settled(frames, again, np.zeros(len(frames.table), dtype=bool)))
     return tuple(events), tuple(settled)
 
@@ -85,3 +95,24 @@ def _repeats(frames: Frames, second: Floats) -> Bools:
         again[i] = abs(second[i] - seen.get(key, -np.inf)) < _SAME_S
         seen[key] = float(second[i])
     return again
+
+
+def merged_events(
+    mine: Sequence[Events], theirs: Sequence[Events]
+) -> tuple[tuple[Events, ...], tuple[Events, ...]]:
+    """Events of two readings of one wearing, each once; and those that the other reading has as well.
+
+    The same channels, the same counts and times less than a second apart make the same event.
+    """
+    whole, again = list(mine), list[Events]()
+    for events in theirs:
+        names = [channel.name for channel in events.channels]
+        same = [other for other in mine if [channel.name for channel in other.channels] == names]
+        known = np.zeros(len(events.time_s), dtype=bool)
+        for other in same:
+            for i in range(len(known)):
+                near = np.abs(other.time_s - events.time_s[i]) < _AT_ONCE_S
+                known[i] |= bool(np.any(np.all(other.counts[near] == events.counts[i], axis=1)))
+        whole.append(events.at(np.flatnonzero(~known)))
+        again.append(events.at(np.flatnonzero(known)))
+    return tuple(events for events in whole if len(events.time_s)), tuple(again)

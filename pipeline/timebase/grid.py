@@ -81,8 +81,8 @@ class Clock:
     tick_hz: float | None = None
     offset_s: float | None = None
 
-    def time_s(self, rows: Ints) -> Floats:
-        """Time of each of `rows` (any shape), in seconds."""
+    def time_s(self, rows: Ints | Floats) -> Floats:
+        """Time of each of `rows` (any shape), in seconds; rows may be fractions."""
         first, last = slice(0, 2), slice(-2, None)
         time = np.interp(rows, self.knot_row, self.knot_s)
         for end, outside in ((first, rows < self.knot_row[0]), (last, rows > self.knot_row[-1])):

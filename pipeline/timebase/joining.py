@@ -1,5 +1,6 @@
 """Kinds of frame at one nominal rate put on the same rows, where they run alike."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -7,7 +8,7 @@ import numpy as np
 
 from pipeline.timebase.aligned import rows_at
 from pipeline.timebase.clock import with_clock
-from pipeline.timebase.grid import Clock, Grid, JoinedGrid
+from pipeline.timebase.grid import Grid, JoinedGrid
 from pipeline.timebase.receiver import Stamps
 from pipeline.timebase.sequence import Floats, Ints
 from pipeline.timebase.weave import Segment, Woven, moved, weave
@@ -44,35 +45,57 @@ def join_kind(base: Grid | JoinedGrid, other: Grid, run: Ints | None = None) -> 
     woven = weave(base.n_rows, base.restarts, segments, other.restarts)
     if woven is None:
         return None
-    parts = [*(moved(part, woven.base, woven) for part in base.parts), moved(other, woven.other, woven)]
-    parts[-1] = replace(parts[-1], delay_s=offset / (base.clock.rate_hz or base.sample_hz))
-    off = {_moved_row(woven, restart.row): restart.off_s for restart in base.restarts}
-    return JoinedGrid(
-        tuple(parts),
-        woven.n_rows,
-        _moved_clock(base.clock, woven),
+    moved_other = moved(other, woven.other, woven)
+    delayed = replace(moved_other, delay_s=offset / (base.clock.rate_hz or base.sample_hz))
+    joined = woven_grid(base, [*(moved(part, woven.base, woven) for part in base.parts), delayed], woven)
+    return replace(
+        joined,
         n_lost_frames=base.n_lost_frames + other.n_lost_frames,
         n_expected_frames=base.n_expected_frames + other.n_expected_frames,
-        restarts=tuple(replace(restart, off_s=off.get(restart.row)) for restart in woven.restarts),
-        breaks=tuple(replace(pause, row=_moved_row(woven, pause.row)) for pause in base.breaks),
-        steps=tuple(replace(step, row=_moved_row(woven, step.row)) for step in base.steps),
     )
 
 
-def _moved_row(woven: Woven, row: int) -> int:
-    return int(woven.base.of(np.array([row], dtype=np.int64))[0])
+def woven_grid(base: Grid | JoinedGrid, parts: Sequence[Grid], woven: Woven) -> JoinedGrid:
+    """Parts on the rows of the whole, with what is known of the base on these rows."""
+
+    def at(row: int) -> int:
+        return int(woven.base.of(np.array([row], dtype=np.int64))[0])
+
+    which = np.searchsorted(woven.base.begin, base.clock.knot_row, side="right") - 1
+    knot_row = base.clock.knot_row + woven.base.by[np.maximum(which, 0)]
+    off = {at(restart.row): restart.off_s for restart in base.restarts}
+    return JoinedGrid(
+        tuple(parts),
+        woven.n_rows,
+        replace(base.clock, knot_row=knot_row),
+        restarts=tuple(replace(restart, off_s=off.get(restart.row)) for restart in woven.restarts),
+        breaks=tuple(replace(pause, row=at(pause.row)) for pause in base.breaks),
+        steps=tuple(replace(step, row=at(step.row)) for step in base.steps),
+    )
 
 
-def _moved_clock(clock: Clock, woven: Woven) -> Clock:
-    """The same seconds on the rows of the whole."""
-    which = np.searchsorted(woven.base.begin, clock.knot_row, side="right") - 1
-    return replace(clock, knot_row=clock.knot_row + woven.base.by[np.maximum(which, 0)])
+def retimed(
+    joined: JoinedGrid, stamps: Stamps | None = None, ticked: Grid | None = None
+) -> tuple[JoinedGrid, float | None]:
+    """A joined grid with the corrected clock on all its rows.
 
+    Parameters
+    ----------
+    joined : JoinedGrid
+        Its own clock is not looked at.
+    stamps : Stamps or None
+        The receiver's, on its rows; those of the first part where None is given.
+    ticked : Grid or None
+        Frames on its rows whose ticks count; those of the first part where None is given.
 
-def retimed(joined: JoinedGrid, stamps: Stamps | None = None) -> tuple[JoinedGrid, float | None]:
-    """A joined grid with the corrected clock of its first part on all rows; as `with_clock` does."""
-    first = replace(joined.parts[0], restarts=joined.restarts)
-    timed = with_clock(first, stamps)
+    Returns
+    -------
+    JoinedGrid
+        The same rows.
+    float or None
+        The second since 1970 of row 0 by the receiver.
+    """
+    timed = with_clock(replace(ticked or joined.parts[0], restarts=joined.restarts), stamps)
     grid = timed.grid
     whole = replace(joined, clock=grid.clock, restarts=grid.restarts, breaks=grid.breaks, steps=grid.steps)
     return whole, timed.receiver_start_s

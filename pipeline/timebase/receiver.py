@@ -196,32 +196,30 @@ def _reconcile(
 ) -> _Account:
     """Offsets of all runs on one time: what the receiver's clock was set by is out, what passed is in."""
     account = _Account(breaks=list(device.breaks), steps=list(device.steps))
-    ahead = dict[int, float]()
-    added, last = 0.0, -1
+    ahead, added, last = dict[int, float](), chains[0].intercept[0], -1
+    account.add(0, added)
     for run in range(len(restarts) + 1):
         mine = [chain for chain in chains if chain.run == run]
-        main = max(mine, key=lambda chain: chain.n)
-        if run == 0:
-            added = main.intercept[0]
-            account.add(0, added)
-        else:
+        main = max(mine, key=lambda chain: chain.n, default=None)
+        if run:
             row = restarts[run - 1].row
-            ticked = device.at(np.array([row - 1, row]))
-            by_device = slope * float(ticked[1] - ticked[0] - device.period_s)
-            begin = main.intercept[0] - ahead.get(main.dump, ahead[last])
-            off_s = by_device + begin - added
-            if off_s < -LEAST_STEP_S:
+            before, behind = device.at(np.array([row - 1, row])).tolist()
+            by_device = slope * (behind - before - device.period_s)
+            off_s: float | None = None
+            if main is not None and last >= 0:
+                off_s = by_device + main.intercept[0] - ahead.get(main.dump, ahead[last]) - added
+            if off_s is not None and off_s < -LEAST_STEP_S:
                 # nobody can begin before it ended: the receiver's clock was set back meanwhile
                 account.steps.append(ClockStep(row, off_s))
-            known = off_s >= -LEAST_STEP_S
-            added = added - by_device + max(off_s, 0.0)
-            account.restarts.append(
-                Restart(row, restarts[run - 1].reason, max(off_s, 0.0) if known else None)
-            )
+                off_s = None
+            off_s = None if off_s is None else max(off_s, 0.0)
+            account.restarts.append(Restart(row, restarts[run - 1].reason, off_s))
+            added += (off_s or 0.0) - by_device
             account.add(row, added)
-        added = _within(device, stamps, main, account, added)
-        ahead.update({chain.dump: chain.intercept[-1] - added for chain in mine})
-        last = main.dump
+        if main is not None:
+            added = _within(device, stamps, main, account, added)
+            ahead.update({chain.dump: chain.intercept[-1] - added for chain in mine})
+            last = main.dump
     return account
 
 

@@ -3,11 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from pipeline.errors import Problem, Unreadable
 from pipeline.frames import Dump, Reading
 from pipeline.timebase.events import Events
 from pipeline.timebase.grid import Grid, JoinedGrid
 from pipeline.timebase.ledgers import settle
-from pipeline.timebase.streams import place_reading
+from pipeline.timebase.merging import merge_readings
+from pipeline.timebase.streams import PlacedReading, place_reading
 
 
 @dataclass(frozen=True)
@@ -19,7 +21,7 @@ class Placing:
     grids : tuple of Grid
         The main one first, then by falling rate; second 0 is the first row of the first one.
     dumps : tuple of Dump
-        With their final ledgers, in the order of the sessions table.
+        With their final ledgers, reading by reading.
     notes : tuple of str
         What a person should know of how it was read.
     events : tuple of Events
@@ -49,13 +51,35 @@ def place_session(readings: Sequence[Reading]) -> Placing:
     ----------
     readings : sequence of Reading
         One for each layout that the session's dumps have; at least one.
+
+    Raises
+    ------
+    Unreadable
+        Where no reading has samples at a rate.
     """
-    placed = place_reading(readings[0])
+    found, problems = list[PlacedReading](), list[Problem]()
+    for reading in readings:
+        try:
+            found.append(place_reading(reading))
+        except Unreadable as error:
+            problems.append(error.problem)
+    if not found:
+        raise Unreadable(problems[0])
+    placed = merge_readings(found)
     return Placing(
         grids=placed.grids,
-        dumps=settle(placed.settled),
-        notes=placed.notes,
+        dumps=tuple(dump for reading in readings for dump in _dumps_of(reading, placed)),
+        notes=(
+            *placed.notes,
+            *(f"{problem} The other dumps of the session were read." for problem in problems),
+        ),
         events=placed.events,
         device_start_s=placed.device_start_s,
         receiver_start_s=placed.receiver_start_s,
     )
+
+
+def _dumps_of(reading: Reading, placed: PlacedReading) -> tuple[Dump, ...]:
+    """The dumps of one reading with their final ledgers."""
+    own = [settled for settled in placed.settled if settled.frames.dumps == reading.dumps]
+    return settle(own) if own else reading.dumps

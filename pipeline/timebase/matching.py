@@ -1,0 +1,256 @@
+"""Where the rows of one recording lie on those of another of the same wearing, by numbers and by counts."""
+
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.timebase.grid import BLOCK_ROWS, Bools, Counts, Grid, JoinedGrid
+from pipeline.timebase.sequence import Ints, signed_difference
+from pipeline.timebase.weave import Segment
+
+AnyGrid = Grid | JoinedGrid
+
+_WINDOW = 8
+_N_PROBES = 256
+_N_CHECKS = 32
+_MOST_CANDIDATES = 64
+_LEAST_EQUAL = 0.9
+_FEWEST_ROWS = 8
+_FEWEST_VOTES = 3
+
+Hashes = npt.NDArray[np.uint64]
+
+
+@dataclass(frozen=True)
+class Span:
+    """Rows [start, stop)."""
+
+    start: int
+    stop: int
+
+
+def runs_of(grid: AnyGrid) -> list[Span]:
+    """Rows between restarts."""
+    begins = [0, *(restart.row for restart in grid.restarts)]
+    return [Span(a, b) for a, b in zip(begins, [*begins[1:], grid.n_rows], strict=True)]
+
+
+def match_rows(base: AnyGrid, other: AnyGrid) -> list[Segment] | None:
+    """Which rows of two grids are the same samples, told by the channels that both have by name.
+
+    For each run of the other the sequence numbers, as numbers of samples, suggest where it lies on the base;
+    counts must bear that out. Where they do not, pieces of the other are looked for in all of the base.
+
+    Parameters
+    ----------
+    base, other : Grid or JoinedGrid
+        At one nominal rate.
+
+    Returns
+    -------
+    list of Segment or None
+        One for each run of the other; those that the base lacks altogether have no run of it. None where no
+        run is found, or one is found only in part, so that something is wrong.
+    """
+    pair = _Pair.of(base, other)
+    if pair is None:
+        return None
+    found = [_by_numbers(pair, run) for run in runs_of(other)]
+    open_runs = [run for run, segment in zip(runs_of(other), found, strict=True) if segment is None]
+    searched = iter(_by_search(pair, open_runs) if open_runs else [])
+    segments = [segment if segment is not None else next(searched) for segment in found]
+    if None in segments or all(segment is None or segment.run is None for segment in segments):
+        return None
+    return [segment for segment in segments if segment is not None]
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """Two grids and the columns of the channels that both have."""
+
+    base: AnyGrid
+    other: AnyGrid
+    base_columns: list[int]
+    other_columns: list[int]
+
+    @staticmethod
+    def of(base: AnyGrid, other: AnyGrid) -> "_Pair | None":
+        mine = [channel.name for channel in base.channels]
+        theirs = [channel.name for channel in other.channels]
+        common = [name for name in mine if name in theirs]
+        if not common or not base.n_rows or not other.n_rows:
+            return None
+        return _Pair(
+            base, other, [mine.index(name) for name in common], [theirs.index(name) for name in common]
+        )
+
+    def of_base(self, start: int, stop: int) -> tuple[Counts, Bools]:
+        """Counts of rows of the base, and whether all channels are there."""
+        counts, present = self.base.read(start, stop)
+        return counts[:, self.base_columns], np.all(present[:, self.base_columns], axis=1)
+
+    def of_other(self, start: int, stop: int) -> tuple[Counts, Bools]:
+        """The same of the other."""
+        counts, present = self.other.read(start, stop)
+        return counts[:, self.other_columns], np.all(present[:, self.other_columns], axis=1)
+
+
+def _overlap(run: Span, home: Span, delta: int) -> Span:
+    """Rows of the other that lie on rows of a run of the base."""
+    return Span(max(run.start, home.start - delta), min(run.stop, home.stop - delta))
+
+
+def _agrees(pair: _Pair, run: Span, home: Span, delta: int) -> bool:
+    """Whether rows that both have are equal, at places spread over all that they share."""
+    shared = _overlap(run, home, delta)
+    if shared.stop - shared.start < 1:
+        return False
+    n_equal, n_varied, n_compared = 0, 0, 0
+    for start in _spread(shared, _N_CHECKS, pair.other):
+        stop = min(start + _WINDOW, shared.stop)
+        one, is_one = pair.of_other(start, stop)
+        two, is_two = pair.of_base(start + delta, stop + delta)
+        both = is_one & is_two
+        equal = np.all(one[both] == two[both], axis=1)
+        n_compared += len(equal)
+        n_equal += int(equal.sum())
+        n_varied += int(np.any(one[both] != one[both][:1])) if len(equal) else 0
+    return n_varied > 0 and n_equal >= max(_LEAST_EQUAL * n_compared, min(_FEWEST_ROWS, n_compared), 1)
+
+
+def _spread(span: Span, n: int, grid: AnyGrid) -> list[int]:
+    """Rows of a span, far apart, at which frames begin."""
+    part = grid.parts[0]
+    first, last = np.searchsorted(part.start_row, [span.start, span.stop])
+    inside = part.start_row[first:last]
+    if not len(inside):
+        return [span.start]
+    which = np.unique(np.linspace(0, len(inside) - 1, min(n, len(inside))).astype(np.int64))
+    return [int(row) for row in inside[which]]
+
+
+def _by_numbers(pair: _Pair, run: Span) -> Segment | None:
+    """Where a run lies by its sequence numbers, if counts agree."""
+    mine, theirs = _first_number(pair.other, run), None
+    if mine is None:
+        return None
+    for k, home in enumerate(runs_of(pair.base)):
+        theirs = _first_number(pair.base, home)
+        if theirs is None:
+            return None
+        number, wraps = theirs[0], [rows for rows in (mine[1], theirs[1]) if rows]
+        delta = (home.start - number) - (run.start - mine[0])
+        for candidate in _candidates(run, home, delta, min(wraps, default=0)):
+            if _agrees(pair, run, home, candidate):
+                return Segment(run.start, run.stop, k, candidate)
+    return None
+
+
+def _candidates(run: Span, home: Span, delta: int, wrap: int) -> list[int]:
+    """Offsets that differ by whole wraps and let the runs overlap, the least first."""
+    low, high = home.start - run.stop + 1, home.stop - run.start - 1
+    if not wrap:
+        return [delta] if low <= delta <= high else []
+    first = delta + -(-(low - delta) // wrap) * wrap
+    return sorted(range(first, high + 1, wrap), key=abs)[:_MOST_CANDIDATES]
+
+
+def _first_number(grid: AnyGrid, run: Span) -> tuple[int, int] | None:
+    """The number of the sample in a run's first row, and after how many samples numbers wrap (0: never)."""
+    part = grid.parts[0]
+    sequence, table = part.frames.stream.frame.part("sequence"), part.frames.table
+    first, last = np.searchsorted(part.start_row, [run.start, run.stop])
+    if sequence is None or sequence.shared or last - first < 2:
+        return None
+    at = part.placed[first:last]
+    step = signed_difference(table.sequence[at[1:]], table.sequence[at[:-1]], sequence.wraps_at_bits)
+    rows = np.diff(part.start_row[first:last])
+    if not np.any(step > 0):
+        return None
+    per_number = round(float(np.median(rows[step > 0] / step[step > 0])))
+    wraps = (1 << sequence.wraps_at_bits) * per_number if 0 < sequence.wraps_at_bits < 40 else 0
+    return int(table.sequence[at[0]]) * per_number - int(part.start_row[first] - run.start), wraps
+
+
+def _by_search(pair: _Pair, runs: list[Span]) -> list[Segment | None]:
+    """Where runs lie by pieces of them that are found in the base; None for those found in part only."""
+    probes = [_probes(pair, run) for run in runs]
+    wanted = np.concatenate([hashes for hashes, _ in probes]) if probes else np.zeros(0, dtype=np.uint64)
+    hits = _hits(pair, np.unique(wanted))
+    found = list[Segment | None]()
+    for run, (hashes, rows) in zip(runs, probes, strict=True):
+        votes = Counter(
+            base_row - row
+            for value, row in zip(hashes.tolist(), rows.tolist(), strict=True)
+            for base_row in hits.get(value, ())
+            if len(hits[value]) < _MOST_CANDIDATES  # what is found everywhere tells nothing
+        )
+        found.append(_elected(pair, run, votes))
+    return found
+
+
+def _elected(pair: _Pair, run: Span, votes: Counter[int]) -> Segment | None:
+    """The run's place by its votes; a run of its own where nothing at all was found."""
+    if not votes:
+        return Segment(run.start, run.stop, None)
+    ranked = votes.most_common(2)
+    delta, n = ranked[0]
+    if n >= _FEWEST_VOTES and (len(ranked) < 2 or n >= 2 * ranked[1][1]):
+        homes = [(k, home) for k, home in enumerate(runs_of(pair.base))]
+        k, home = max(homes, key=lambda item: _length(_overlap(run, item[1], delta)))
+        if _agrees(pair, run, home, delta):
+            return Segment(run.start, run.stop, k, delta)
+    return None
+
+
+def _length(span: Span) -> int:
+    return span.stop - span.start
+
+
+def _probes(pair: _Pair, run: Span) -> tuple[Hashes, Ints]:
+    """Hashes of pieces of a run, and the rows at which these begin."""
+    hashes, rows = list[int](), list[int]()
+    for start in _spread(run, _N_PROBES, pair.other):
+        counts, present = pair.of_other(start, min(start + 2 * _WINDOW, run.stop))
+        for at, value in zip(*_hashed(counts, present), strict=True):
+            hashes.append(int(value))
+            rows.append(start + int(at))
+            break
+    return np.array(hashes, dtype=np.uint64), np.array(rows, dtype=np.int64)
+
+
+def _hits(pair: _Pair, wanted: Hashes) -> dict[int, list[int]]:
+    """Hash -> rows of the base at which such pieces begin; of each at most 64."""
+    hits = dict[int, list[int]]()
+    if not len(wanted):
+        return hits
+    for start in range(0, pair.base.n_rows, BLOCK_ROWS):
+        stop = min(start + BLOCK_ROWS + _WINDOW - 1, pair.base.n_rows)
+        at, values = _hashed(*pair.of_base(start, stop))
+        place = np.minimum(np.searchsorted(wanted, values), len(wanted) - 1)
+        for k in np.flatnonzero(wanted[place] == values).tolist():
+            rows = hits.setdefault(int(values[k]), [])
+            if len(rows) < _MOST_CANDIDATES:
+                rows.append(start + int(at[k]))
+    return hits
+
+
+def _hashed(counts: Counts, present: Bools) -> tuple[Ints, Hashes]:
+    """Rows at which pieces of eight rows begin that are all there and not all alike, and hashes of them."""
+    n = len(counts) - _WINDOW + 1
+    if n < 1:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.uint64)
+    row = np.zeros(len(counts), dtype=np.uint64)
+    for column in counts.T:
+        row = (row ^ column.astype(np.int64).view(np.uint64)) * np.uint64(0x9E3779B97F4A7C15)
+        row ^= row >> np.uint64(29)
+    total = np.zeros(n, dtype=np.uint64)
+    whole, varied = np.ones(n, dtype=bool), np.zeros(n, dtype=bool)
+    for k in range(_WINDOW):
+        total = total * np.uint64(0xBF58476D1CE4E5B9) + row[k : k + n]
+        whole &= present[k : k + n]
+        varied |= row[k : k + n] != row[:n]
+    at = np.flatnonzero(whole & varied)
+    return at, total[at]
