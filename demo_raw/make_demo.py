@@ -1,4 +1,4 @@
-"""Make the demo study: fourteen invented sessions from the physical model, byte for byte the same each time.
+"""Make the demo study: sixteen invented sessions from the physical model, byte for byte the same each time.
 
 Run from the top of a checkout: ``python demo_raw/make_demo.py``. It rewrites the dumps, ``sessions.csv``,
 ``activities.csv`` and ``planted.csv`` beside this file, or below the folder given.
@@ -9,6 +9,7 @@ import io
 import sys
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -24,19 +25,16 @@ from pipeline.simulate import (
     Mains,
     Passer,
     Scenario,
+    dumps,
+    mishaps,
     simulate,
 )
-from pipeline.simulate import dumps as faults
 from pipeline.simulate.movement import Intensity
+from pipeline.simulate.wire import Event, Sending, encode_kinds
 
 HERE = Path(__file__).resolve().parent
-RADIO_FRAME_HZ = 25.0
-PACKET_BYTES = 90
-BURSTS_S = tuple(
-    (round(start_s * RADIO_FRAME_HZ) / RADIO_FRAME_HZ, round(stop_s * RADIO_FRAME_HZ) / RADIO_FRAME_HZ)
-    for start_s, stop_s in faults.bursts(50, 140, 0.4, 1, 8, np.random.default_rng(7))
-)
-"""Loss of whole stretches, of one to eight seconds each, two fifths of the stretch from 50 to 140 s."""
+DEVICES = {"radio": "strap-a", "serial": "strap-b", "card": "strap-c", "capture": "strap-d"}
+ENDINGS = {"radio": "bin", "serial": "log", "card": "img", "capture": "cap"}
 
 STEP_HZ = {"p1": 1.95, "p2": 1.88, "p3": 2.02, "p4": 1.92}
 PITCH_RAD = {"p1": 0.35, "p2": 0.15, "p3": 0.5, "p4": -0.1}
@@ -77,6 +75,9 @@ class Plan:
     first_sequence: int = 0
     first_tick: int = 0
     n_parts: int = 1
+    events: tuple[Event, ...] = ()
+    first_received: int = 0
+    jitter_s: float = 0.0
     spoil: Callable[[Frames, Rng], Frames] = lambda frames, rng: frames
     write: Callable[[bytes, Rng], bytes] = lambda data, rng: data
 
@@ -99,49 +100,15 @@ class Plan:
     @property
     def dump_names(self) -> tuple[str, ...]:
         """Paths of the dumps below the study folder."""
-        folder, end = ("strap-a", "bin") if self.layout == "radio" else ("strap-b", "log")
+        folder, end = DEVICES[self.layout], ENDINGS[self.layout]
         if self.n_parts == 1:
             return (f"dumps/{folder}/{self.session}.{end}",)
         return tuple(f"dumps/{folder}/{self.session}-part-{i + 1}.{end}" for i in range(self.n_parts))
 
 
-def a_little_loss(frames: Frames, rng: Rng) -> Frames:
-    """Single packets gone, one late, one twice."""
-    frames = faults.late(faults.lose(frames, 0.006, rng), 900, 3)
-    return faults.repeated(frames, 2100, 1, 2)
-
-
-def loss_in_bursts(frames: Frames, rng: Rng) -> Frames:
-    """Whole stretches gone: the radio was shadowed."""
-    return faults.lose_stretches(frames, BURSTS_S, RADIO_FRAME_HZ)
-
-
-def with_start_up_lines(frames: Frames, rng: Rng) -> Frames:
-    """What a device prints while it starts, below the logger's header, and now and then later."""
-    starting = [b"boot: strap, invented firmware 0.3\r\n", b"boot: self test passed\r\n", b"# recording\r\n"]
-    now_and_then = [f"# battery {volts:.2f} V\r\n".encode() for volts in (3.92, 3.91, 3.91, 3.90)]
-    chatter = [*now_and_then, b"radio: off\r\n", b"!! buffer 80 percent\r\n"]
-    header, lines = frames[0], faults.with_chatter(frames[1:], chatter, rng)
-    return torn_at_the_end([header, *starting, *lines])
-
-
-def opened_midway(frames: Frames, rng: Rng) -> Frames:
-    """The port was opened in the middle of a line and closed in one; a few lines are gone or came twice."""
-    header, lines = frames[0], faults.lose(frames[1:], 0.003, rng)
-    return torn_at_the_end([header, b"1;519;-22\r\n", *faults.repeated(lines, 6000, 2, 0)])
-
-
-def torn_at_the_end(frames: Frames) -> Frames:
-    """Leave of the last line no more than its first two values."""
-    return [*frames[:-1], frames[-1][: frames[-1].index(b";", frames[-1].index(b";") + 1)]]
-
-
-def damaged(data: bytes, rng: Rng) -> bytes:
-    """A bad stretch of storage, stray bytes, a few single flips, and an end torn off in a packet."""
-    second = round(RADIO_FRAME_HZ) * PACKET_BYTES
-    data = faults.with_flips(data[: 160 * second + 41], 60 * second, 95 * second, 35 * 25 * 4, rng)
-    data = faults.with_flips(data, 10 * second, 55 * second, 3, rng)
-    return faults.with_noise(data, 95 * second, 3000, rng)
+def unix_s(started_at: str) -> float:
+    """Seconds since 1970 of an instant by RFC 3339."""
+    return datetime.fromisoformat(started_at).timestamp()
 
 
 DAMP = Body(soles_ohm=2e6)
@@ -151,6 +118,12 @@ AT_THE_KILN = Mains(coupling_farad=0.18e-12, beside=(Beside(10.0, 200.0, 2.2e-12
 
 USUAL = (("rest", 30.0), ("trim", 60.0), ("wedge", 110.0), ("carry", 155.0), ("rest", 180.0))
 SHORT = (("rest", 20.0), ("trim", 50.0), ("wedge", 90.0), ("carry", 130.0), ("rest", 150.0))
+
+CARD_STARTED, CAPTURE_STARTED = "2026-03-06T13:05:00+01:00", "2026-03-06T14:20:00+01:00"
+POTS = tuple(
+    Event(second, code)
+    for second, code in ((31.4, 1), (58.2, 2), (63.9, 1), (84.6, 2), (141.3, 1), (163.7, 2))
+)
 
 PLANS = (
     Plan("throw-01", "p1", "radio", "2026-03-02T09:30:00+01:00", USUAL, skew_ppm=12.0),
@@ -163,7 +136,7 @@ PLANS = (
         first_sequence=60000,
         first_tick=1_250_000,
         skew_ppm=-15.0,
-        spoil=with_start_up_lines,
+        spoil=mishaps.with_start_up_lines,
     ),
     Plan(
         "throw-03",
@@ -196,11 +169,11 @@ PLANS = (
         "2026-03-03T10:40:00+01:00",
         (
             ("rest", 15.0),
-            ("wedge", 60.0),
-            ("carry", 110.0),
-            ("wedge", 135.0),
-            ("carry", 170.0),
-            ("rest", 180.0),
+            ("wedge", 45.0),
+            ("carry", 85.0),
+            ("wedge", 105.0),
+            ("carry", 130.0),
+            ("rest", 140.0),
         ),
         body=LIVELY,
         vigour=1.25,
@@ -217,7 +190,7 @@ PLANS = (
         first_tick=(1 << 32) - 32768 * 60,
         skew_ppm=18.0,
         n_parts=2,
-        spoil=a_little_loss,
+        spoil=mishaps.a_little_loss,
     ),
     Plan(
         "kiln-02",
@@ -229,7 +202,7 @@ PLANS = (
         first_sequence=5200,
         first_tick=(1 << 32) - 40_000_000,
         skew_ppm=22.0,
-        spoil=opened_midway,
+        spoil=mishaps.opened_midway,
     ),
     Plan(
         "kiln-03",
@@ -246,9 +219,9 @@ PLANS = (
         "p2",
         "radio",
         "2026-03-05T09:20:00+01:00",
-        (("rest", 10.0), ("carry", 172.0), ("rest", 180.0)),
+        (("rest", 10.0), ("carry", 112.0), ("rest", 120.0)),
         "reject",
-        (("saturated", 10.0, 175.0),),
+        (("saturated", 10.0, 115.0),),
         body=INSULATING,
     ),
     Plan(
@@ -258,9 +231,9 @@ PLANS = (
         "2026-03-05T10:10:00+01:00",
         (("rest", 25.0), ("wedge", 80.0), ("carry", 150.0), ("rest", 180.0)),
         "accept_in_part",
-        tuple(("lost", *burst) for burst in BURSTS_S),
+        tuple(("lost", *burst) for burst in mishaps.BURSTS_S),
         first_sequence=65000,
-        spoil=loss_in_bursts,
+        spoil=mishaps.loss_in_bursts,
     ),
     Plan(
         "throw-08",
@@ -278,9 +251,9 @@ PLANS = (
         "p1",
         "radio",
         "2026-03-06T09:05:00+01:00",
-        (("rest", 30.0), ("glaze", 80.0), ("carry", 130.0), ("wedge", 160.0), ("rest", 180.0)),
+        (("rest", 20.0), ("glaze", 50.0), ("carry", 85.0), ("wedge", 110.0), ("rest", 120.0)),
         "reject",
-        (("mains", 10.0, 180.0),),
+        (("mains", 10.0, 120.0),),
         mains=AT_THE_KILN,
     ),
     Plan(
@@ -288,9 +261,9 @@ PLANS = (
         "p2",
         "radio",
         "2026-03-06T10:25:00+01:00",
-        (("rest", 20.0), ("wedge", 70.0), ("carry", 120.0), ("glaze", 150.0)),
+        (("rest", 20.0), ("wedge", 55.0), ("carry", 95.0), ("glaze", 120.0)),
         "reject",
-        (("contact_loss", 0.0, 150.0),),
+        (("contact_loss", 0.0, 120.0),),
         contact=Contact(off=((-10.0, 160.0),)),
     ),
     Plan(
@@ -303,7 +276,31 @@ PLANS = (
         (("lost", 60.0, 95.0),),
         mains=Mains(coupling_farad=0.15e-12),
         first_sequence=30000,
-        write=damaged,
+        write=mishaps.damaged,
+    ),
+    Plan(
+        "kiln-07",
+        "p4",
+        "card",
+        CARD_STARTED,
+        (("rest", 30.0), ("trim", 85.0), ("carry", 140.0), ("trim", 165.0), ("rest", 180.0)),
+        first_sequence=71_204,
+        first_tick=round((unix_s(CARD_STARTED) + 1.5 - unix_s("2026-01-01T00:00:00+00:00")) * 32768),
+        events=POTS,
+        spoil=mishaps.in_a_ring,
+    ),
+    Plan(
+        "throw-09",
+        "p1",
+        "capture",
+        CAPTURE_STARTED,
+        (("rest", 25.0), ("wedge", 70.0), ("carry", 140.0), ("trim", 165.0), ("rest", 180.0)),
+        skew_ppm=38.0,
+        first_sequence=201,
+        first_tick=(1 << 24) - 90_000,
+        first_received=round((unix_s(CAPTURE_STARTED) + 0.4) * 1000),
+        jitter_s=0.006,
+        spoil=mishaps.shadowed,
     ),
 )
 
@@ -324,7 +321,7 @@ def make_dumps(plan: Plan) -> dict[str, bytes]:
     scenario = Scenario(
         duration_s=plan.work[-1][1],
         sample_hz=layout.sample_hz,
-        channels=layout.sampled,
+        channels=tuple(channel for channel in layout.channels if channel.kind != "other"),
         activities=plan.activities,
         body=plan.body,
         mains=plan.mains,
@@ -333,15 +330,33 @@ def make_dumps(plan: Plan) -> dict[str, bytes]:
         passers=plan.passers,
     )
     counts = simulate(scenario, rng).counts
-    encode = faults.encode_packets if plan.layout == "radio" else faults.encode_lines
-    frames = encode(counts, layout, plan.first_sequence, plan.first_tick, plan.skew_ppm)
-    frames = plan.spoil(frames, rng)
+    frames = plan.spoil(_frames(plan, layout, scenario, counts, rng), rng)
     names = plan.dump_names
     cuts = [len(frames) * i // len(names) for i in range(len(names) + 1)]
     return {
         name: plan.write(b"".join(frames[start:stop]), rng)
         for name, start, stop in zip(names, cuts, cuts[1:], strict=False)
     }
+
+
+def _frames(plan: Plan, layout: Layout, scenario: Scenario, counts: np.ndarray, rng: Rng) -> Frames:
+    """What the device of that layout writes."""
+    if plan.layout in ("radio", "serial"):
+        encode = dumps.encode_packets if plan.layout == "radio" else dumps.encode_lines
+        return encode(counts, layout, plan.first_sequence, plan.first_tick, plan.skew_ppm)
+    # The model runs at one rate; a slower channel takes each so manyth of its samples.
+    by_name = {
+        channel.name: counts[:: round(layout.sample_hz / channel.sample_hz), i]
+        for i, channel in enumerate(scenario.channels)
+    }
+    sending = Sending(
+        plan.first_sequence,
+        plan.first_tick,
+        plan.skew_ppm,
+        plan.first_received,
+        jitter_s=plan.jitter_s,
+    )
+    return encode_kinds(layout, by_name, sending, rng, plan.events)
 
 
 def table(header: tuple[str, ...], rows: Iterable[Iterable[object]]) -> bytes:
@@ -360,7 +375,7 @@ def make_tables() -> dict[str, bytes]:
             plan.session,
             plan.participant,
             plan.site,
-            "strap-a" if plan.layout == "radio" else "strap-b",
+            DEVICES[plan.layout],
             plan.layout,
             ";".join(plan.dump_names),
             plan.started_at,
