@@ -261,8 +261,8 @@ class SectorReader:
         """Hand on the frames and account for all that is settled; return how many bytes that are."""
         limit, size = self._settled - self._base, self._sector_bytes
         places, judged = found.good()
-        # bytes may have been lost in a filler
-        stops = np.minimum(places + size, np.append(places[1:], len(block)))
+        # where bytes were lost in a filler, the next sector begins early
+        stops = np.minimum(places + size, np.append(places[1:], limit))
         if not is_last:
             floor = int(stops[-1]) if len(stops) else 0
             limit -= open_run(block, floor, limit, self._seen.tally.run)
