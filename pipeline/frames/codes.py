@@ -2,7 +2,7 @@
 
 The digits of a field are put right-aligned into one or two words, with zeros in front, and three
 multiplications turn each word into its number: pairs of digits, then fours, then eight. A field that is not
-``[-]digits`` with its decimal sign where the layout's decimals put it is tried again without blanks and
+``[+-]digits`` with its decimal sign where the layout's decimals put it is tried again without blanks and
 quotation marks around it and with fewer decimals, and what is left goes through
 :func:`pipeline.frames.numbers.parse_numbers`, which knows the whole grammar.
 """
@@ -23,7 +23,8 @@ NO_NUMBER, TOO_FINE, TOO_LARGE = 1, 2, 3
 _WORD = 8
 _IN_ONE_LOAD = 5
 _LONGEST = 2 * _WORD
-_MINUS = ord("-")
+_PLUS, _MINUS = np.uint8(ord("+")), np.uint8(ord("-"))
+_BUT_MINUS = np.uint8(0xFF ^ (ord("-") - ord("+")))
 _U = np.uint64
 _ZEROS = _U(0x3030303030303030)
 _HIGH_BITS, _OVER_NINE = _U(0x8080808080808080), _U(0x7676767676767676)
@@ -59,14 +60,16 @@ class Text:
 
 
 def read_plain(text: Text, starts: Ints, stops: Ints, decimals: int) -> tuple[Ints, Ints]:
-    """Codes of the fields that are ``[-]digits`` with exactly so many decimals; which fields are not.
+    """Codes of the fields that are ``[+-]digits`` with exactly so many decimals; which fields are not.
 
     The codes of the others mean nothing.
     """
-    negative = text.block.take(starts, mode="clip") == _MINUS
-    has_signs = bool(negative.any())
+    first = text.block.take(starts, mode="clip")
+    # the two signs differ in one bit
+    signed = (first - _PLUS) & _BUT_MINUS == 0
+    has_signs = bool(signed.any())
     if has_signs:
-        starts = starts + negative
+        starts = starts + signed
     size = stops - starts
     shortest, longest = int(size.min(initial=1)), int(size.max(initial=0))
     fit = size if shortest >= 0 and longest <= _LONGEST else np.clip(size, 0, _LONGEST)
@@ -87,7 +90,7 @@ def read_plain(text: Text, starts: Ints, stops: Ints, decimals: int) -> tuple[In
     if head is not None:
         code += _number(head) * 10 ** (_WORD - (0 < decimals < _WORD))
     if has_signs:
-        code *= 1 - 2 * negative.view(np.int8)
+        code *= 1 - 2 * (first == _MINUS).view(np.int8)
     return code, odd
 
 
