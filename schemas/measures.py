@@ -95,6 +95,24 @@ MEASURES = (
     MeasureDef("rate_hz", "Hz", "Sampling rate", "samples per second of the corrected clock"),
     MeasureDef("rate_error_ppm", "[ppm]", "Rate error", "sampling rate against the layout's nominal rate"),
     MeasureDef(
+        "clock_skew_ppm",
+        "[ppm]",
+        "Clock skew",
+        "by how much the device's clock runs fast against the receiver's, by the line under the delays",
+    ),
+    MeasureDef(
+        "clock_skew_uncertainty_ppm",
+        "[ppm]",
+        "Skew's uncertainty",
+        "standard uncertainty of clock_skew_ppm, by the spread over eight shares of the frames",
+    ),
+    MeasureDef(
+        "clock_jitter_s",
+        "s",
+        "Jitter of arrival",
+        "median of RFC 3550's running estimate of how unevenly frames reach the receiver",
+    ),
+    MeasureDef(
         "step_lag_s",
         "s",
         "Lag of the steps",
