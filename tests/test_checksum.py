@@ -1,10 +1,13 @@
 """Checksums against the public catalogue, published vectors, a general library and the theory of errors."""
 
+import zlib
+
 import fastcrc
 import numpy as np
 import pytest
+from checks import check_of
 
-from pipeline.frames.checksum import _check_overlapping, check_spans, check_values
+from pipeline.frames.checksum import _check_overlapping, check_each_place, check_spans, check_values
 from pipeline.layouts import Checksum
 from pipeline.layouts.catalogue import ALIASES, CATALOGUE, by_name
 
@@ -43,15 +46,22 @@ PUBLISHED = {
     "CRC-32/CKSUM": 0x765E7680,
     "CRC-32/JAMCRC": 0x340BC6D9,
     "CRC-32/ISCSI": 0xE3069283,
+    "CRC-64/ECMA-182": 0x6C40DF5F0B497347,
+    # from memory
+    "CRC-64/XZ": 0x995DC9BBDF1939FA,
 }
 
-# The same source; widths and mixed reflection that no row of ours has. The 64-bit rows and CRC-12
-# from memory.
-FURTHER = (
-    (Checksum("CRC-64/ECMA-182", 64, 0x42F0E1EBA9EA3693, 0, False, False, 0), 0x6C40DF5F0B497347),
-    (Checksum("CRC-64/XZ", 64, 0x42F0E1EBA9EA3693, 2**64 - 1, True, True, 2**64 - 1), 0x995DC9BBDF1939FA),
-    (Checksum("CRC-12/UMTS", 12, 0x80F, 0, False, True, 0), 0xDAF),
-)
+# The same string by definition: 49 + 50 + ... + 57 = 477 = 256 + 221, and so on; Adler-32 by zlib.
+SUMS = {
+    "SUM-8": 0xDD,
+    "XOR-8": 0x31,
+    "FLETCHER-16": 0x1EDE,
+    "ADLER-32": zlib.adler32(b"123456789"),
+    "INTERNET-16": 0xF62A,
+}
+
+# The catalogue again; a width and a mixed reflection that no row of ours has. From memory.
+FURTHER = ((Checksum("CRC-12/UMTS", 12, 0x80F, 0, False, True, 0), 0xDAF),)
 
 
 def _one(data: bytes, checksum: Checksum) -> int:
@@ -72,13 +82,78 @@ def _bitwise(data: bytes, checksum: Checksum) -> int:
 
 
 def test_every_row_of_the_catalogue_has_a_published_value() -> None:
-    assert set(PUBLISHED) == set(CATALOGUE)
+    assert set(PUBLISHED) | set(SUMS) == set(CATALOGUE)
     assert set(ALIASES.values()) <= set(CATALOGUE)
 
 
-@pytest.mark.parametrize("name", PUBLISHED)
+@pytest.mark.parametrize("name", CATALOGUE)
 def test_check_value_of_the_catalogue(name: str) -> None:
-    assert _one(b"123456789", CATALOGUE[name]) == PUBLISHED[name]
+    assert _one(b"123456789", CATALOGUE[name]) == (PUBLISHED | SUMS)[name]
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "value"),
+    [
+        # J. G. Fletcher, IEEE Transactions on Communications 30(1), 1982; these vectors from memory
+        ("FLETCHER-16", b"abcde", 0xC8F0),
+        ("FLETCHER-16", b"abcdef", 0x2057),
+        ("FLETCHER-16", b"abcdefgh", 0x0627),
+        # RFC 1950; the value by the library that carries it
+        ("ADLER-32", b"Wikipedia", 0x11E60398),
+        # RFC 1071, section 3: the sum DDF2, of which the checksum is the complement
+        ("INTERNET-16", bytes.fromhex("0001F203F4F5F6F7"), 0x220D),
+        # the header of an IPv4 packet without its checksum, which is B861 (a widely restated example)
+        ("RFC-1071", bytes.fromhex("450000730000400040110000C0A80001C0A800C7"), 0xB861),
+        # common practice, no source
+        ("SUM-8", b"\xff\x02\x10", 0x11),
+        ("XOR-8", b"\xff\x02\x10", 0xED),
+    ],
+)
+def test_published_vectors_of_sums(name: str, data: bytes, value: int) -> None:
+    checksum = by_name(name)
+    assert checksum is not None
+    assert _one(data, checksum) == value
+
+
+def test_what_sums_are_known_for() -> None:
+    """RFC 1071: with its checksum at the end the sum is 0, odd bytes are filled up on the right."""
+    rng = np.random.default_rng(3)
+    data = rng.bytes(40)
+    stored = _one(data, CATALOGUE["INTERNET-16"]).to_bytes(2, "big")
+    assert _one(data + stored, CATALOGUE["INTERNET-16"]) == 0
+    assert _one(data[:39], CATALOGUE["INTERNET-16"]) == _one(data[:39] + b"\0", CATALOGUE["INTERNET-16"])
+    # modulo 255, 0x00 and 0xFF are the same (Fletcher 1982, a known weakness)
+    swapped = data[:5] + b"\xff" + data[5:]
+    assert _one(swapped, CATALOGUE["FLETCHER-16"]) == _one(
+        swapped.replace(b"\xff", b"\0"), CATALOGUE["FLETCHER-16"]
+    )
+
+
+@pytest.mark.parametrize("name", SUMS)
+def test_sums_of_any_spans_agree_with_the_plain_loop(name: str) -> None:
+    rng = np.random.default_rng(9)
+    block = rng.integers(0, 256, 3000, dtype=np.uint8)
+    block[:700] = 255
+    starts = rng.integers(0, 2500, 60)
+    stops = starts + rng.integers(0, 500, 60)
+    wanted = [check_of(block[a:b].tobytes(), CATALOGUE[name]) for a, b in zip(starts, stops, strict=True)]
+    assert check_spans(block, starts, stops, CATALOGUE[name]).tolist() == wanted
+    assert check_values(block[:2990].reshape(-1, 299), CATALOGUE[name]).tolist() == [
+        check_of(row.tobytes(), CATALOGUE[name]) for row in block[:2990].reshape(-1, 299)
+    ]
+
+
+@pytest.mark.parametrize(
+    "name", ["CRC-8/WCDMA", "CRC-16/XMODEM", "CRC-16/MODBUS", "CRC-24/OPENPGP", "CRC-64/XZ", "XOR-8"]
+)
+@pytest.mark.parametrize(
+    ("size", "length"), [(700, 30), (128, 64), (65, 64), (63, 1), (5, 9), (64, 64), (9, 0)]
+)
+def test_the_check_of_each_place(name: str, size: int, length: int) -> None:
+    block = np.random.default_rng(size).integers(0, 256, size, dtype=np.uint8)
+    starts = np.arange(max(size - length + 1, 0))
+    wanted = check_spans(block, starts, starts + length, CATALOGUE[name])
+    assert check_each_place(block, length, CATALOGUE[name]).tolist() == wanted.tolist()
 
 
 @pytest.mark.parametrize(("checksum", "value"), FURTHER, ids=lambda x: getattr(x, "name", ""))
@@ -114,7 +189,7 @@ def test_crc32c_vectors_of_rfc_3720_appendix_b4(data: bytes, value: int) -> None
         ("CRC-32/BZIP2", fastcrc.crc32.bzip2),
     ],
 )
-@pytest.mark.parametrize("length", [0, 1, 2, 7, 86])
+@pytest.mark.parametrize("length", [0, 1, 2, 7, 86, 129, 300, 511])
 def test_many_frames_at_once_agree_with_a_general_library(name: str, reference, length: int) -> None:
     rng = np.random.default_rng(length)
     frames = rng.integers(0, 256, (500, length), dtype=np.uint8)

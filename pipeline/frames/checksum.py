@@ -15,6 +15,7 @@ from functools import cache, lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.frames.sums import sum_spans
 from pipeline.layouts import Checksum
 
 Bytes = npt.NDArray[np.uint8]
@@ -122,8 +123,11 @@ def check_values(frames: Bytes, checksum: Checksum) -> npt.NDArray[np.uint64]:
     -------
     uint64, shape (n,)
     """
-    engine = _engine(checksum)
     n, length = frames.shape
+    if checksum.kind != "crc":
+        stops = np.arange(1, n + 1) * length
+        return sum_spans(np.ascontiguousarray(frames).reshape(-1), stops - length, stops, checksum)
+    engine = _engine(checksum)
     register = np.full(n, engine.start, dtype=engine.dtype)
     if n <= _FEW_FRAMES and length > 2 * _SEGMENT_BYTES:
         return _finish(engine, _side_by_side(engine, frames) ^ _advance_all(engine, register, length))
@@ -184,6 +188,8 @@ def check_spans(
     values = np.zeros(len(starts), dtype=np.uint64)
     if not len(starts):
         return values
+    if checksum.kind != "crc":
+        return sum_spans(block, starts, stops, checksum)
     lengths = stops - starts
     if bool(np.all(lengths == lengths[0])):
         kinds, counts = lengths[:1], np.array([len(lengths)])
@@ -226,9 +232,12 @@ def check_each_place(block: Bytes, length: int, checksum: Checksum) -> npt.NDArr
     -------
     uint64, shape (bytes - length + 1,); empty where the block is shorter than a span
     """
-    engine, n = _engine(checksum), len(block) - length + 1
+    n = len(block) - length + 1
     if n <= 0:
         return np.zeros(0, dtype=np.uint64)
+    if checksum.kind != "crc":
+        return sum_spans(block, np.arange(n), np.arange(n) + length, checksum)
+    engine = _engine(checksum)
     _, before, columns = _segments(engine, block)
     # once more through the segments, now from the register that each really begins with
     register, each = before, np.zeros((_SEGMENT_BYTES, len(before)), dtype=engine.dtype)

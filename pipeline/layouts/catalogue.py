@@ -1,12 +1,14 @@
-"""Checksums by name: the rows of the public catalogue that small devices use.
+"""Checksums by name: the rows of the public catalogue that small devices use, and simple sums.
 
 Source: "Catalogue of parametrised CRC algorithms" (G. Cook, RevEng), by the parameters of the Rocksoft
-model; each row is checked in the tests by its published check value (the CRC of ASCII "123456789").
+model; each row is checked in the tests by its published check value (the CRC of ASCII "123456789"). Sums:
+J. G. Fletcher, IEEE Transactions on Communications 30(1), 1982; RFC 1950 (Adler-32); RFC 1071 (the Internet
+checksum, complemented, of words with their high byte first).
 """
 
 from dataclasses import replace
 
-from pipeline.layouts.layout import Checksum
+from pipeline.layouts.layout import CheckKind, Checksum
 
 _ROWS = (
     # name, width, poly, init, reflect_in, reflect_out, xor_out
@@ -42,9 +44,22 @@ _ROWS = (
     ("CRC-32/CKSUM", 32, 0x04C11DB7, 0x00000000, False, False, 0xFFFFFFFF),
     ("CRC-32/JAMCRC", 32, 0x04C11DB7, 0xFFFFFFFF, True, True, 0x00000000),
     ("CRC-32/ISCSI", 32, 0x1EDC6F41, 0xFFFFFFFF, True, True, 0xFFFFFFFF),
+    ("CRC-64/ECMA-182", 64, 0x42F0E1EBA9EA3693, 0, False, False, 0),
+    ("CRC-64/XZ", 64, 0x42F0E1EBA9EA3693, 0xFFFFFFFFFFFFFFFF, True, True, 0xFFFFFFFFFFFFFFFF),
 )
 
-CATALOGUE = {row[0]: Checksum(*row) for row in _ROWS}
+_SUMS: tuple[tuple[str, int, CheckKind], ...] = (
+    # name, width, kind
+    ("SUM-8", 8, "sum"),
+    ("XOR-8", 8, "xor"),
+    ("FLETCHER-16", 16, "fletcher"),
+    ("ADLER-32", 32, "adler"),
+    ("INTERNET-16", 16, "internet"),
+)
+
+CATALOGUE = {row[0]: Checksum(*row) for row in _ROWS} | {
+    name: Checksum(name, width, 0, 0, False, False, 0, kind) for name, width, kind in _SUMS
+}
 """Name -> parameters."""
 
 ALIASES = {
@@ -61,8 +76,10 @@ ALIASES = {
     "CRC-24": "CRC-24/OPENPGP",
     "CRC-32": "CRC-32/ISO-HDLC",
     "CRC-32C": "CRC-32/ISCSI",
+    "CRC-64": "CRC-64/ECMA-182",
+    "RFC-1071": "INTERNET-16",
 }
-"""Further names of the same rows, as the catalogue lists them."""
+"""Further names of the same rows: of cyclic checks, as the catalogue lists them."""
 
 
 def by_name(name: str) -> Checksum | None:

@@ -9,6 +9,7 @@ Framing = Literal["sync", "sectors", "cobs", "slip", "text", "wav", "edf"]
 PartIs = Literal["sync", "kind", "length", "sequence", "ticks", "received", "samples", "checksum", "ignored"]
 Form = Literal["unsigned", "signed", "offset"]
 ByteOrder = Literal["little", "big"]
+CheckKind = Literal["crc", "sum", "xor", "fletcher", "adler", "internet"]
 
 _FORMS: dict[str, Form] = {"u": "unsigned", "i": "signed", "o": "offset"}
 
@@ -20,9 +21,10 @@ LONGEST_SAMPLE_BITS = 32
 
 @dataclass(frozen=True)
 class Checksum:
-    """A cyclic redundancy check by the parameters of the Rocksoft model (Williams 1993).
+    """A cyclic redundancy check by the parameters of the Rocksoft model (Williams 1993), or a simple sum.
 
-    ``alias`` is the name under which a layout knows it, where that is not the catalogue's first.
+    Of a sum only ``kind`` and ``width`` matter. ``alias`` is the name under which a layout knows it, where
+    that is not the catalogue's first.
     """
 
     name: str
@@ -32,6 +34,7 @@ class Checksum:
     reflect_in: bool
     reflect_out: bool
     xor_out: int
+    kind: CheckKind = "crc"
     alias: str = field(default="", compare=False)
 
     @property
