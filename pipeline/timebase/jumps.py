@@ -200,7 +200,8 @@ def _both_agree(
         return step
     if not modulus:
         return None
-    reach = max(limit + 1, head.position - low) * unit // modulus + 1
+    # no farther than drift can tell, whatever gap the counters claim: work stays linear
+    reach = int(min(max(limit + 1, head.position - low), _reach(counters))) * unit // modulus + 1
     steps = ahead % modulus + modulus * np.arange(-reach, reach + 1)
     steps = steps[steps % unit == 0] // unit
     steps = steps[(steps <= limit + 1) & (head.position + steps >= low)]

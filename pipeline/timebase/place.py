@@ -162,16 +162,13 @@ def _count_late(run: npt.NDArray[np.int32], position: Ints) -> int:
     """Frames that arrived after one that follows them; copies of frames read before are not late."""
     if not len(run):
         return 0
-    late = 0
-    for which in np.unique(run).tolist() if run.max() > 0 else [0]:
-        mine = position[run == which] if run.max() > 0 else position
-        highest = np.maximum.accumulate(mine)
-        behind = np.flatnonzero(mine[1:] < highest[:-1]) + 1
-        if len(behind):
-            ahead_of_time = np.ones(len(mine), dtype=bool)
-            ahead_of_time[behind] = False
-            late += len(np.setdiff1d(mine[behind], mine[ahead_of_time]))
-    return late
+    low, high = int(position.min()), int(position.max())
+    # all runs at once: every place of a later run lies above all places of the earlier ones
+    place = (position - low) + run.astype(np.int64) * (high - low + 1)
+    place = place[np.argsort(run, kind="stable")]
+    late = np.zeros(len(place), dtype=bool)
+    late[1:] = place[1:] < np.maximum.accumulate(place)[:-1]
+    return len(np.setdiff1d(place[late], place[~late]))
 
 
 def _start_rows(
@@ -189,7 +186,7 @@ def _start_rows(
     if counted:
         gap = np.rint(gap * counters.typical).astype(np.int64)
         if np.any(size != size[0]):
-            gap = _gaps_by_ticks(table, placed, lost, gap, counters)
+            gap = _gaps_by_ticks(table, placed, lost, gap, between[lost], counters)
         gap = np.maximum(gap, 1)
     del between
     size[lost] += gap
@@ -198,8 +195,13 @@ def _start_rows(
     return rows
 
 
-def _gaps_by_ticks(table: FrameTable, placed: Ints, lost: Ints, gap: Ints, counters: Counters) -> Ints:
-    """Rows lost behind frames of varying size: the typical number, corrected where ticks say otherwise."""
+def _gaps_by_ticks(
+    table: FrameTable, placed: Ints, lost: Ints, gap: Ints, n_lost: Ints, counters: Counters
+) -> Ints:
+    """Rows lost behind frames of varying size: the typical number, corrected where ticks say otherwise.
+
+    Ticks are believed where so many frames can hold so many rows.
+    """
     if counters.rate is None:
         return gap
     here, behind = placed[lost], placed[lost + 1]
@@ -207,4 +209,6 @@ def _gaps_by_ticks(table: FrameTable, placed: Ints, lost: Ints, gap: Ints, count
     rows = (table.n_samples[here] + gap).astype(np.float64)
     excess = counters.rate.excess(step, rows) / counters.rate.per_sample
     corrected = gap + np.rint(excess).astype(np.int64)
-    return np.where(np.abs(excess) <= 0.5 * gap + 1, np.maximum(corrected, 0), gap)
+    least, most = int(table.n_samples[placed].min()), int(table.n_samples[placed].max())
+    believed = (corrected >= n_lost * least - 1) & (corrected <= n_lost * most + 1)
+    return np.where(believed, np.maximum(corrected, 0), gap)
