@@ -79,7 +79,8 @@ def _seconds(text: Text, starts: Ints, zone_at: Ints, good: Bools) -> Ints:
     begin, point = starts + _SECONDS_AT, starts + _FRACTION_AT
     n_decimals = zone_at - point - 1
     good &= (n_decimals == -1) | ((n_decimals > 0) & (text.block.take(point) == ord(".")))
-    good &= text.block.take(begin) != ord("-")
+    # a sign is none of the two digits, though a number may have one
+    good &= text.block.take(begin) - np.uint8(48) <= 9
     for i in range(_DECIMALS, int(n_decimals.max(initial=0))):
         good &= (i >= n_decimals) | (text.block.take(point + 1 + i, mode="clip") - np.uint8(48) <= 9)
     seconds = np.zeros(len(starts), dtype=np.int64)
