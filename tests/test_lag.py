@@ -89,7 +89,7 @@ def test_planted_lags_come_back_to_a_few_milliseconds(tmp_path, work, seed):
     assert abs(own_s) < 0.15
     for late_s in (0.04, -0.1, 0.5, 1.0, -2.0):
         found_s = lag_of(recorded(tmp_path, field, axes, late_s))
-        assert found_s - own_s == pytest.approx(late_s, abs=0.004)
+        assert found_s - own_s == pytest.approx(late_s, abs=0.005)
 
 
 @pytest.mark.parametrize(

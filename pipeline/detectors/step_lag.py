@@ -21,7 +21,7 @@ from pipeline.recording import Recording
 GRID_HZ = 100.0
 """Both signals are brought to this rate; between its steps the peak is a parabola."""
 
-STRETCH_S = 32
+STRETCH_S = 20
 LEAST_CONNECTED = 0.5
 MOST_HIDDEN = 0.2
 """Shares of a stretch's seconds that must answer movement, and that may be hidden by losses or a rail."""
