@@ -200,7 +200,7 @@ def _gaps_by_ticks(
 ) -> Ints:
     """Rows lost behind frames of varying size: the typical number, corrected where ticks say otherwise.
 
-    Ticks are believed where so many frames can hold so many rows.
+    Ticks are believed where so many frames can hold so many rows: one each, up to twice the most seen.
     """
     if counters.rate is None:
         return gap
@@ -209,6 +209,5 @@ def _gaps_by_ticks(
     rows = (table.n_samples[here] + gap).astype(np.float64)
     excess = counters.rate.excess(step, rows) / counters.rate.per_sample
     corrected = gap + np.rint(excess).astype(np.int64)
-    least, most = int(table.n_samples[placed].min()), int(table.n_samples[placed].max())
-    believed = (corrected >= n_lost * least - 1) & (corrected <= n_lost * most + 1)
-    return np.where(believed, np.maximum(corrected, 0), gap)
+    most = 2 * int(table.n_samples[placed].max())
+    return np.where((corrected >= n_lost) & (corrected <= n_lost * most), corrected, gap)
