@@ -6,6 +6,7 @@ else on the page is written by hand.
 
 from pathlib import Path
 
+from pipeline.layouts.catalogue import ALIASES, CATALOGUE
 from schemas.dictionary import keys_table
 from schemas.layout_keys import CHANNEL, FRAME, LAYOUT, TEXT
 from schemas.part_keys import PART, PARTS
@@ -36,6 +37,8 @@ def _keys() -> list[str]:
     for kind, meaning in PARTS.items():
         own = [key for key in PART if kind in key.parts and key not in common]
         parts += [f'#### `is = "{kind}"`', f"{meaning[0].upper()}{meaning[1:]}.", keys_table(own)]
+        if kind == "checksum":
+            parts.append("Known by name: " + ", ".join(f"`{name}`" for name in (*CATALOGUE, *ALIASES)) + ".")
     return [*parts, "### `[[channel]]`", keys_table(CHANNEL)]
 
 

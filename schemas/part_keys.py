@@ -15,7 +15,7 @@ PARTS = {
     "ticks": "the device's own clock",
     "received": "the time stamp that the receiving host gave the frame",
     "samples": "counts of some of the channels; a frame may have several such parts",
-    "checksum": "a cyclic redundancy check",
+    "checksum": "a check of the bytes before it: a cyclic redundancy check, or a simple sum",
     "ignored": "bytes, or columns, that are passed over",
 }
 """What the kinds of part are."""
@@ -352,7 +352,8 @@ _CHECKSUM = (
     Key(
         "name",
         "string",
-        "its name in the catalogue of parametrised CRC algorithms",
+        "its name in the catalogue of parametrised CRC algorithms, or that of a sum: SUM-8, XOR-8, "
+        "FLETCHER-16, ADLER-32, INTERNET-16",
         default="all parameters",
         example="CRC-16/XMODEM",
         parts=("checksum",),
