@@ -27,12 +27,17 @@ class Case:
     """A layout and what can be promised of it.
 
     ``checked``: frames carry a check wide enough that no damage of a test gets past it. ``counted``: a
-    counter tells frames apart.
+    counter tells frames apart. ``check_at_end``: as `encode_all` has it.
     """
 
     layout: Layout
     checked: bool = True
     counted: bool = True
+    check_at_end: bool = False
+
+    def encoded(self, n_frames: int, seed: int) -> list[Encoded]:
+        """About `n_frames` frames of each kind, with counters that begin anywhere."""
+        return encoded_for(self.layout, n_frames, seed, self.check_at_end)
 
 
 _ALL = {
@@ -71,6 +76,12 @@ _ALL = {
     "sectors": Case(sectors_layout(check=WIDE, count=6, sector_bytes=64, sync=b"\x51\x0c")),
     "sectors without sync": Case(sectors_layout(check=WIDE, count=8, sector_bytes=48)),
     "sectors, stated length": Case(sectors_layout(check=WIDE, length="u16", sector_bytes=64)),
+    "sectors, check at the end": Case(
+        sectors_layout(check=WIDE, length="u16", counts="rows", sector_bytes=64), check_at_end=True
+    ),
+    "sectors, length behind": Case(
+        sectors_layout(check=WIDE, length="u16", counts="samples", length_last=True, sector_bytes=64)
+    ),
     "sectors of kinds": Case(kinds_layout("sectors", check=WIDE, counts=(6, 3), sector_bytes=48)),
     "cobs": Case(cobs_layout(check=WIDE, count=3)),
     "cobs, stated length": Case(cobs_layout(check=WIDE, length="u8", counts="rows")),
@@ -111,21 +122,20 @@ def _ends(bits: int) -> tuple[int, int]:
     return -(1 << (bits - 1)), 1 << (bits - 1)
 
 
-def encoded_for(layout: Layout, n_frames: int, seed: int, **more: int) -> list[Encoded]:
-    """About `n_frames` frames of each kind, with counters that begin anywhere."""
+def encoded_for(layout: Layout, n_frames: int, seed: int, check_at_end: bool = False) -> list[Encoded]:
+    """About `n_frames` frames of each kind; those that state their length have 5 to 8 rows."""
     rng = np.random.default_rng(seed)
     counts = counts_for(layout, n_frames, rng)
-    first_tick, first_sequence = int(rng.integers(0, 2**32)), int(rng.integers(0, 65536))
     seconds = n_frames * 4 / layout.sample_hz
-    events = sorted(rng.uniform(0, seconds, n_frames)) if layout.frames[-1].is_event else ()
     return encode_all(
         layout,
         counts,
-        first_sequence=first_sequence,
-        first_tick=first_tick,
+        first_sequence=int(rng.integers(0, 65536)),
+        first_tick=int(rng.integers(0, 2**32)),
         first_received=1_700_000_000_000,
-        event_s=events,
-        **more,  # type: ignore[arg-type]
+        samples_per_frame=rng.integers(5, 9, n_frames).tolist(),
+        event_s=sorted(rng.uniform(0, seconds, n_frames)) if layout.frames[-1].is_event else (),
+        check_at_end=check_at_end,
     )
 
 

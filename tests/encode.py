@@ -73,6 +73,7 @@ def encode_all(
     event_s: Sequence[float] = (),
     both_ends: bool = False,
     fill: int = 0xFF,
+    check_at_end: bool = False,
 ) -> list[Encoded]:
     """Frames of all kinds in the order of time, as a device sends them.
 
@@ -92,6 +93,9 @@ def encode_all(
         When frames of events come, one for each, in seconds.
     both_ends, fill :
         As `on_the_wire` takes them.
+    check_at_end : bool
+        In sectors: the checksum stands at the sector's end, and covers the filler. So it does where the
+        length stands behind the samples, with all that follows them.
     """
     planned = []
     for kind, frame in enumerate(layout.frames):
@@ -113,7 +117,9 @@ def encode_all(
         tick = _wrapped(first_tick + round(second * hz), frame.part("ticks"))
         stamp = first_received + round(second * _hz(frame.part("received")))
         number = _wrapped(number, sequence)
-        body = encode_frame(layout, frame, rows, sequence=number, ticks=tick, received=stamp)
+        room = layout.sector_bytes if check_at_end or _is_behind(frame) else 0
+        counters = {"sequence": number, "ticks": tick, "received": stamp}
+        body = encode_frame(layout, frame, rows, **counters, room=room, fill=fill)
         data = on_the_wire(layout, body, both_ends=both_ends, fill=fill)
         made.append(Encoded(data, kind, number, tick, stamp, rows))
     return made
@@ -192,6 +198,8 @@ def encode_frame(
     sequence: int = 0,
     ticks: int = 0,
     received: int = 0,
+    room: int = 0,
+    fill: int = 0xFF,
 ) -> bytes:
     """One frame by itself: its parts in order, before any byte stuffing.
 
@@ -203,6 +211,8 @@ def encode_frame(
         One for each of the streams of the kind.
     sequence, ticks, received : int
         As they are to stand there.
+    room, fill : int
+        Bytes to which it is filled up before its checksum, or behind its samples where its length follows.
     """
     numbers = {"sequence": sequence, "ticks": ticks, "received": received}
     by_part = _by_part(streams_of(layout, frame), counts)
@@ -220,6 +230,10 @@ def encode_frame(
                 "rows": len(by_part[id(open_ended[0])]),
             }[part.counts]
             pieces[i] = (part, counted.to_bytes(part.n_bytes, part.byte_order))
+    if room > total:
+        ends = "length" if _is_behind(frame) else "checksum"
+        at = next(i for i, (part, _) in enumerate(pieces) if part.is_ == ends)
+        pieces.insert(at, (Part("ignored"), bytes([fill]) * (room - total)))
     last, skipped = pieces[-1][0], 0
     if last.is_ == "checksum":
         assert last.checksum is not None
@@ -228,6 +242,12 @@ def encode_frame(
         covered = b"".join(piece for _, piece in pieces[skipped:-1])
         pieces[-1] = (last, check_of(covered, last.checksum).to_bytes(last.n_bytes, last.byte_order))
     return b"".join(piece for _, piece in pieces)
+
+
+def _is_behind(frame: Frame) -> bool:
+    """Whether the length stands behind the samples."""
+    kinds = [part.is_ for part in frame.parts]
+    return "length" in kinds and kinds.index("length") > kinds.index("samples")
 
 
 def _by_part(streams: Sequence[Stream], counts: Sequence[np.ndarray]) -> dict[int, np.ndarray]:

@@ -6,7 +6,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
-from cases import CASES, Case, encoded_for
+from cases import CASES, Case
 from damage import ACTIONS, MOVING, Planted, mixed
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -32,7 +32,7 @@ def test_any_mixture_of_faults(name: str) -> None:
     @BOUNDED
     @given(actions=damage_of(offered), seed=st.integers(0, 2**32 - 1))
     def holds(actions: list[str], seed: int) -> None:
-        encoded = encoded_for(case.layout, len(actions), seed)
+        encoded = case.encoded(len(actions), seed)
         data = mixed([frame.data for frame in encoded], actions, random.Random(seed))
         with TemporaryDirectory() as folder:
             try:

@@ -6,7 +6,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
-from cases import CASES, Case, encoded_for
+from cases import CASES, Case
 from damage import ACTIONS, IN_PLACE, MOVING, Planted, mixed
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -54,7 +54,7 @@ def ledgers_sum(reading: Reading) -> None:
 @pytest.mark.parametrize("name", CASES)
 def test_undamaged(name: str) -> None:
     case = CASES[name]
-    encoded = encoded_for(case.layout, 40, seed=1)
+    encoded = case.encoded(40, seed=1)
     reading, planted = read(b"".join(frame.data for frame in encoded), case), Planted(case.layout, encoded)
     assert reading is not None
     for stream, frames in enumerate(reading.streams):
@@ -74,7 +74,7 @@ def test_nothing_is_decoded_that_was_not_written(name: str) -> None:
     @BOUNDED
     @given(actions=damage_of(ACTIONS), seed=SEED)
     def holds(actions: list[str], seed: int) -> None:
-        encoded = encoded_for(case.layout, len(actions), seed)
+        encoded = case.encoded(len(actions), seed)
         data = mixed([frame.data for frame in encoded], actions, random.Random(seed))
         reading = read(data, case)
         if reading is not None:
@@ -92,7 +92,7 @@ def test_lines_carry_no_check_but_what_is_lost_is_absent(name: str) -> None:
     @BOUNDED
     @given(actions=damage_of(MOVING), seed=SEED)
     def holds(actions: list[str], seed: int) -> None:
-        encoded = encoded_for(case.layout, len(actions), seed)
+        encoded = case.encoded(len(actions), seed)
         data = mixed([frame.data for frame in encoded], actions, random.Random(seed))
         reading = read(data, case)
         # without counters, what is left of a cut line may make a whole one together with the next line
@@ -112,7 +112,7 @@ def test_frames_that_stay_whole_are_found(name: str) -> None:
     @settings(BOUNDED, max_examples=25)
     @given(actions=damage_of(offered), seed=SEED)
     def holds(actions: list[str], seed: int) -> None:
-        encoded = encoded_for(case.layout, len(actions), seed)[: len(actions)]
+        encoded = case.encoded(len(actions), seed)[: len(actions)]
         data = mixed([frame.data for frame in encoded], actions, random.Random(seed))
         reading, planted = read(data, case), Planted(case.layout, encoded)
         found = set[tuple[int, int]]()
@@ -135,7 +135,7 @@ def test_blocks_of_any_size_give_the_same(name: str) -> None:
     @settings(BOUNDED, max_examples=30)
     @given(actions=damage_of(ACTIONS), seed=SEED, block=st.integers(1, 400))
     def holds(actions: list[str], seed: int, block: int) -> None:
-        encoded = encoded_for(case.layout, len(actions), seed)
+        encoded = case.encoded(len(actions), seed)
         data = mixed([frame.data for frame in encoded], actions, random.Random(seed))
         same(read(data, case), read(data, case, block_bytes=block))
 

@@ -9,7 +9,7 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
-from cases import CASES, encoded_for
+from cases import CASES
 from damage import ACTIONS, Planted, mixed
 from encode import Encoded
 from hostile import makers_for
@@ -41,7 +41,7 @@ class Tally:
 
 @lru_cache(maxsize=64)
 def _written(name: str, series: int) -> tuple[list[Encoded], Planted]:
-    encoded = encoded_for(CASES[name].layout, FRAMES_OF_A_DUMP, series)
+    encoded = CASES[name].encoded(FRAMES_OF_A_DUMP, series)
     return encoded, Planted(CASES[name].layout, encoded)
 
 
