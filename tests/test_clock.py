@@ -1,14 +1,21 @@
-"""The clock by the device's ticks, against certified data and against clocks of known error."""
+"""The clock by ticks, against certified data and clocks of known error; what is said of clocks."""
 
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
 import pytest
-from encode import encode_frames
+from encode import encode_frame, encode_frames
+from make import detected_in, findings_of, value_of
 from shapes import read_bytes, sync_layout
+from wearing import Wearing, record_wearing
 
+from pipeline.detectors.crystal import largest_error_ppm, temperature_ppm
 from pipeline.layouts import Layout
+from pipeline.recording import Recording
 from pipeline.timebase import Grid, place_frames
 from pipeline.timebase.knots import fit_line
 
@@ -152,3 +159,122 @@ def test_a_single_frame_has_a_clock(tmp_path: Path) -> None:
     grid = _grid(encode_frames(layout, np.zeros((10, 2), dtype=int), first_tick=77), layout, tmp_path)
     assert grid.clock.source == "nominal"
     assert grid.clock.time_s(np.arange(3)).tolist() == [0.0, 0.004, 0.008]
+
+
+def test_ticks_that_are_set_back_do_not_stop_the_clock(tmp_path: Path) -> None:
+    layout = sync_layout()
+    nominal = np.arange(250 * 60) / 250.0 + 100
+    nominal[7500:] -= 11.0
+    grid = _grid(_session(layout, nominal), layout, tmp_path)
+    assert (grid.n_rows, grid.n_lost_frames, grid.restarts, grid.breaks) == (15_000, 0, (), ())
+    assert [(step.row, step.of) for step in grid.steps] == [(7500, "ticks")]
+    assert grid.steps[0].step_s == pytest.approx(-11.0, abs=0.01)
+    assert np.abs(grid.clock.time_s(np.arange(15_000)) - np.arange(15_000) / 250).max() < 1e-3
+
+
+def test_ticks_of_a_calendar_tell_how_long_the_device_was_off(tmp_path: Path) -> None:
+    plain = sync_layout(tick_hz=1000.0)
+    parts = [replace(p, epoch_s=1.7e9) if p.is_ == "ticks" else p for p in plain.frame.parts]
+    layout = replace(plain, frames=(replace(plain.frame, parts=tuple(parts)),))
+    pieces = []
+    for i in range(1000):
+        second = i * 0.04 + 33.0 * (i >= 400)
+        counts = np.random.default_rng(i).integers(-99, 99, (10, 2))
+        number = i + 5000 if i < 400 else i - 400
+        pieces.append(
+            encode_frame(layout, layout.frame, [counts], sequence=number, ticks=round(second * 1000))
+        )
+    grid = _grid(pieces, layout, tmp_path)
+    assert [restart.row for restart in grid.restarts] == [4000]
+    assert grid.restarts[0].off_s == pytest.approx(33.0, abs=2e-3)
+    true_s = np.arange(10_000) / 250 + 33.0 * (np.arange(10_000) >= 4000)
+    assert np.abs(grid.clock.time_s(np.arange(10_000)) - true_s).max() < 2e-3
+
+
+# ---- what the detector says of it -------------------------------------------------------------------------
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Callable[..., Recording]:
+    return partial(record_wearing, tmp_path / "r.parquet")
+
+
+@pytest.mark.parametrize(
+    ("celsius", "ppm"), [(0, -21.25), (10, -7.65), (15, -3.40), (37, -4.90), (45, -13.6), (60, -41.65)]
+)
+def test_crystals_at_temperatures(celsius: float, ppm: float) -> None:
+    """Worked from -0.034 ppm/K2 about 25 C, which lies between two data sheets and is from memory."""
+    assert temperature_ppm(celsius) == pytest.approx(ppm, abs=5e-3)
+
+
+def test_the_most_that_a_sound_crystal_is_off() -> None:
+    """Tolerance 20 ppm, 0 to 60 C, ageing 3 ppm: data sheets of tuning-fork crystals; their sum."""
+    assert largest_error_ppm() == pytest.approx(64.65)
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "skew_ppm", "tick_hz", "said"),
+    [
+        (250.005, 20.0, 32768.7, []),
+        (250.02, 80.0, 32770.6, [("note", "clock_skew_ppm")]),
+        (250.05, 200.0, 32774.6, [("warning", "clock_skew_ppm")]),
+        (250.05, 200.0, None, [("warning", "clock_skew_ppm")]),
+        (64.0, 0.0, 32768.0, [("warning", "rate_error_ppm")]),
+        (250.0, -23437.5, 32000.0, [("warning", "clock_skew_ppm")]),
+        (64.0, -23437.5, 32000.0, [("warning", "rate_error_ppm"), ("warning", "clock_skew_ppm")]),
+    ],
+)
+def test_what_is_wrong_is_told_once(
+    record: Callable[..., Recording],
+    rate_hz: float,
+    skew_ppm: float,
+    tick_hz: float | None,
+    said: list[tuple[str, str]],
+) -> None:
+    """No sound crystal is beyond 65 ppm off; beyond 100 ppm something else is wrong."""
+    counted = {"clock_skew_ppm": skew_ppm, "clock_skew_uncertainty_ppm": 0.5, "clock_tick_hz": tick_hz}
+    detected = detected_in(
+        record(Wearing(seconds=40)), clock_source="receiver", clock_rate_hz=rate_hz, **counted
+    )
+    assert [(f.severity, f.measure) for f in findings_of(detected, "clock")] == said
+    assert value_of(detected, "clock_skew_ppm") == skew_ppm
+
+
+def test_ticks_alone_say_nothing_of_their_crystal(record: Callable[..., Recording]) -> None:
+    detected = detected_in(record(Wearing(seconds=40)), clock_source="ticks", clock_rate_hz=250.0)
+    (measure,) = (m for m in detected.measures if m.name == "clock_skew_ppm")
+    assert measure.value is None
+    assert "share the crystal" in measure.absent
+
+
+def test_restarts_pauses_steps_and_jitter_are_told(record: Callable[..., Recording]) -> None:
+    detected = detected_in(
+        record(Wearing(seconds=40)),
+        clock_source="receiver",
+        clock_rate_hz=250.0,
+        clock_skew_ppm=0.0,
+        clock_skew_uncertainty_ppm=1.0,
+        clock_jitter_s=0.4,
+        clock_residual_s=0.2,
+        restarts=((2500, "the sequence began anew", 12.0),),
+        breaks=((5000, 3.0, "receiver"),),
+        steps=((7500, -3600.0, "receiver"), (8000, -5.0, "ticks")),
+    )
+    found = findings_of(detected, "clock")
+    assert [finding.severity for finding in found] == [
+        "note",
+        "note",
+        "warning",
+        "warning",
+        "note",
+        "warning",
+    ]
+    words = " ".join(finding.explanation for finding in found)
+    for saying in (
+        "by 400 ms",
+        "within 200 ms",
+        "after 12.0 s",
+        "unless that clock was set",
+        "back by 3600.0 s",
+    ):
+        assert saying in words

@@ -123,8 +123,8 @@ def _wrong_rate(conversion: Conversion) -> str:
 def _wrong_crystal(skew_ppm: float) -> str:
     return (
         f"The device's clock runs {abs(skew_ppm):.0f} ppm {_pace(skew_ppm)} against the receiver's, which no "
-        "sound crystal does: look for an RC oscillator, a nominal rate that is a little off, lost samples that "
-        "no counter shows, or a receiver's clock that is wrong itself."
+        "sound crystal does: look for an RC oscillator, a nominal rate that is a little off, lost samples "
+        "that no counter shows, or a receiver's clock that is wrong itself."
     )
 
 
@@ -146,8 +146,8 @@ def _about_residual(evidence: Evidence, settings: Settings) -> Iterator[Finding]
     residual_s, limit_s = evidence.conversion.clock_residual_s, settings["clock.residual_s"]
     if evidence.conversion.clock_source == "receiver" and residual_s is not None and residual_s > limit_s:
         text = (
-            f"For a minute or more no frame came within {residual_s * 1e3:.0f} ms of the clock: times may be off "
-            "by as much there, as where a device warms up or cools down, or frames are held up."
+            f"For a minute or more no frame came within {residual_s * 1e3:.0f} ms of the clock: times may be "
+            "off by as much there, as where a device warms up or cools down, or frames are held up."
         )
         yield _of_all(evidence, "note", "rate_hz", None, None, text, "Hz")
 

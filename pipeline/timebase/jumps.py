@@ -102,6 +102,7 @@ def decide(
     if step is not None:
         # far away, a short counter and its ticks may agree by chance
         believed = abs(step) < MAX_DROPOUT or confirmed_at(counters, start, size)
+        believed &= not _began_by_chance(counters, head, start, step)
         return (step, True) if believed else (None, True)
     forward = ahead % modulus if modulus else ahead
     is_next = forward % counters.unit == 0 and 1 <= forward // counters.unit <= limit
@@ -171,6 +172,15 @@ def _looks_begun(counters: Counters, head: Head, start: int) -> bool:
     """Whether the sequence is back where it begins."""
     sequence = int(counters.sequence[start])
     return sequence < _NEAR_START * counters.unit and sequence < head.sequence
+
+
+def _began_by_chance(counters: Counters, head: Head, start: int, step: int) -> bool:
+    """Whether a frame fits after whole wraps of all counters, and looks as if the device had just begun."""
+    if counters.rate is None or not counters.modulus or step <= counters.modulus // counters.unit:
+        return False
+    lasting = step * counters.typical * counters.rate.per_sample
+    told = counters.arrival or 0 < counters.rate.modulus < lasting
+    return told and _looks_begun(counters, head, start)
 
 
 def _likely(counters: Counters, head: Head, start: int) -> float | None:
