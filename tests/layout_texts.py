@@ -69,6 +69,8 @@ SYNC = '[[frame.part]]\nis = "sync"\nbytes = "A5 5A"\n'
 SEQUENCE = '[[frame.part]]\nis = "sequence"\ntype = "u16"\n'
 CHECKSUM = '[[frame.part]]\nis = "checksum"\nname = "CRC-16/XMODEM"\n'
 CONVERTER = "bits = 12\nreference_v = 3.0\nbias_v = 1.5\ngain = 5.0\n"
+RIGHT = BINARY + CONVERTER
+SECTORS = RIGHT.replace('"sync"\nsample', '"sectors"\nsector_bytes = 512\nsample')
 
 _COUNTERS = """\
 [[frame.part]]
@@ -277,3 +279,12 @@ def told(path: Path, text: str, *faults: tuple[str, ...]) -> None:
         assert ": expected " in fitting[0]
         assert "; found " in fitting[0]
     assert len(messages) == len(faults), messages
+
+
+Faults = tuple[tuple[str, ...], ...]
+"""Parts of the message about each fault."""
+
+
+def spoilt(path: Path, text: str, old: str, new: str, faults: Faults) -> None:
+    assert old in text
+    told(path, text.replace(old, new, 1), *faults)
