@@ -1,6 +1,7 @@
 """Frames in the sectors of a memory: where they begin, what fills them, what was torn, and circular logs."""
 
 import random
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 from shapes import kinds_layout, read_all, read_bytes, sectors_layout
 from wrapping import into_sectors
 
+from pipeline.errors import Unreadable
 from pipeline.frames import Frames
 from pipeline.frames.circular import oldest
 from pipeline.frames.frames import Ledger
@@ -325,7 +327,13 @@ def test_whatever_happens_to_sectors(tmp_path_factory: pytest.TempPathFactory, n
 @pytest.mark.parametrize("name", MAKES)
 def test_hostile_files_take_bounded_time(tmp_path: Path, name: str, fill: bytes) -> None:
     layout = replace(_layout(name), name="hostile")
-    sectors = b"".join(_sectors(layout, 4))
-    frames = read_bytes(sectors + fill * (1_000_000 // len(fill)), layout, tmp_path)
-    assert len(frames.table) >= 4
-    _ledger(frames)
+    sectors, begin = b"".join(_sectors(layout, 4)), time.process_time()
+    try:
+        frames = read_bytes(sectors + fill * (1_000_000 // len(fill)), layout, tmp_path)
+    except Unreadable as error:
+        # so many equal frames look like those of another check
+        assert "while these fit" in str(error.problem)  # noqa: PT017
+    else:
+        assert len(frames.table) >= 4
+        _ledger(frames)
+    assert time.process_time() - begin < 10

@@ -204,3 +204,24 @@ def runs_of(status: Ints, value: int) -> tuple[Ints, Ints]:
     """Index ranges [start, stop) in which the status has one value."""
     edges = np.diff(np.concatenate(((False,), status == value, (False,))).astype(np.int8))
     return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+
+
+def one_by_one(places: Ints, judged: Judged, sector_bytes: int) -> Ints:
+    """Which frames are taken, from left to right, of all those found in a block.
+
+    Behind a frame comes the one a sector farther, where there is one: what stands between is old. Else the
+    first one behind its bytes.
+    """
+    n = len(places)
+    own = np.where(judged.filler == BEHIND, judged.n_bytes, sector_bytes)
+    following = np.searchsorted(places, places + own)
+    farther = np.searchsorted(places, places + sector_bytes)
+    leads = places[np.minimum(farther, n - 1)] == places + sector_bytes if n else np.zeros(0, dtype=bool)
+    following = np.where(leads, farther, following)
+    if np.all(following == np.arange(1, n + 1)):
+        return np.arange(n)
+    steps, taken, i = following.tolist(), list[int](), 0
+    while i < n:
+        taken.append(i)
+        i = steps[i]
+    return np.array(taken, dtype=np.int64)

@@ -1,8 +1,11 @@
 """Binary frames in the sectors of a memory, one to a sector.
 
-- The reader goes on from sector to sector. Where that leads to no frame for as many sectors as could bring
-  one by chance once in 256, where the file ends, or where erased sectors follow, frames are looked for at
-  all places: bytes were lost, the image began within a sector, or a file system's leftovers stand there.
+- Where sync bytes, kind and checksum make 32 bits, what begins with sync bytes and passes its check is a
+  frame wherever it stands. Behind it comes the one a sector farther, where there is one.
+- Otherwise the reader goes on from sector to sector. Where that leads to no frame for as many sectors as
+  could bring one by chance once in 256, where the file ends, or where erased sectors follow, frames are
+  looked for at all places: bytes were lost, the image began within a sector, or a file system's leftovers
+  stand there.
 - At a place that was not led to, a frame is believed when its sync bytes, kind and checksum make 32 bits, or
   as many frames on end as do, one sector behind the other. Frames before it at the same distance, up to as
   many sectors as above, are then believed as well.
@@ -36,11 +39,12 @@ from pipeline.frames.lattice import (
     known_of,
     looked_through,
     misses_at,
+    one_by_one,
     stretch_at,
     trust_of,
 )
-from pipeline.frames.leftover import open_run, tally_leftover
-from pipeline.frames.sector import BEHIND, Judged, begins, filler_of, judge
+from pipeline.frames.leftover import PADDING_RUN, open_run, tally_leftover
+from pipeline.frames.sector import BEHIND, Judged, begins, filler_of, judge, places_for
 from pipeline.frames.sector_rest import (
     damaged_by_sync,
     damaged_in,
@@ -118,15 +122,37 @@ class SectorReader:
         while not is_last:
             block, is_last = reader.advance(limit)
             found = _Settled()
-            while (
-                self._follow(block, is_last, found) if self._led >= 0 else self._seek(block, is_last, found)
-            ):
-                pass
+            if self._has_sync and self._trust.n_seed == 1:
+                self._take_all(block, is_last, found)
+            else:
+                self._go_on(block, is_last, found)
             limit = self._account(block, is_last, found)
             self._base += limit
         self._seen.n_bytes, self._seen.sha256 = reader.n_bytes, reader.sha256
         turn_to_oldest(self._sinks, firsts, reader.n_bytes, self._sector_bytes)
         return self._seen
+
+    def _take_all(self, block: Bytes, is_last: bool, found: _Settled) -> None:
+        """Take what begins with sync bytes and passes its check, wherever it stands: that is no chance."""
+        size = self._sector_bytes
+        stop = len(block) if is_last else max(len(block) - size - PADDING_RUN, 0)
+        places = places_for(block, 0, stop, self._kinds)
+        judged = judge(block, places, self._kinds, size)
+        good = np.flatnonzero(judged.kind != UNKNOWN)
+        good = good[one_by_one(places[good], judged.those(good), size)]
+        # of a frame it must be known whether another one stands a sector farther
+        known = np.ones(len(good), dtype=bool) if is_last else places[good] + size < stop
+        limit = stop if np.all(known) else int(places[good[~known][0]])
+        self._held = -1 if limit == stop else self._base + limit
+        good = good[places[good] < limit] if not is_last else good
+        found.take(places[good], judged.those(good))
+        found.looked.append(places[good])
+        self._led, self._settled = -1, self._base + limit
+
+    def _go_on(self, block: Bytes, is_last: bool, found: _Settled) -> None:
+        """Take the sectors that lead from one to the next, and look for others where that ends."""
+        while self._follow(block, is_last, found) if self._led >= 0 else self._seek(block, is_last, found):
+            pass
 
     def _follow(self, block: Bytes, is_last: bool, found: _Settled) -> bool:
         """Go on from sector to sector; return whether there is more to be had from the block."""
