@@ -10,6 +10,7 @@ MAX_DROPOUT = 3000
 MAX_MISORDER = 100
 _PROBATION_STEP = 8
 _NEAR_START = 16
+_VERY_START = 2
 _LOOSE = 0.45
 _DRIFT = 5e-4
 _LONG_TICK_RANGE_S = 3600.0
@@ -168,10 +169,10 @@ def _by_sequence(
     return forward // unit
 
 
-def _looks_begun(counters: Counters, head: Head, start: int) -> bool:
-    """Whether the sequence is back where it begins."""
+def _looks_begun(counters: Counters, head: Head, start: int, near: int = _NEAR_START) -> bool:
+    """Whether the sequence is back where it begins, within so many frames."""
     sequence = int(counters.sequence[start])
-    return sequence < _NEAR_START * counters.unit and sequence < head.sequence
+    return sequence < near * counters.unit and sequence < head.sequence
 
 
 def _began_by_chance(counters: Counters, head: Head, start: int, step: int) -> bool:
@@ -180,7 +181,7 @@ def _began_by_chance(counters: Counters, head: Head, start: int, step: int) -> b
         return False
     lasting = step * counters.typical * counters.rate.per_sample
     told = counters.arrival or 0 < counters.rate.modulus < lasting
-    return told and _looks_begun(counters, head, start)
+    return told and _looks_begun(counters, head, start, _VERY_START)
 
 
 def _likely(counters: Counters, head: Head, start: int) -> float | None:
