@@ -21,7 +21,7 @@ from pipeline.layouts import Checksum
 Bytes = npt.NDArray[np.uint8]
 Words = npt.NDArray[np.unsignedinteger]
 
-_FRAMES_AT_ONCE = 1 << 12
+_FRAMES_AT_ONCE = 1 << 13
 _FEW_FRAMES = 1 << 9
 _SEGMENT_BYTES = 64
 _SECONDS_PER_STEP = 6e-6
@@ -214,6 +214,14 @@ def rows_at(block: Bytes, starts: npt.NDArray[np.int64], length: int) -> Bytes:
     if step > 0 and int(starts[-1] - starts[0]) == step * (n - 1) and bool(np.all(np.diff(starts) == step)):
         return windows[int(starts[0]) : int(starts[-1]) + 1 : step]
     return windows[starts]
+
+
+def numbers_at(block: Bytes, at: npt.NDArray[np.int64], n_bytes: int, big: bool) -> npt.NDArray[np.uint64]:
+    """Unsigned numbers of up to 8 bytes that stand at those places of a block, shape (n,)."""
+    wide = np.zeros((len(at), 8), dtype=np.uint8)
+    rows = rows_at(block, at, n_bytes)
+    wide[:, :n_bytes] = rows[:, ::-1] if big else rows
+    return wide.view("<u8")[:, 0]
 
 
 def check_each_place(block: Bytes, length: int, checksum: Checksum) -> npt.NDArray[np.uint64]:

@@ -47,7 +47,7 @@ def emit(
     counts, sizes = list[Counts](), list[Ints]()
     for stream in sink.streams:
         pieces = [by_part[id(part)] for part in stream.parts]
-        counts.append(pieces[0] if len(pieces) == 1 else np.concatenate(pieces, axis=1))
+        counts.append(pieces[0] if len(pieces) == 1 else np.concatenate(pieces, axis=-1))
         fixed = next((p.n_rows for p in shape.places if p.part is stream.parts[0]), 0)
         sizes.append(np.broadcast_to(np.int64(fixed), len(starts)) if fixed else rows)
     sequence, ticks, received = (
@@ -63,7 +63,7 @@ def _at(found: Found, place: Place) -> Ints:
 
 
 def _counts(buffer: Bytes, found: Found, place: Place, shape: Shape, rows: Ints) -> Counts:
-    """Counts of one samples part, shape (rows of all frames, channels)."""
+    """Counts of one samples part, shape (frames, rows, channels), or (rows of all frames, channels)."""
     part, at = place.part, _at(found, place)
     if place.n_rows:
         return unpack(rows_at(buffer, at, part.samples_bytes(place.n_rows)), part, place.n_rows)
@@ -78,7 +78,7 @@ def _counts(buffer: Bytes, found: Found, place: Place, shape: Shape, rows: Ints)
         which = np.flatnonzero(found.inner == size)
         n_rows = int(rows[which[0]])
         into = (first[which][:, np.newaxis] + np.arange(n_rows)).reshape(-1)
-        out[into] = unpack(rows_at(buffer, at[which], size), part, n_rows)
+        out[into] = unpack(rows_at(buffer, at[which], size), part, n_rows).reshape(-1, out.shape[1])
     return out
 
 

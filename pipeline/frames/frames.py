@@ -1,7 +1,5 @@
 """What comes out of the dumps: frames, where each stood, and where every byte went."""
 
-import tempfile
-import weakref
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -9,59 +7,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.frames.spool import CountSpool
 from pipeline.layouts import Layout, Stream
-
-SPOOL_IN_MEMORY_BYTES = 32 << 20
-"""Decoded counts beyond this size go to a temporary file, so that memory stays bounded."""
-
-_ROWS_AT_ONCE = 1 << 16
-
-
-class CountSpool:
-    """Decoded counts in the order of the dump, `n_channels` to a row, in memory or in a temporary file.
-
-    Parameters
-    ----------
-    n_channels : int
-        Columns.
-    dtype : str
-        NumPy integer type that holds every count of the layout.
-    folder : Path
-        Where the temporary file goes once the counts outgrow memory.
-    """
-
-    def __init__(self, n_channels: int, dtype: str, folder: Path) -> None:
-        self.n_channels = n_channels
-        self.dtype = np.dtype(dtype)
-        self.n_rows = 0
-        self._folder = str(folder)
-        self._file = tempfile.SpooledTemporaryFile(SPOOL_IN_MEMORY_BYTES, dir=self._folder)  # noqa: SIM115
-        # the spool lives as long as the frames that point into it, and its file no longer
-        self.close = weakref.finalize(self, self._file.close)
-
-    def append(self, counts: npt.NDArray[np.integer]) -> None:
-        """Add rows; `counts` has shape (rows, n_channels)."""
-        self._file.seek(0, 2)
-        self._file.write(np.ascontiguousarray(counts, dtype=self.dtype).reshape(-1).view(np.uint8).data)
-        self.n_rows += len(counts)
-
-    def turn(self, first: int, by: int) -> None:
-        """Put the first `by` of the rows from that one on behind the others."""
-        kept = [(0, first), (first + by, self.n_rows), (first, first + by)]
-        turned = tempfile.SpooledTemporaryFile(SPOOL_IN_MEMORY_BYTES, dir=self._folder)  # noqa: SIM115
-        for start, stop in kept:
-            for row in range(start, stop, _ROWS_AT_ONCE):
-                turned.write(self.read(row, min(row + _ROWS_AT_ONCE, stop)).tobytes())
-        self.close()
-        self._file = turned
-        self.close = weakref.finalize(self, self._file.close)
-
-    def read(self, start: int, stop: int) -> npt.NDArray[np.integer]:
-        """Rows [start, stop), shape (stop - start, n_channels)."""
-        row_bytes = self.n_channels * self.dtype.itemsize
-        self._file.seek(start * row_bytes)
-        data = self._file.read((stop - start) * row_bytes)
-        return np.frombuffer(data, dtype=self.dtype).reshape(-1, self.n_channels)
 
 
 @dataclass(frozen=True)

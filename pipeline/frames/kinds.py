@@ -5,7 +5,7 @@ from functools import cached_property
 
 import numpy as np
 
-from pipeline.frames.checksum import Bytes, check_spans
+from pipeline.frames.checksum import Bytes, check_spans, numbers_at
 from pipeline.frames.shape import Bools, Ints, Shape, shapes_of
 from pipeline.layouts import Layout
 
@@ -60,10 +60,7 @@ def checked_apart(block: Bytes, starts: Ints, covered_to: Ints, stops: Ints, sha
     part = shape.checksum
     if part is None or part.checksum is None:
         raise ValueError("the layout has no checksum")
-    stored = np.zeros(len(starts), dtype=np.uint64)
-    for i in range(part.n_bytes):
-        place = i if part.byte_order == "big" else part.n_bytes - 1 - i
-        stored = (stored << np.uint64(8)) | block[stops - part.n_bytes + place]
+    stored = numbers_at(block, stops - part.n_bytes, part.n_bytes, part.byte_order == "big")
     computed = check_spans(block, starts + shape.covered_from, covered_to, part.checksum)
     return np.asarray(computed == stored)
 

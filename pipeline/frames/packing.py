@@ -26,35 +26,42 @@ def unpack(values: Bytes, part: Part, n_rows: int) -> Counts:
 
     Returns
     -------
-    integers, shape (frames * n_rows, channels)
+    integers, shape (frames, n_rows, channels)
+        A view of `values` where that is possible.
     """
     n, n_channels = len(values), len(part.channels)
     if part.bits % 8:
         flat = _packed(values, part, n_rows * n_channels)
+    elif part.bits == 24:
+        flat = _triples(values, part)
     else:
-        flat = _whole(np.ascontiguousarray(values).reshape(-1), part)
+        flat = _whole(values, part)
     if part.arrangement == "planar":
-        flat = flat.reshape(n, n_channels, n_rows).transpose(0, 2, 1)
-    return flat.reshape(n * n_rows, n_channels)
+        return flat.reshape(n, n_channels, n_rows).transpose(0, 2, 1)
+    return flat.reshape(n, n_rows, n_channels)
 
 
-def _whole(flat: Bytes, part: Part) -> Counts:
-    """Numbers of 8, 16, 24 or 32 bits; offset binary is two's complement with its highest bit turned."""
+def _whole(values: Bytes, part: Part) -> Counts:
+    """Numbers of 8, 16 or 32 bits; offset binary is two's complement with its highest bit turned."""
     order = ">" if part.byte_order == "big" else "<"
     kind = "i" if part.form == "signed" else "u"
-    if part.bits == 24:
-        triples = flat.reshape(-1, 3)
-        if part.byte_order == "big":
-            triples = triples[:, ::-1]
-        wide = np.zeros((len(triples), 4), dtype=np.uint8)
-        wide[:, 1:] = triples
-        whole = (wide.view(f"<{kind}4")[:, 0] >> 8).astype(np.int32)
-        return whole - (1 << 23) if part.form == "offset" else whole
-    values: Counts = flat.view(f"{order}{kind}{part.bits // 8}")
+    numbers: Counts = values.view(f"{order}{kind}{part.bits // 8}")
     if part.form == "offset":
-        turned = values ^ values.dtype.type(1 << (part.bits - 1))
+        turned = numbers ^ numbers.dtype.type(1 << (part.bits - 1))
         return turned.astype(f"u{part.bits // 8}", copy=False).view(f"i{part.bits // 8}")
-    return values
+    return numbers
+
+
+def _triples(values: Bytes, part: Part) -> Counts:
+    """Numbers of 24 bits, int32."""
+    triples = np.ascontiguousarray(values).reshape(-1, 3)
+    if part.byte_order == "big":
+        triples = triples[:, ::-1]
+    wide = np.zeros((len(triples), 4), dtype=np.uint8)
+    wide[:, 1:] = triples
+    kind = "i" if part.form == "signed" else "u"
+    whole = (wide.view(f"<{kind}4")[:, 0] >> 8).astype(np.int32)
+    return whole - (1 << 23) if part.form == "offset" else whole
 
 
 def _packed(values: Bytes, part: Part, n_values: int) -> Counts:

@@ -6,7 +6,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.frames.checksum import Bytes
+from pipeline.frames.checksum import Bytes, numbers_at
 from pipeline.layouts import Frame, Layout, Part
 
 LONGEST_FRAME = 1 << 20
@@ -28,11 +28,7 @@ class Number:
     def read(self, block: Bytes, starts: Ints, stops: Ints) -> Ints:
         """The number in each frame [start, stop) of the block, int64; of 64 bits, by its bit pattern."""
         at = starts + self.at if self.at >= 0 else stops + self.at
-        value = np.zeros(len(starts), dtype=np.int64)
-        places = range(self.n_bytes) if self.big else reversed(range(self.n_bytes))
-        for place in places:
-            value = (value << 8) | block[at + place]
-        return value
+        return numbers_at(block, at, self.n_bytes, self.big).view(np.int64)
 
 
 @dataclass(frozen=True)

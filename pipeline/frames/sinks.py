@@ -8,9 +8,10 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.frames.checksum import Bytes
-from pipeline.frames.frames import CountSpool, Dump, Frames
+from pipeline.frames.frames import Dump, Frames
 from pipeline.frames.leftover import Ints, Tally
 from pipeline.frames.packing import extra_bytes
+from pipeline.frames.spool import CountSpool
 from pipeline.frames.tables import TableBuilder
 from pipeline.layouts import Frame, Layout, Stream
 
@@ -69,7 +70,7 @@ class FrameSink:
             Where each frame stands in the dump, and how long it is there, with its delimiters.
         counters : (sequence, ticks, received)
             int64, shape (n,), or None where the kind has none.
-        counts : integers, shape (rows, channels), one for each stream
+        counts : integers, shape (rows, channels) or (frames, rows, channels), one for each stream
             Rows of all frames end to end.
         n_samples : int64, shape (n,), one for each stream
             Rows of each frame.
