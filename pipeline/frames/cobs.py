@@ -71,16 +71,16 @@ def unstuff(block: Bytes, starts: Ints, stops: Ints) -> Unstuffed:
 
 def _step_alone(buffer: Bytes, which: Ints, at: Ints, ends: Ints, intact: Bools) -> Ints:
     """Finish packets one by one; return where codes of 255 stand."""
-    full = list[int]()
+    full, zeros = list[int](), list[int]()
     for i, place, end in zip(which.tolist(), at.tolist(), ends.tolist(), strict=True):
-        data, first, codes = buffer[place:end].tobytes(), place, list[int]()
-        size, step = end - place, 0
+        data, step, size = buffer[place:end].tobytes(), 0, end - place
         while step < size:
-            codes.append(step)
-            step += data[step]
+            code = data[step]
+            zeros.append(place + step)
+            if code == _FULL:
+                full.append(place + step)
+            step += code
         intact[i] &= step == size
-        if codes:
-            where = np.array(codes)
-            full += [first + code for code in codes if data[code] == _FULL]
-            buffer[first + where] = 0
+    if zeros:
+        buffer[np.array(zeros)] = 0
     return np.array(full, dtype=np.int64)
