@@ -159,7 +159,7 @@ def test_the_result_does_not_depend_on_how_it_is_read(
 
 
 def _nothing_plain(
-    block: Text, starts: np.ndarray, stops: np.ndarray, decimals: int
+    block: Text, starts: np.ndarray, stops: np.ndarray, decimals: int, signs: bool = True
 ) -> tuple[np.ndarray, np.ndarray]:
     """No field is found to be plain: all of them go through the whole grammar."""
     return np.zeros(len(starts), dtype=np.int64), np.arange(len(starts))

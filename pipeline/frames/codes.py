@@ -59,17 +59,18 @@ class Text:
         self.words ^= _ZEROS
 
 
-def read_plain(text: Text, starts: Ints, stops: Ints, decimals: int) -> tuple[Ints, Ints]:
+def read_plain(text: Text, starts: Ints, stops: Ints, decimals: int, signs: bool = True) -> tuple[Ints, Ints]:
     """Codes of the fields that are ``[+-]digits`` with exactly so many decimals; which fields are not.
 
-    The codes of the others mean nothing.
+    The codes of the others mean nothing. Without `signs` those with a sign are among these.
     """
-    first = text.block.take(starts, mode="clip")
-    # the two signs differ in one bit
-    signed = (first - _PLUS) & _BUT_MINUS == 0
-    has_signs = bool(signed.any())
-    if has_signs:
-        starts = starts + signed
+    has_signs = False
+    if signs:
+        first = text.block.take(starts, mode="clip")
+        # the two signs differ in one bit
+        signed = (first - _PLUS) & _BUT_MINUS == 0
+        has_signs = bool(signed.any())
+        starts = starts + signed if has_signs else starts
     size = stops - starts
     shortest, longest = int(size.min(initial=1)), int(size.max(initial=0))
     fit = size if shortest >= 0 and longest <= _LONGEST else np.clip(size, 0, _LONGEST)
@@ -175,7 +176,7 @@ def settle(text: Text, starts: Ints, stops: Ints, decimals: Ints) -> tuple[Ints,
     trimmed = unquoted(text, *skip_around(text.block, starts, stops, text.blank))
     code, left = np.zeros(len(starts), dtype=np.int64), np.arange(len(starts))
     is_read = np.zeros(len(starts), dtype=bool)
-    moved = bool(np.any(trimmed[0] != starts) or np.any(trimmed[1] != stops))
+    moved = bool((trimmed[0] != starts).any() or (trimmed[1] != stops).any())
     starts, stops = trimmed
     for places in range(int(decimals.max(initial=0)), -1, -1):
         if not moved and not np.any(decimals > places):

@@ -37,6 +37,8 @@ class KindLines:
         Number of the first value outside its end codes, -1 where there is none.
     too_fine : bool
         Whether a value has more decimals than the layout says.
+    has_flaws : bool
+        Whether any of the lines has either.
     """
 
     rows: Ints
@@ -48,6 +50,7 @@ class KindLines:
     ticks: Ints | None = None
     received: Ints | None = None
     counts: list[Counts] = field(default_factory=list)
+    has_flaws: bool = False
 
 
 @dataclass(frozen=True)
@@ -89,7 +92,7 @@ def read_kind(text: Text, cells: Cells, kind: LineKind, rows: Ints) -> KindLines
         if target.column.stamp == "rfc3339":
             _read_stamps(lines, text, target.codes, starts, stops)
             continue
-        codes, which = read_plain(text, starts, stops, target.column.decimals)
+        codes, which = read_plain(text, starts, stops, target.column.decimals, target.column.low < 0)
         target.codes[...] = codes
         if len(which):
             codes[which] = target.column.low
@@ -123,7 +126,8 @@ def _hold_within(lines: KindLines, target: _Target, codes: Ints, which: Ints | N
 
 def _outside(lines: KindLines, target: _Target, which: Ints) -> None:
     lines.good[which] = False
-    if target.number >= 0:
+    if target.number >= 0 and len(which):
+        lines.has_flaws = True
         first = lines.outside[which]
         lines.outside[which] = np.where((first < 0) | (first > target.number), target.number, first)
 
@@ -143,6 +147,7 @@ def _read_odd(lines: KindLines, text: Text, odd: list[_Odd]) -> None:
         lines.n_numbers[which[why == NO_NUMBER]] -= 1
         if fields.target.number >= 0:
             lines.too_fine[which[why == TOO_FINE]] = True
+            lines.has_flaws |= bool((why == TOO_FINE).any())
         _outside(lines, fields.target, which[why == TOO_LARGE])
         _hold_within(lines, fields.target, codes[why == 0], which[why == 0])
 

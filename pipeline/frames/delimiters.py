@@ -45,9 +45,10 @@ def find_delimiters(block: Bytes, form: LineForm, starts: Ints, stops: Ints) -> 
 
 def _within_quotes(block: Bytes, form: LineForm, lines: tuple[Ints, Ints], found: Delimiters) -> Ints:
     """Which delimiters part nothing."""
-    marks = np.flatnonzero(block == ord(form.quote)) if form.quote else found.at[:0]
-    if not len(marks) or not len(found.at):
-        return marks[:0]
+    is_mark = block == ord(form.quote) if form.quote else block[:0].view(np.bool_)
+    if not len(found.at) or not is_mark.any():
+        return found.at[:0]
+    marks = np.flatnonzero(is_mark)
     stops = found.at + (found.width if found.wide is None else found.wide)
     return within_quotes(block, lines, (found.at, stops), marks, form.blank)
 
@@ -72,12 +73,14 @@ def _find(block: Bytes, form: LineForm) -> Delimiters:
 class Marks:
     """Line ends and delimiters of a block in one list, since one search for both is cheaper than two.
 
-    ``ends`` says which of them are line ends; ``has_cr`` whether there is any CR in the block.
+    ``ends`` says which of them are line ends: each ``step``-th, or others where that is 0; ``has_cr`` whether
+    there is any CR in the block.
     """
 
     at: Ints
     ends: Ints
     has_cr: bool
+    step: int = 0
 
 
 def line_ends(block: Bytes, is_last: bool) -> tuple[Bools, bool]:
@@ -96,14 +99,15 @@ def find_marks(block: Bytes, form: LineForm, is_last: bool) -> Marks | None:
     if form.any_blanks or len(form.delimiter) > 1 or form.delimiter == b"\0":
         return None
     is_end, has_cr = line_ends(block, is_last)
-    at = np.flatnonzero(is_end | (block == form.delimiter[0]))
-    first = np.flatnonzero(is_end.take(at[:_LOOKED_AT]))[:1]
+    at = (is_end | (block == form.delimiter[0])).nonzero()[0]
+    first = is_end.take(at[:_LOOKED_AT]).nonzero()[0]
     if len(first):
         # most lines have as many values as the first
-        ends = np.arange(int(first[0]), len(at), int(first[0]) + 1)
-        if len(ends) == np.count_nonzero(is_end) and bool(is_end.take(at.take(ends)).all()):
-            return Marks(at, ends, has_cr)
-    return Marks(at, np.flatnonzero(is_end.take(at)), has_cr)
+        step = int(first[0]) + 1
+        ends = np.arange(step - 1, len(at), step)
+        if len(ends) == np.count_nonzero(is_end) and bool(is_end.take(at[step - 1 :: step]).all()):
+            return Marks(at, ends, has_cr, step)
+    return Marks(at, is_end.take(at).nonzero()[0], has_cr)
 
 
 @dataclass(frozen=True)
@@ -111,7 +115,8 @@ class Parted:
     """Lines of a block and the delimiters in each; arrays of one entry for each line.
 
     ``before`` is the delimiter of the block that comes first in (or behind) the line, ``n_values`` one more
-    than the delimiters in it, 0 where it is empty.
+    than the delimiters in it, 0 where it is empty. With ``step`` each line has so many delimiters, the first
+    line the first ones of the block; 0 where that is not so.
     """
 
     delimiters: Delimiters
@@ -119,23 +124,24 @@ class Parted:
     stops: Ints
     before: Ints
     n_values: Ints
+    step: int = 0
 
     def first(self, rows: Ints, n_values: int) -> "Cells":
         """Where the first `n_values` values of some lines stand; a delimiter may stand behind the last."""
-        columns = [self.starts, self.stops, self.before, self.n_values]
+        columns, step = [self.starts, self.stops, self.before, self.n_values], self.step
         if len(rows) < len(self.starts):
-            columns = [column.take(rows) for column in columns]
+            columns, step = [column.take(rows) for column in columns], 0
         starts, stops, before, n_own = columns
-        spare = np.flatnonzero(n_own > n_values)
+        spare = (n_own > n_values).nonzero()[0]
         if len(spare):
             stops = stops.copy()
             stops[spare] = self.delimiters.at[before[spare] + n_values - 1]
-        return Cells(self.delimiters, starts, stops, before, n_values)
+        return Cells(self.delimiters, starts, stops, before, n_values, step)
 
     def shaped(self, n_values: int) -> Bools:
         """Which lines have so many values, perhaps with a delimiter behind the last one."""
         shaped: Bools = self.n_values == n_values
-        spare = np.flatnonzero(self.n_values == n_values + 1)
+        spare = (self.n_values == n_values + 1).nonzero()[0]
         if len(spare):
             last = self.before[spare] + n_values - 1
             shaped[spare] = self.delimiters.end(last) >= self.stops[spare]
@@ -156,8 +162,8 @@ def part_lines(delimiters: Delimiters, starts: Ints, stops: Ints) -> Parted:
     each = len(at) // max(n, 1)
     if n and each and len(at) == n * each:
         first, last = at[::each], at[each - 1 :: each]
-        if bool(np.all(first >= starts)) and bool(np.all(last < stops)):
-            return Parted(delimiters, starts, stops, np.arange(n) * each, np.full(n, each + 1))
+        if bool((first >= starts).all() and (last < stops).all()):
+            return Parted(delimiters, starts, stops, np.arange(n) * each, np.full(n, each + 1), each)
     behind = np.searchsorted(at, stops)
     before = np.concatenate((np.zeros(1, dtype=np.int64), behind))[:n]
     # some may stand in front of the first line, or in what was trimmed away between two
@@ -171,16 +177,17 @@ def part_by_marks(
 ) -> Parted:
     """The same for lines that were cut at `marks`, of which the first `n_ended` are ended."""
     starts, stops = lines
-    found, behind = Delimiters(marks.at, 1), marks.ends[:n_ended]
+    found, behind, step = Delimiters(marks.at, 1), marks.ends[:n_ended], marks.step
     within = _within_quotes(block, form, lines, found)
     if len(within):
-        found = Delimiters(np.delete(marks.at, within), 1)
+        found, step = Delimiters(np.delete(marks.at, within), 1), 0
         behind = behind - np.searchsorted(within, behind)
     if n_ended < len(starts):
+        step = 0
         behind = np.append(behind, np.searchsorted(found.at, stops[-1]))
     before = np.zeros(len(starts), dtype=np.int64)
     np.add(behind[:-1], 1, out=before[1:])
-    return Parted(found, starts, stops, before, (behind - before + 1) * (stops > starts))
+    return Parted(found, starts, stops, before, (behind - before + 1) * (stops > starts), step)
 
 
 @dataclass
@@ -192,6 +199,7 @@ class Cells:
     stops: Ints
     before: Ints
     n_values: int
+    step: int
 
     def __post_init__(self) -> None:
         self._last: tuple[int, Ints] = (-1, self.starts)
@@ -208,6 +216,8 @@ class Cells:
     def _end(self, column: int) -> Ints:
         if column == self.n_values - 1:
             return self.stops
+        if self.step:
+            return self.delimiters.at[column :: self.step][: len(self.starts)]
         if column != self._last[0]:
             self._last = column, self.delimiters.at.take(self.before + column)
         return self._last[1]

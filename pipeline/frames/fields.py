@@ -61,7 +61,7 @@ def cut_lines(block: Bytes, is_last: bool, is_fresh: bool, marks: Marks | None =
     size = len(block)
     if marks is None:
         is_end, has_cr = line_ends(block, is_last)
-        ends_at = np.flatnonzero(is_end) + 1
+        ends_at = is_end.nonzero()[0] + 1
     else:
         ends_at, has_cr = marks.at.take(marks.ends) + 1, marks.has_cr
     fills = _fill_bytes(block)
@@ -76,17 +76,18 @@ def cut_lines(block: Bytes, is_last: bool, is_fresh: bool, marks: Marks | None =
         ended = np.concatenate((ended, np.zeros(len(parts_to), bool)))[order]
     if is_last and (not len(stops) or stops[-1] < size):
         stops, content, ended = np.append(stops, size), np.append(content, size), np.append(ended, False)
-    zero = np.broadcast_to(np.int64(0), len(stops))
-    starts = np.concatenate((np.zeros(1, dtype=np.int64), stops[:-1])) if len(stops) else stops
+    zero, starts, fresh = (np.zeros(len(stops), dtype=dtype) for dtype in (np.int64, np.int64, bool))
+    starts[1:] = stops[:-1]
+    np.logical_not(ended[:-1], out=fresh[1:])
+    fresh[:1] = is_fresh
     # an empty line in front of a parting run leaves what was known of the line's beginning
     n_fill = np.where(ended | (content == size), 0, stops - content) if len(parts_to) else zero
     if has_cr:
         two = ended & (content > starts) & (block[np.maximum(content - 1, 0)] == _CR)
         two &= block[np.minimum(content, size - 1)] == _LF
         content = content - two
-    fresh = np.concatenate((np.array([is_fresh]), ~ended))
-    fresh_after = bool(fresh[-1]) if len(stops) else is_fresh
-    lines = Lines(starts, stops, starts, content, ended, fresh[:-1], n_fill, zero, fills, fresh_after)
+    fresh_after = not ended[-1] if len(stops) else is_fresh
+    lines = Lines(starts, stops, starts, content, ended, fresh, n_fill, zero, fills, fresh_after)
     return lines, int(stops[-1]) if len(stops) else 0
 
 
@@ -187,11 +188,12 @@ def read_fields(block: Bytes, lines: Lines, form: LineForm, marks: Marks | None 
     n_values, kinds = parted.n_values, list[KindLines]()
     for number, kind in enumerate(form.kinds if form.has_words else form.kinds[:1]):
         shaped = parted.shaped(kind.n_columns)
-        rows = np.flatnonzero(shaped if of_kind is None else shaped & (of_kind == number))
+        rows = (shaped if of_kind is None else shaped & (of_kind == number)).nonzero()[0]
         read = read_kind(text, parted.first(rows, kind.n_columns), kind, rows)
         good[rows] = recognised[rows] = read.good
-        bad = np.flatnonzero(~read.good)
-        recognised[rows[bad]] = (kind.n_columns > 1) & (2 * read.n_numbers[bad] >= kind.n_needed)
+        if not read.good.all():
+            bad = np.flatnonzero(~read.good)
+            recognised[rows[bad]] = (kind.n_columns > 1) & (2 * read.n_numbers[bad] >= kind.n_needed)
         kinds.append(read)
     if len(lines.fills):
         # fill bytes that stand behind the lines are in none of them
@@ -200,11 +202,11 @@ def read_fields(block: Bytes, lines: Lines, form: LineForm, marks: Marks | None 
     is_comment = _marked(block, starts, stops, form.comment, whole=False)
     is_header = _marked(block, starts, stops, form.header, whole=True)
     good[is_comment] = False
-    if of_kind is None:
-        unsure = np.flatnonzero(~recognised & (stops > starts)) if not recognised.all() else starts[:0]
-        recognised[unsure] = _only_numbers(block, starts[unsure], stops[unsure], form)
-    else:
+    if of_kind is not None:
         recognised = of_kind >= 0
+    elif not recognised.all():
+        unsure = np.flatnonzero(~recognised & (stops > starts))
+        recognised[unsure] = _only_numbers(block, starts[unsure], stops[unsure], form)
     recognised[is_comment] = False
     return Fields(good, recognised, is_comment, is_header, n_values, tuple(kinds))
 

@@ -157,19 +157,21 @@ def _take_lines(block: Bytes, lines: Lines, marks: Marks | None, is_last: bool, 
     too_long = lines.stops - lines.starts > LONGEST_LINE
     too_long[0] |= state.in_long_line
     good = fields.good & ~too_long & lines.is_ended
-    wrong, n_sure = contradicted(lines.is_fresh & good, good, fields.kinds, form, is_last)
-    good[wrong] = False
+    fresh, n_sure = lines.is_fresh & good, len(good)
+    if fresh.any():
+        wrong, n_sure = contradicted(fresh, good, fields.kinds, form, is_last)
+        good[wrong] = False
     if n_sure < len(good):
         limit = int(lines.starts[n_sure])
         good[n_sure:] = False
         if not n_sure:
             return limit
     state.in_long_line = False
-    state.is_fresh = bool(np.append(lines.is_fresh, lines.fresh_after)[n_sure])
+    state.is_fresh = lines.fresh_after if n_sure == len(good) else bool(lines.is_fresh[n_sure])
     _account(lines, fields, good, too_long, n_sure, state)
     for number, (kind, sink) in enumerate(zip(fields.kinds, state.sinks, strict=False)):
         state.seen.n_of_kind[number] += _emit(lines, kind, good, state, sink)
-    state.seen.n_frames += int(good.sum())
+    state.seen.n_frames += int(np.count_nonzero(good))
     state.seen.n_lines += n_sure
     return limit
 
@@ -177,8 +179,9 @@ def _take_lines(block: Bytes, lines: Lines, marks: Marks | None, is_last: bool, 
 def _account(lines: Lines, fields: Fields, good: Bools, too_long: Bools, n_sure: int, state: _State) -> None:
     """Every byte of the first `n_sure` lines to the ledger, and what messages will need."""
     if bool(good.all()):
-        state.seen.tally.padding += int(lines.n_fill.sum())
-        state.seen.tally.decoded += int(lines.stops[-1] - lines.n_fill.sum())
+        n_fill = int(lines.n_fill.sum())
+        state.seen.tally.padding += n_fill
+        state.seen.tally.decoded += int(lines.stops[-1]) - n_fill
         return _remember(fields, good, n_sure, state)
     settled = np.arange(len(good)) < n_sure
     usable = settled & ~too_long
@@ -200,12 +203,14 @@ def _account(lines: Lines, fields: Fields, good: Bools, too_long: Bools, n_sure:
 def _remember(fields: Fields, numeric: Bools, n_sure: int, state: _State) -> None:
     """What messages will need of the first `n_sure` lines."""
     seen, first = state.seen, list[tuple[int, str]]()
-    if seen.n_numeric == 0 and np.any(numeric):
+    if seen.n_numeric == 0 and numeric.any():
         i = int(np.argmax(numeric))
         seen.first_numeric = (seen.n_lines + i + 1, int(fields.n_values[i]))
-    seen.n_numeric += int(numeric.sum())
+    seen.n_numeric += int(np.count_nonzero(numeric))
     n_before = seen.n_out_of_range
     for read, kind in zip(fields.kinds, state.form.kinds, strict=False):
+        if not read.has_flaws:
+            continue
         n = int(np.searchsorted(read.rows, n_sure))
         outside = np.flatnonzero(read.outside[:n] >= 0)
         seen.n_out_of_range += len(outside)
@@ -237,6 +242,6 @@ def _emit(lines: Lines, read: KindLines, good: Bools, state: _State, sink: Frame
             counts[which].reshape(-1, len(s.channels))
             for counts, s in zip(read.counts, sink.streams, strict=True)
         ],
-        [np.broadcast_to(np.int64(s.parts[0].count), len(starts)) for s in sink.streams],
+        [np.full(len(starts), s.parts[0].count) for s in sink.streams],
     )
     return len(starts)
