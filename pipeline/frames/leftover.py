@@ -57,7 +57,8 @@ def padding_runs(block: Bytes) -> tuple[Ints, Ints]:
 class Tally:
     """Running ledger of one dump, in absolute offsets where one block hands on to the next.
 
-    ``damage_stop`` is where the last damaged frame ends, ``run`` the value of a padding run that reached
+    ``damage_stop`` is where damaged bytes end, ``counted_stop`` where the last damaged frame ends that was
+    counted: of those that overlap each other only one is. ``run`` is the value of a padding run that reached
     the end of the block (-1 where there is none).
     """
 
@@ -67,6 +68,7 @@ class Tally:
     padding: int = 0
     n_damaged_frames: int = 0
     damage_stop: int = 0
+    counted_stop: int = 0
     run: int = field(default=-1)
 
     def ledger(self) -> Ledger:
@@ -123,8 +125,10 @@ def tally_leftover(
         return  # what a run of fill bytes before this has told still holds
     tally.decoded += int((taken[1] - taken[0]).sum())
     at, stop = _with_earlier_damage(tally, base, taken, damaged)
-    counted = chain(damaged[0], damaged[1], max(tally.damage_stop - base, 0))
+    counted = chain(damaged[0], damaged[1], max(tally.counted_stop - base, 0))
     tally.n_damaged_frames += len(counted)
+    if len(counted):
+        tally.counted_stop = base + int(damaged[1][counted[-1]])
     if len(damaged[1]):
         tally.damage_stop = max(tally.damage_stop, base + int(damaged[1].max()))
     at, stop = np.minimum(at, limit), np.minimum(stop, limit)
