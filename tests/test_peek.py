@@ -92,16 +92,21 @@ def test_no_samples_end_with_1(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert "no such bytes in 2,000 bytes" in said
 
 
-def test_without_a_layout_a_binary_dump_shows_its_sync_bytes(
+def test_without_a_layout_a_layout_to_begin_with_is_printed(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    frames = _frames(tmp_path, BINARY + CONVERTER)
-    (tmp_path / "dump.bin").write_bytes(b"".join(frames))
-    code, said = _peek(capsys, tmp_path / "dump.bin")
+    dump, _ = _recording(tmp_path, "dump.bin", _field(60))
+    code, said = _peek(capsys, dump)
     assert code == 1
-    assert "binary" in said
-    assert f"A5 5A, 60 times, 100% of them {len(frames[0])} bytes apart" in said
-    assert "framing = 'sync'" in said
+    first, *lines = said.splitlines()
+    assert first == f"# {dump}: {dump.stat().st_size:,} bytes, binary"
+    assert "# read with the layout below: 100.0% of the first 22,500 bytes, 750 frames" in lines
+    assert 'bytes = "A5 5A"' in lines
+    assert 'name = "CRC-16/XMODEM"' in lines
+    (tmp_path / "found.toml").write_text(said)
+    code, said = _peek(capsys, dump, "--layout", tmp_path / "found.toml")
+    assert code == 0
+    assert "750 good, 0 lost of 750 expected" in said
 
 
 @pytest.mark.parametrize(("delimiter", "decimal"), [(";", ","), (",", "."), ("\t", "."), (" ", ".")])
@@ -112,17 +117,19 @@ def test_without_a_layout_lines_show_their_delimiter(
     (tmp_path / "dump.log").write_bytes(("boot ok\n" + "".join(lines)).encode())
     code, said = _peek(capsys, tmp_path / "dump.log")
     assert code == 1
-    word = {"\t": "'tab'", " ": "'blanks'"}.get(delimiter, f"'{delimiter}'")
-    assert f"delimiter   {word}, as it seems: 3 columns in 20 of the first 21 lines" in said
-    assert "| boot ok" in said
-    assert "framing = 'text'" in said
+    word = {"\t": "tab", " ": "blanks"}.get(delimiter, delimiter)
+    assert f'delimiter = "{word}"' in said
+    assert ('decimal = ","' in said) == (decimal == ",")
+    assert "decimals = 2" in said
 
 
-def test_noise_and_nothing_have_no_pattern(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_noise_and_nothing_have_no_layout(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "noise.bin").write_bytes(np.random.default_rng(0).bytes(200_000))
-    assert "no pattern of two bytes" in _peek(capsys, tmp_path / "noise.bin")[1]
+    code, said = _peek(capsys, tmp_path / "noise.bin")
+    assert code == 1
+    assert "# no layout was found that fits" in said
     (tmp_path / "empty.bin").write_bytes(b"")
-    assert "0 bytes, empty" in _peek(capsys, tmp_path / "empty.bin")[1]
+    assert _peek(capsys, tmp_path / "empty.bin") == (1, f"# {tmp_path / 'empty.bin'}: 0 bytes, empty\n")
 
 
 def test_excerpts_hold_nothing_that_a_terminal_obeys() -> None:

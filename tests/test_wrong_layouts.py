@@ -105,8 +105,8 @@ def test_cobs_and_slip_are_not_mixed_up(right: str, wrong: str) -> None:
 
 @pytest.mark.parametrize("sector_bytes", [64, 256, 512])
 def test_the_size_of_sectors_is_named(sector_bytes: int) -> None:
-    right = sectors_layout(sector_bytes=128)
-    wrong = sectors_layout(sector_bytes=sector_bytes)
+    right = sectors_layout(sector_bytes=128, channels=THREE)
+    wrong = sectors_layout(sector_bytes=sector_bytes, channels=THREE)
     assert "sector_bytes = 128" in _told(wrong, _dump(right))
 
 

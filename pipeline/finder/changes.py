@@ -13,7 +13,7 @@ _COUNTER_BITS = (8, 16, 24, 32, 48)
 _SAMPLE_BITS = (8, 10, 12, 14, 16, 18, 20, 24, 32)
 _MOST_CHANNELS = 16
 _LONGEST_INSERTED = 16
-_SECTOR_BYTES = (32, 64, 128, 256, 512, 1024, 2048, 4096)
+_SECTOR_BYTES = (4096, 2048, 1024, 512, 256, 128, 64, 32)
 _COUNTS: tuple[Literal["frame", "after_length", "samples", "rows"], ...] = (
     "frame",
     "after_length",

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import Unreadable
+from pipeline.finder.cost import going_on
 from pipeline.frames import Dump, Frames, FrameTable, Ledger
 from pipeline.frames.reader import OpenDump
 from pipeline.frames.readers import READERS
@@ -26,7 +27,8 @@ from pipeline.layouts import Layout
 from pipeline.timebase.sequence import signed_difference
 
 _MOST_ROWS = 1 << 15
-_SIGN_BITS = 1.0
+_MOST_BITS_OF_TEXT = 32
+_FILL_RUN = 4
 
 Ints = npt.NDArray[np.int64]
 
@@ -74,6 +76,8 @@ def fit(layout: Layout, data: bytes) -> Fit:
     A layout with which nothing can be read leaves all of it.
     """
     nothing = Fit(layout, len(data), bits=8.0 * len(data))
+    if not data:
+        return nothing
     try:
         reader = READERS[layout.framing](layout)
         sinks = sinks_for(layout, Path(tempfile.gettempdir()))
@@ -83,7 +87,7 @@ def fit(layout: Layout, data: bytes) -> Fit:
         return nothing
     kept = tuple(kind.kept for kind in seen.kinds) if isinstance(seen, Seen) else ()
     nothing = replace(nothing, kept=kept)
-    ledger = seen.tally.ledger()
+    ledger = _without_false_padding(seen.tally.ledger(), data)
     entry = Dump("", len(data), "", ledger)
     streams = [frames for sink in sinks if len(sink) for frames in sink.frames(layout, (entry,))]
     if not streams:
@@ -97,6 +101,17 @@ def fit(layout: Layout, data: bytes) -> Fit:
         tuple(streams),
         kept,
     )
+
+
+def _without_false_padding(ledger: Ledger, data: bytes) -> Ledger:
+    """Readers of sectors take what stands behind a frame for padding: what is no fill must be told."""
+    block = np.frombuffer(data, dtype=np.uint8)
+    edges = np.flatnonzero(np.diff(block)) + 1
+    bounds = np.concatenate(([0], edges, [len(block)]))
+    sizes, value = np.diff(bounds), block[bounds[:-1]]
+    n_fill = int(sizes[((value == 0x00) | (value == 0xFF)) & (sizes >= _FILL_RUN)].sum())
+    false = max(ledger.padding - n_fill, 0)
+    return replace(ledger, padding=ledger.padding - false, unrecognised=ledger.unrecognised + false)
 
 
 def _left(ledger: Ledger, streams: Sequence[Frames], layout: Layout) -> float:
@@ -117,13 +132,8 @@ def _of_samples(frames: Frames) -> float:
     if not n_rows:
         return 0.0
     counts = frames.counts.read(0, min(n_rows, _MOST_ROWS)).astype(np.int64)
-    return step_bits(counts) * n_rows * int(counts.shape[1])
-
-
-def step_bits(counts: Ints) -> float:
-    """Bits that a step from one sample to the next takes, the mean over rows and channels of `counts`."""
-    steps = np.abs(np.diff(counts, axis=0)).astype(np.float64)
-    return float(np.log2(1.0 + steps).mean()) + _SIGN_BITS if steps.size else 32.0
+    most = max(part.bits for part in frames.stream.parts) or _MOST_BITS_OF_TEXT
+    return float(going_on(counts, most).sum()) * n_rows
 
 
 def _of_sequences(kinds: Sequence[Frames]) -> float:

@@ -1,26 +1,40 @@
-"""Look into a dump of which no layout is known: text or binary, and what seems to repeat in it."""
+"""A layout found from nothing, and what peek says of a dump without one."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
+from pipeline.finder.build import anatomy, find_check, layouts_of, made
+from pipeline.finder.files_found import layout_of_file
+from pipeline.finder.fit import Fit, fit
+from pipeline.finder.packets import Pieces, cuts
+from pipeline.finder.text_found import find_text
+from pipeline.finder.toml import as_toml
 from pipeline.frames.diagnose import looks_like_text
-from pipeline.peek.words import printable
+from pipeline.layouts import Layout
+from pipeline.peek.words import n_of, printable
 
-_LOOKED_AT_BYTES = 1 << 20
-_SHOWN_LINES = 5
-_SHOWN_PATTERNS = 3
-_MOST_TRIED = 64
-_LEAST_SPACING = 4
-_LEAST_SEEN = 8
-_LEAST_SHARE = 0.2
-_DELIMITERS = {";": "';'", "\t": "'tab'", "|": "'|'", ",": "','", None: "'blanks'"}
-"""What may stand between values, and how layouts write it; those first that stand in no number or word."""
+_HEAD_BYTES = 1 << 20
+_SOUGHT_IN_BYTES = 1 << 16
+_LEAST_FOUND = 0.5
+_SURE = 0.97
+_SHOWN_LINES = 3
+_NOTHING_TOLD = 7.5
+
+
+@dataclass(frozen=True)
+class Found:
+    """A layout, and how it fits the beginning of the dump; ``also`` names other checks that fit."""
+
+    layout: Layout
+    fit: Fit
+    also: str = ""
 
 
 def describe(dump: Path) -> Iterator[str]:
-    """Lines that say what a dump looks like, and that a layout is needed.
+    """What a dump looks like, and a layout to begin with: lines that together are a layout file.
 
     Parameters
     ----------
@@ -28,70 +42,139 @@ def describe(dump: Path) -> Iterator[str]:
         A file that can be read.
     """
     with dump.open("rb") as source:
-        head = source.read(_LOOKED_AT_BYTES)
+        head = source.read(_HEAD_BYTES)
     is_text = looks_like_text(head)
     kind = "lines of text" if is_text else "binary" if head else "empty"
-    yield f"{dump}: {dump.stat().st_size:,} bytes, {kind}"
-    if head:
-        yield from _about_lines(head) if is_text else _about_patterns(head)
-        framing = "text" if is_text else "sync"
-        yield (
-            f"A layout with framing = '{framing}' is needed to read it: 'sessiongate new FOLDER' writes one "
-            "to fill in, then peek again with --layout FILE."
-        )
+    yield f"# {dump}: {n_of(dump.stat().st_size, 'byte')}, {kind}"
+    found = find_layout(head)
+    if found is None:
+        yield from _nothing_found(head, is_text)
+        return
+    frames = {one.stream.frame.name: len(one.table) for one in found.fit.streams}
+    read = f"{found.fit.share:.1%} of the first {n_of(len(head), 'byte')}"
+    yield f"# read with the layout below: {read}, {n_of(sum(frames.values()), 'frame')}"
+    yield "# a layout to begin with: save it as a file, put right what is marked as a guess, and peek again"
+    yield "# with --layout FILE"
+    yield from as_toml(found.layout, found.also)
 
 
-def _about_lines(head: bytes) -> Iterator[str]:
-    lines = [line for line in head.decode("utf-8", errors="replace").splitlines() if line.strip()]
-    counts = {
-        delimiter: np.bincount([min(len(line.split(delimiter)), 1000) for line in lines])
-        for delimiter in _DELIMITERS
-    }
-    # by which most lines have the same number of columns, more than one
-    best = max(_DELIMITERS, key=lambda delimiter: counts[delimiter][2:].max(initial=0))
-    most = int(counts[best][2:].max(initial=0))
-    if most:
-        n_columns = int(np.argmax(counts[best][2:])) + 2
-        seen = f"{most:,} of the first {len(lines):,} lines"
-        yield f"  delimiter   {_DELIMITERS[best]}, as it seems: {n_columns} columns in {seen}"
-    else:
-        yield "  delimiter   none that is common; one value a line, perhaps"
-    for line in lines[:_SHOWN_LINES]:
-        yield f"  | {printable(line.encode())}"
+def find_layout(head: bytes) -> Found | None:
+    """The layout that leaves least of the beginning of a dump to be told; None where none fits."""
+    if not head:
+        return None
+    of_file = layout_of_file(head)
+    if of_file is not None:
+        return Found(of_file, fit(of_file, head))
+    if looks_like_text(head):
+        layout = find_text(head)
+        read = fit(layout, head) if layout else None
+        return Found(layout, read) if layout and read and read.share > _LEAST_FOUND else None
+    return _binary(head)
 
 
-def _about_patterns(head: bytes) -> Iterator[str]:
-    found = _patterns(head)
-    for pattern, n, spacing, share in found[:_SHOWN_PATTERNS]:
-        words = f"{n:,} times, {share:.0%} of them {spacing} bytes apart"
-        yield f"  pattern     {pattern.hex(' ').upper()}, {words}"
-    if found:
-        yield "  sync bytes may be among these; the distance is then the size of a frame"
-    else:
-        yield "  no pattern of two bytes comes back at a regular distance"
-    yield f"  | {head[:32].hex(' ').upper()}"
-
-
-def _patterns(head: bytes) -> list[tuple[bytes, int, int, float]]:
-    """Patterns of two bytes that come back at a regular distance: how often, at which, and which share.
-
-    First come those that together cover most of the dump; patterns of erased memory are left out.
-    """
-    block = np.frombuffer(head, dtype=np.uint8).astype(np.int64)
-    pairs = (block[:-1] << 8) | block[1:]
-    n_of = np.bincount(pairs, minlength=1 << 16)
-    n_of[[0x0000, 0xFFFF]] = 0
-    found = []
-    for pair in np.argsort(-n_of, kind="stable")[:_MOST_TRIED].tolist():
-        if n_of[pair] < _LEAST_SEEN:
+def _binary(head: bytes) -> Found | None:
+    some = _written_part(head)
+    best: tuple[float, Layout, Pieces] | None = None
+    for pieces in cuts(some):
+        for layout in layouts_of(pieces):
+            read = fit(layout, some)
+            if best is None or read.bits < 0.99 * best[0]:
+                best = (read.bits, layout, pieces)
+        if best is not None and best[2] is pieces and _is_sure(best[1], fit(best[1], some)):
             break
-        distances = np.diff(np.flatnonzero(pairs == pair))
-        spacings, n_each = np.unique(distances[distances >= _LEAST_SPACING], return_counts=True)
-        if not len(spacings):
-            continue
-        spacing, n = int(spacings[np.argmax(n_each)]), int(n_each.max())
-        share = n / len(distances)
-        if share >= _LEAST_SHARE:
-            found.append((n * spacing * share, pair.to_bytes(2, "big"), int(n_of[pair]), spacing, share))
-    found.sort(key=lambda row: (-row[0], row[1]))
-    return [row[1:] for row in found]
+    if best is None:
+        return None
+    layout = _with_kinds_between(best[1], best[2], some)
+    read = fit(layout, head)
+    if read.share < _LEAST_FOUND or read.bits_per_byte > _NOTHING_TOLD:
+        return None
+    also = {name for i in range(len(layout.frames)) for name in _other_checks(read, layout, i)}
+    return Found(layout, read, ", ".join(sorted(also)))
+
+
+def _is_sure(layout: Layout, read: Fit) -> bool:
+    """Whether nearly all can be read, by a check of two bytes or more: then nothing else will do better."""
+    checks = [frame.part("checksum") for frame in layout.frames]
+    return read.share > _SURE and all(check is not None and check.n_bytes > 1 for check in checks)
+
+
+def _written_part(head: bytes) -> bytes:
+    """A piece from where the fill ends with which a dump may begin; where sectors may begin, too."""
+    at = len(head) - len(head.lstrip(b"\x00\xff"))
+    at = at - at % 4096 if at >= 4096 else 0
+    return head[at : at + _SOUGHT_IN_BYTES]
+
+
+def _other_checks(read: Fit, layout: Layout, i: int) -> tuple[str, ...]:
+    sync = layout.frames[i].part("sync")
+    has_check = layout.frames[i].part("checksum") is not None
+    return find_check(read.kept[i], len(sync.sync) if sync else 0)[1] if has_check and read.kept else ()
+
+
+def _with_kinds_between(layout: Layout, pieces: Pieces, data: bytes) -> Layout:
+    """Kinds of frame with sync bytes of their own, which stand between those of the layout."""
+    if layout.framing != "sync":
+        return layout
+    for _ in range(3):
+        read = fit(layout, data)
+        more = _kind_between(read, layout, pieces, data)
+        if more is None or fit(more, data).bits >= read.bits:
+            return layout
+        layout = more
+    return layout
+
+
+def _kind_between(read: Fit, layout: Layout, pieces: Pieces, data: bytes) -> Layout | None:
+    """The layout with one more kind, of what stands most often between its frames."""
+    spans = sorted(
+        (int(at), int(n))
+        for one in read.streams
+        for at, n in zip(one.table.offset, one.table.n_bytes, strict=True)
+    )
+    gaps, reach = list[bytes](), 0
+    for at, n in spans:
+        if at > reach:
+            gaps.append(data[reach:at])
+        reach = max(reach, at + n)
+    by_size = dict[int, list[bytes]]()
+    for gap in gaps:
+        by_size.setdefault(len(gap), []).append(gap)
+    size, same = max(by_size.items(), key=lambda item: len(item[1]), default=(0, []))
+    if len(same) < 8 or size < 4:
+        return None
+    rows = np.frombuffer(b"".join(same), dtype=np.uint8).reshape(-1, size)
+    if not bool((rows[:, :2] == rows[0, :2]).all()):
+        return None
+    found = anatomy(rows, 2)
+    if found is None or not (found.check or found.fields):
+        return None  # the same words over and over
+    sync = rows[0, :2].tobytes()
+    if any(frame.parts[0].sync == sync for frame in layout.frames):
+        return None
+    one = made(pieces, [(found, None)])
+    n = len(layout.channels)
+    names = {channel.name: f"channel_{n + i + 1}" for i, channel in enumerate(one.channels)}
+    parts = tuple(
+        replace(part, channels=tuple(names[name] for name in part.channels)) for part in one.frame.parts
+    )
+    frame = replace(one.frame, name=f"kind_{len(layout.frames) + 1}", parts=parts)
+    first = tuple(
+        replace(own, name=f"kind_{i + 1}") if own.name == "frame" else own
+        for i, own in enumerate(layout.frames)
+    )
+    channels = tuple(replace(channel, name=names[channel.name]) for channel in one.channels)
+    return replace(layout, frames=(*first, frame), channels=(*layout.channels, *channels))
+
+
+def _nothing_found(head: bytes, is_text: bool) -> Iterator[str]:
+    if not head:
+        return
+    yield "# no layout was found that fits: no bytes come back at a regular distance, or no columns"
+    lines = head.splitlines() if is_text else [head[:32]]
+    for line in lines[:_SHOWN_LINES]:
+        yield f"# | {printable(line) if is_text else line.hex(' ').upper()}"
+    framing = "text" if is_text else "sync"
+    yield (
+        f"# A layout with framing = '{framing}' may be needed: 'sessiongate new FOLDER' writes one to fill "
+        "in, then peek again with --layout FILE."
+    )

@@ -1,7 +1,7 @@
 """The smallest change with which a layout fits a dump: single ones first, then pairs, each really tried."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,6 +29,7 @@ _LEAST_EXACT_GAIN = 0.002
 _LEAST_BITS = 0.5
 _READS = 0.5
 _FINALISTS = 5
+_CHECK_BYTES = (1, 2, 3, 4)
 
 
 @dataclass(frozen=True)
@@ -185,11 +186,26 @@ def _with_other_checks(layout: Layout, data: bytes, base: Fit) -> list[Proposal]
     structures += [(one.changes, one.fit) for one in _singles(loose, data, loose_base)]
     structures = [one for one in structures if one[1].share > _READS]
     structures.sort(key=lambda one: (one[1].bits, sum(change.weight for change in one[0])))
+    structures = [*_with_checks_of_other_widths(loose, checked, data), *structures[:_FINALISTS]]
     found = list[Proposal]()
-    for changes, read in structures[:_FINALISTS]:
+    for changes, read in structures:
         for i in checked:
             found += _checked(layout, loose, i, changes, read, data)
     return found
+
+
+def _with_checks_of_other_widths(
+    loose: Layout, checked: Sequence[int], data: bytes
+) -> Iterator[tuple[tuple[Change, ...], Fit]]:
+    """The layout with another number of bytes in the place of its checks, where it can be read so."""
+    for n in _CHECK_BYTES:
+        made = loose
+        for i in checked:
+            last = len(loose.frames[i].parts) - 1
+            made = with_part(made, i, last, Part("ignored", n_bytes=n, count=n))
+        read = fit(made, data)
+        if read.share > _READS:
+            yield (), read
 
 
 def _checked(

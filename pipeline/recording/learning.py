@@ -47,7 +47,7 @@ def _roles(part: Part, first_value: int | None) -> list[Field]:
         return [Field("other")] * part.count
     if part.is_ == "kind":
         return [Field("fixed", before=str(part.value))]
-    instant = "T" if part.is_ == "received" and part.epoch_s == 0.0 and part.hz == 1e6 else ""
+    instant = "T" if part.stamp == "rfc3339" else ""
     return [Field(part.is_, decimals=part.decimals, instant=instant)]
 
 
