@@ -55,6 +55,20 @@ def test_header_by_name_with_columns_in_any_order(tmp_path: Path) -> None:
     assert frames.dumps[0].ledger == Ledger(decoded=len(lines) - comment, padding=comment)
 
 
+def test_a_header_with_the_columns_in_other_places_holds_from_there_on(tmp_path: Path) -> None:
+    layout = text_layout(header=True)
+    first = b"seq,a,b\n1,2,3\n2,4,5\n"
+    second = b"low: no a, no b, no seq\nb,note,seq,a\n7,x,3,6\n9,y,4,8\n5,10,11\n b,note,seq,a\n11,z,5,10\n"
+    third = b"seq,a,b,c\n7,14,15,0\n"
+    data = first + second + third
+    for block_bytes in (1, 16, 40, 1 << 20):
+        frames = read_bytes([data, b"8,16,17,0\n9,18,19,0\n"], layout, tmp_path, block_bytes=block_bytes)
+        assert frames.table.sequence.tolist() == [1, 2, 3, 4, 5, 7, 8, 9]
+        assert _rows(frames) == [[i, i + 1] for i in (2, 4, 6, 8, 10, 14, 16, 18)]
+        ledger = frames.dumps[0].ledger
+        assert (ledger.damaged, ledger.unrecognised) == (8, 24)
+
+
 def test_a_second_part_without_a_header_keeps_the_columns_of_the_first(tmp_path: Path) -> None:
     layout = text_layout(header=True)
     lines = encode_frames(layout, _counts(20))
@@ -256,3 +270,5 @@ def test_hostile_text_takes_bounded_time(tmp_path: Path) -> None:
     ):
         with pytest.raises(Unreadable):
             read_bytes(data, layout, tmp_path)
+    turning = read_bytes(b"seq,a,b\nb,a,seq\n1,2,3\n" * 60_000, text_layout(header=True), tmp_path)
+    assert turning.dumps[0].ledger.unrecognised > 400_000

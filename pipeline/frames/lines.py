@@ -290,6 +290,12 @@ def _joined(pieces: Sequence[str], quote: str) -> Iterator[str]:
     yield value
 
 
+def renamed(form: LineForm, line: bytes) -> LineForm | None:
+    """The form with the columns that a line names, where it names all that the layout wants."""
+    names, wanted = split_names(form, line), wanted_columns(form)
+    return _by_name(form, names, line) if set(wanted) <= set(names) else None
+
+
 def header_line(form: LineForm, name: str, head: bytes) -> LineForm:
     """Find the line that names the columns; a part of a recording without one keeps those of the part before.
 

@@ -6,7 +6,9 @@ Rules, in this order:
   and the line stays good; within a line of numbers they damage it. A run of 16 or more that no line end
   follows parts what stands before it (whose end is missing) from what stands after it (whose beginning may be
   missing).
-- Blank lines and comments are padding. The header is decoded, and so is each repetition of it.
+- Blank lines and comments are padding. The header is decoded, and so is each repetition of it. A later line
+  that names all columns of the layout in other places (another firmware went on with the log) is a header,
+  too, up to a hundred times: the lines behind it have its columns.
 - Values in quotation marks follow RFC 4180, but for a line end, which ends the line there, too: in a log a
   mark that is lost must not swallow the lines behind it. Where a line does not keep to the RFC its marks are
   characters like others.
@@ -40,12 +42,15 @@ from pipeline.frames.delimiters import Marks, find_marks
 from pipeline.frames.fields import Fields, Lines, cut_lines, read_fields, trim_lines
 from pipeline.frames.follow import contradicted
 from pipeline.frames.leftover import Tally
-from pipeline.frames.lines import LineForm
+from pipeline.frames.lines import LineForm, renamed, wanted_columns
 from pipeline.frames.sinks import FrameSink
 
 LONGEST_LINE = 1 << 16
 _LARGEST_BLOCK = 1 << 20
-_KEPT_BYTES = 24 << 20
+_MOST_TURNS = 100
+"""Each later header has its block read once more; more of them than any firmware writes are not believed."""
+
+_KEPT_BYTES = 8 << 20
 
 Bools = npt.NDArray[np.bool_]
 
@@ -54,8 +59,10 @@ Bools = npt.NDArray[np.bool_]
 class SeenLines:
     """What was seen of one dump: for its ledger and for messages.
 
-    ``n_of_kind`` counts the good lines of each kind.
+    ``n_of_kind`` counts the good lines of each kind; ``form`` is that of the last lines.
     """
+
+    form: LineForm
 
     tally: Tally = field(default_factory=Tally)
     n_bytes: int = 0
@@ -74,13 +81,13 @@ class SeenLines:
 class _State:
     """What one block tells the next, and where frames go."""
 
-    form: LineForm
     dump: int
     sinks: Sequence[FrameSink]
     seen: SeenLines
     base: int = 0
     is_fresh: bool = True
     in_long_line: bool = False
+    n_turns: int = 0
 
 
 def read_text(
@@ -107,14 +114,18 @@ def read_text(
         Its ledger sums to the file's size.
     """
     _keep_freed_memory()
-    seen = SeenLines(n_of_kind=[0] * len(form.kinds))
+    seen = SeenLines(form, n_of_kind=[0] * len(form.kinds))
     reader = BlockReader(source, min(max(block_bytes, 16), _LARGEST_BLOCK))
-    state = _State(form, dump, sinks, seen)
+    state = _State(dump, sinks, seen)
     limit, is_last = 0, False
     while not is_last:
         block, is_last = reader.advance(limit)
         limit = _read_block(block, is_last, state) if len(block) else 0
         state.base += limit
+        while is_last and limit < len(block):  # columns in other places from there on
+            block = block[limit:]
+            limit = _read_block(block, is_last, state)
+            state.base += limit
     seen.n_bytes, seen.sha256 = reader.n_bytes, reader.sha256
     return seen
 
@@ -130,7 +141,7 @@ def _keep_freed_memory() -> None:
 
 def _read_block(block: Bytes, is_last: bool, state: _State) -> int:
     """Take the lines of a block; return how many bytes are settled."""
-    marks = find_marks(block, state.form, is_last)
+    marks = find_marks(block, state.seen.form, is_last)
     lines, limit = cut_lines(block, is_last, state.is_fresh, marks)
     is_too_long = not is_last and len(block) - limit > LONGEST_LINE + 2
     settled = _take_lines(block, lines, marks, is_last, state) if limit else 0
@@ -148,11 +159,11 @@ def _skip_long_line(block: Bytes, limit: int, state: _State) -> int:
     return end
 
 
-def _take_lines(block: Bytes, lines: Lines, marks: Marks | None, is_last: bool, state: _State) -> int:
+def _take_lines(block: Bytes, cut: Lines, marks: Marks | None, is_last: bool, state: _State) -> int:
     """Settle the lines of a block; return how many bytes they take."""
-    limit, form = int(lines.stops[-1]), state.form
+    limit, form = int(cut.stops[-1]), state.seen.form
     block = block[:limit]
-    lines = trim_lines(block, lines, form.blank, state.base == 0)
+    lines = trim_lines(block, cut, form.blank, state.base == 0)
     fields = read_fields(block, lines, form, marks)
     too_long = lines.stops - lines.starts > LONGEST_LINE
     too_long[0] |= state.in_long_line
@@ -161,6 +172,12 @@ def _take_lines(block: Bytes, lines: Lines, marks: Marks | None, is_last: bool, 
     if fresh.any():
         wrong, n_sure = contradicted(fresh, good, fields.kinds, form, is_last)
         good[wrong] = False
+    if form.has_header and state.n_turns < _MOST_TURNS and not good.all():
+        turn, other = _other_header(block, lines, fields, ~too_long, form)
+        if other is not None and turn == 0:
+            state.seen.form, state.n_turns = other, state.n_turns + 1
+            return _take_lines(block, cut, marks, is_last, state)
+        n_sure = min(n_sure, turn)
     if n_sure < len(good):
         limit = int(lines.starts[n_sure])
         good[n_sure:] = False
@@ -174,6 +191,19 @@ def _take_lines(block: Bytes, lines: Lines, marks: Marks | None, is_last: bool, 
     state.seen.n_frames += int(np.count_nonzero(good))
     state.seen.n_lines += n_sure
     return limit
+
+
+def _other_header(
+    block: Bytes, lines: Lines, fields: Fields, usable: Bools, form: LineForm
+) -> tuple[int, LineForm | None]:
+    """The first line that names the columns in other places than the header before it, and its form."""
+    unknown = usable & lines.is_ended & ~(fields.recognised | fields.is_comment | fields.is_header)
+    wanted = [name.encode() for name in wanted_columns(form)]
+    for i in np.flatnonzero(unknown & (fields.n_values >= len(wanted))).tolist():
+        line = block[lines.content_starts[i] : lines.content_stops[i]].tobytes()
+        if all(name in line for name in wanted) and (other := renamed(form, line)):
+            return i, other
+    return len(usable), None
 
 
 def _account(lines: Lines, fields: Fields, good: Bools, too_long: Bools, n_sure: int, state: _State) -> None:
@@ -208,7 +238,7 @@ def _remember(fields: Fields, numeric: Bools, n_sure: int, state: _State) -> Non
         seen.first_numeric = (seen.n_lines + i + 1, int(fields.n_values[i]))
     seen.n_numeric += int(np.count_nonzero(numeric))
     n_before = seen.n_out_of_range
-    for read, kind in zip(fields.kinds, state.form.kinds, strict=False):
+    for read, kind in zip(fields.kinds, seen.form.kinds, strict=False):
         if not read.has_flaws:
             continue
         n = int(np.searchsorted(read.rows, n_sure))

@@ -17,12 +17,13 @@ class TextReader:
 
     def __init__(self, layout: Layout) -> None:
         self._form = line_form(layout)
-        self._seen = SeenLines()
+        self._seen = SeenLines(self._form)
 
     def read(self, dump: OpenDump, sinks: Sequence[FrameSink], block_bytes: int) -> Seen:
         """Put the lines of a dump into the sinks."""
         self._form = columns_of(self._form, dump.name, dump.head)
         self._seen = read_text(dump.source, self._form, dump.index, sinks, block_bytes)
+        self._form = self._seen.form
         if self._seen.n_frames:
             dump.notes += _absent(dump.name, self._form, self._seen)
         return self._seen
