@@ -44,10 +44,10 @@ def layouts_of(pieces: Pieces) -> Iterator[Layout]:
     """Layouts that the pieces may have: of the commonest size alone, of several kinds, of stated lengths."""
     n_sync, sizes = len(pieces.sync), usual_sizes(pieces)[:_MOST_KINDS]
     groups = {size: rows for size in sizes if len(rows := _rows(pieces, size)) >= _FEWEST_ROWS}
-    apart = {size: a for size, rows in groups.items() if (a := anatomy(rows, n_sync))}
     commonest = max((len(rows) for rows in groups.values()), default=0)
     if commonest < _MOSTLY * min(len(pieces.bodies), _MOST_ROWS) and (layout := _of_stated_lengths(pieces)):
         yield layout
+    apart = {size: a for size, rows in groups.items() if (a := anatomy(rows, n_sync))}
     if pieces.framing == "sectors":
         # nothing else tells a sector that was written from others
         apart = {size: a for size, a in apart.items() if a.sync or a.check}

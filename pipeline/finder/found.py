@@ -20,6 +20,7 @@ _HEAD_BYTES = 1 << 20
 _SOUGHT_IN_BYTES = 1 << 16
 _LEAST_FOUND = 0.5
 _SURE = 0.97
+_CLEARLY = 0.99
 _SHOWN_LINES = 3
 _NOTHING_TOLD = 7.5
 
@@ -74,17 +75,16 @@ def find_layout(head: bytes) -> Found | None:
 
 def _binary(head: bytes) -> Found | None:
     some = _written_part(head)
-    best: tuple[float, Layout, Pieces] | None = None
+    best: tuple[Fit, Pieces] | None = None
     for pieces in cuts(some):
-        for layout in layouts_of(pieces):
-            read = fit(layout, some)
-            if best is None or read.bits < 0.99 * best[0]:
-                best = (read.bits, layout, pieces)
-        if best is not None and best[2] is pieces and _is_sure(best[1], fit(best[1], some)):
-            break
+        read = _best_of(pieces, some)
+        if read is not None and (best is None or read.bits < _CLEARLY * best[0].bits):
+            best = (read, pieces)
+            if _is_sure(read):
+                break
     if best is None:
         return None
-    layout = _with_kinds_between(best[1], best[2], some)
+    layout = _with_kinds_between(best[0].layout, best[1], some)
     read = fit(layout, head)
     if read.share < _LEAST_FOUND or read.bits_per_byte > _NOTHING_TOLD:
         return None
@@ -92,10 +92,28 @@ def _binary(head: bytes) -> Found | None:
     return Found(layout, read, ", ".join(sorted(also)))
 
 
-def _is_sure(layout: Layout, read: Fit) -> bool:
-    """Whether nearly all can be read, by a check of two bytes or more: then nothing else will do better."""
-    checks = [frame.part("checksum") for frame in layout.frames]
-    return read.share > _SURE and all(check is not None and check.n_bytes > 1 for check in checks)
+def _best_of(pieces: Pieces, data: bytes) -> Fit | None:
+    """The layout of these pieces that leaves least to be told."""
+    best: Fit | None = None
+    for layout in layouts_of(pieces):
+        read = fit(layout, data)
+        if best is None or read.bits < _CLEARLY * best.bits:
+            best = read
+        if layout.frame.part("length") and _is_sure(read):
+            break
+    return best
+
+
+def _is_sure(read: Fit) -> bool:
+    """Whether nearly all can be read, and something bears it out: then nothing else will do better.
+
+    A check of two bytes or more does that, or a sequence beside ticks.
+    """
+    return read.share > _SURE and all(
+        ((check := frame.part("checksum")) is not None and check.n_bytes > 1)
+        or (frame.part("sequence") is not None and frame.part("ticks") is not None)
+        for frame in read.layout.frames
+    )
 
 
 def _written_part(head: bytes) -> bytes:

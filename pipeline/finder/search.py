@@ -28,6 +28,7 @@ _LEAST_GAIN_OF_A_PAIR = 0.15
 _LEAST_EXACT_GAIN = 0.002
 _LEAST_BITS = 0.5
 _READS = 0.5
+_READS_WELL = 0.9
 _FINALISTS = 5
 _CHECK_BYTES = (1, 2, 3, 4)
 
@@ -117,8 +118,19 @@ def _all_changes(layout: Layout, data: bytes) -> Iterable[Change]:
 
 def _singles(layout: Layout, data: bytes, base: Fit) -> list[Proposal]:
     changes = _of_right_size(layout, data, _all_changes(layout, data))
+    if base.share > _READS_WELL and all(frame.part("checksum") for frame in layout.frames):
+        # the check bears the frames out as they are: only what is in them can be read otherwise
+        changes = [change for change in changes if _same_frames(change.layout, layout)]
     tried = [Proposal((change,), fit(change.layout, data)) for change in changes[:_MOST_TRIED]]
     return [one for one in tried if one.fit.bits < base.bits]
+
+
+def _same_frames(one: Layout, other: Layout) -> bool:
+    """Whether the frames of two layouts begin and end alike."""
+    return one.sector_bytes == other.sector_bytes and all(
+        len(mine.parts) == len(its.parts) and fixed_bytes(mine) == fixed_bytes(its)
+        for mine, its in zip(one.frames, other.frames, strict=True)
+    )
 
 
 def _pairs(layout: Layout, data: bytes, base: Fit, singles: Sequence[Proposal]) -> list[Proposal]:
