@@ -16,7 +16,7 @@ Bools = npt.NDArray[np.bool_]
 
 
 def contradicted(
-    fresh: Bools, good: Bools, kinds: Sequence[KindLines], form: LineForm, is_last: bool
+    fresh: Bools, good: Bools, too_long: Bools, kinds: Sequence[KindLines], form: LineForm, is_end: bool
 ) -> tuple[list[int], int]:
     """Which of the lines `fresh`, all of them good, do not lead on to the next with the same counter.
 
@@ -25,15 +25,17 @@ def contradicted(
     wrong : list of int
         Their numbers.
     n_sure : int
-        How many lines can be settled by now: the next one may stand in the next block.
+        How many lines can be settled by now: without `is_end` the next one may stand in the next block.
     """
     wrong = list[int]()
     for i in np.flatnonzero(fresh).tolist():
         mine = _home(kinds, i)
         if mine is None or not _has_counter(form.kinds[mine[0]]):
             continue
-        answer = _next_agrees(i, mine, good, kinds, form)
-        if answer is None and i + LINES_AHEAD >= len(good) and not is_last:
+        ahead = good[i + 1 : i + 1 + LINES_AHEAD]
+        long = too_long[i + 1 : i + 1 + LINES_AHEAD].nonzero()[0][:1]
+        answer = _next_agrees(i, mine, ahead[: int(long[0])] if len(long) else ahead, kinds, form)
+        if answer is None and len(ahead) < LINES_AHEAD and not len(long) and not is_end:
             return wrong, i
         if answer is False:
             wrong.append(i)
@@ -54,11 +56,11 @@ def _has_counter(kind: LineKind) -> bool:
 
 
 def _next_agrees(
-    i: int, mine: tuple[int, int], good: Bools, kinds: Sequence[KindLines], form: LineForm
+    i: int, mine: tuple[int, int], ahead: Bools, kinds: Sequence[KindLines], form: LineForm
 ) -> bool | None:
     """Whether the next comparable line leads on; None where none stands within the lines ahead."""
-    for j in range(i + 1, min(i + LINES_AHEAD + 1, len(good))):
-        other = _home(kinds, j) if good[j] else None
+    for j in (i + 1 + ahead.nonzero()[0]).tolist():
+        other = _home(kinds, j)
         if other is None:
             continue
         pair = form.kinds[mine[0]], form.kinds[other[0]]

@@ -8,7 +8,7 @@ Rules, in this order:
   missing).
 - Blank lines and comments are padding. The header is decoded, and so is each repetition of it. A later line
   that names all columns of the layout in other places (another firmware went on with the log) is a header,
-  too, up to a hundred times: the lines behind it have its columns.
+  too, up to a thousand times: the lines behind it have its columns.
 - Values in quotation marks follow RFC 4180, but for a line end, which ends the line there, too: in a log a
   mark that is lost must not swallow the lines behind it. Where a line does not keep to the RFC its marks are
   characters like others.
@@ -21,8 +21,9 @@ Rules, in this order:
   known kind that is not good is damaged.
 - The last line without a line end is damaged when it is recognised: its end may be missing.
 - The first line of a file (or after a long run of fill bytes) is damaged when its sequence or ticks do not
-  lead on to the next good line within the eight that follow: its beginning is missing. Ten lines lost are
-  allowed for. The next line is one of the same kind, or of another with the same sequence or with ticks.
+  lead on to the next good line within the eight that follow (and before any that is too long): its beginning
+  is missing. Ten lines lost are allowed for. The next line is one of the same kind, or of another with the
+  same sequence or with ticks.
 - Damaged is also every other line that is recognised: only numbers and delimiters, or the right number of
   values with at least half of those that must be numbers being numbers.
 - Everything else (chatter of the device's log) is unrecognised, and so is a line longer than 64 KiB.
@@ -47,8 +48,8 @@ from pipeline.frames.sinks import FrameSink
 
 LONGEST_LINE = 1 << 16
 _LARGEST_BLOCK = 1 << 20
-_MOST_TURNS = 100
-"""Each later header has its block read once more; more of them than any firmware writes are not believed."""
+_MOST_TURNS, _FIRST_PIECE = 1000, 1 << 12
+"""Later headers that are believed, and the bytes behind one that are read at once: they may be read again."""
 
 _KEPT_BYTES = 8 << 20
 
@@ -88,6 +89,8 @@ class _State:
     is_fresh: bool = True
     in_long_line: bool = False
     n_turns: int = 0
+    is_turning: bool = False
+    reach: int = _LARGEST_BLOCK
 
 
 def read_text(
@@ -120,12 +123,7 @@ def read_text(
     limit, is_last = 0, False
     while not is_last:
         block, is_last = reader.advance(limit)
-        limit = _read_block(block, is_last, state) if len(block) else 0
-        state.base += limit
-        while is_last and limit < len(block):  # columns in other places from there on
-            block = block[limit:]
-            limit = _read_block(block, is_last, state)
-            state.base += limit
+        limit = _read_pieces(block, is_last, state)
     seen.n_bytes, seen.sha256 = reader.n_bytes, reader.sha256
     return seen
 
@@ -139,12 +137,28 @@ def _keep_freed_memory() -> None:
     np.empty(_KEPT_BYTES, dtype=np.uint8)
 
 
+def _read_pieces(block: Bytes, is_last: bool, state: _State) -> int:
+    """Take the lines of a block, behind a later header in small pieces; return how many bytes are settled."""
+    taken, is_done = 0, False
+    while taken < len(block) and not is_done:
+        piece = block[taken : taken + state.reach]
+        is_end = taken + len(piece) == len(block)
+        state.is_turning = False
+        settled = _read_block(piece, is_last and is_end, state)
+        state.base += settled
+        taken += settled
+        is_done = is_end and not state.is_turning
+        # what is not settled may be a line longer than the piece
+        state.reach = state.reach if state.is_turning else min(2 * state.reach, _LARGEST_BLOCK)
+    return taken
+
+
 def _read_block(block: Bytes, is_last: bool, state: _State) -> int:
-    """Take the lines of a block; return how many bytes are settled."""
+    """Take the lines of a block or of a piece of it; return how many bytes are settled."""
     marks = find_marks(block, state.seen.form, is_last)
     lines, limit = cut_lines(block, is_last, state.is_fresh, marks)
     is_too_long = not is_last and len(block) - limit > LONGEST_LINE + 2
-    settled = _take_lines(block, lines, marks, is_last, state) if limit else 0
+    settled = _take_lines(block, lines, marks, is_last or is_too_long, state) if limit else 0
     return _skip_long_line(block, limit, state) if is_too_long and settled == limit else settled
 
 
@@ -159,8 +173,11 @@ def _skip_long_line(block: Bytes, limit: int, state: _State) -> int:
     return end
 
 
-def _take_lines(block: Bytes, cut: Lines, marks: Marks | None, is_last: bool, state: _State) -> int:
-    """Settle the lines of a block; return how many bytes they take."""
+def _take_lines(block: Bytes, cut: Lines, marks: Marks | None, is_end: bool, state: _State) -> int:
+    """Settle the lines of a block; return how many bytes they take.
+
+    With `is_end` nothing follows that could still tell something of them.
+    """
     limit, form = int(cut.stops[-1]), state.seen.form
     block = block[:limit]
     lines = trim_lines(block, cut, form.blank, state.base == 0)
@@ -170,14 +187,15 @@ def _take_lines(block: Bytes, cut: Lines, marks: Marks | None, is_last: bool, st
     good = fields.good & ~too_long & lines.is_ended
     fresh, n_sure = lines.is_fresh & good, len(good)
     if fresh.any():
-        wrong, n_sure = contradicted(fresh, good, fields.kinds, form, is_last)
+        wrong, n_sure = contradicted(fresh, good, too_long, fields.kinds, form, is_end)
         good[wrong] = False
     if form.has_header and state.n_turns < _MOST_TURNS and not good.all():
         turn, other = _other_header(block, lines, fields, ~too_long, form)
         if other is not None and turn == 0:
             state.seen.form, state.n_turns = other, state.n_turns + 1
-            return _take_lines(block, cut, marks, is_last, state)
-        n_sure = min(n_sure, turn)
+            return _take_lines(block, cut, marks, is_end, state)
+        if turn < n_sure:
+            n_sure, state.is_turning, state.reach = turn, True, _FIRST_PIECE
     if n_sure < len(good):
         limit = int(lines.starts[n_sure])
         good[n_sure:] = False
