@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from encode import Encoded, encode_all, streams_of
+from file_cases import file_layout, file_pieces
 from shapes import (
     cobs_layout,
     kinds_layout,
@@ -16,7 +17,6 @@ from shapes import (
     text_layout,
 )
 
-from pipeline.frames.readers import READERS
 from pipeline.layouts import Layout
 
 WIDE = "CRC-32/ISO-HDLC"
@@ -37,10 +37,12 @@ class Case:
 
     def encoded(self, n_frames: int, seed: int) -> list[Encoded]:
         """About `n_frames` frames of each kind, with counters that begin anywhere."""
+        if self.layout.framing in ("wav", "edf"):
+            return file_pieces(self.layout.framing, n_frames, seed)
         return encoded_for(self.layout, n_frames, seed, self.check_at_end)
 
 
-_ALL = {
+CASES = {
     "sync fixed": Case(sync_layout(check="CRC-32/ISO-HDLC", count=3)),
     "sync fixed, 16-bit check, short counter": Case(sync_layout(sequence="u8", count=2)),
     "sync stated": Case(sync_layout(check="CRC-32/BZIP2", length="u8", max_bytes=120)),
@@ -97,9 +99,9 @@ _ALL = {
     ),
     "text, received": Case(text_layout(received="rfc3339"), checked=False),
     "text kinds": Case(text_kinds_layout(event=True), checked=False),
+    "wav": Case(file_layout("wav"), checked=False, counted=False),
+    "edf": Case(file_layout("edf"), checked=False, counted=False),
 }
-
-CASES = {name: case for name, case in _ALL.items() if case.layout.framing in READERS}
 """Name -> case."""
 
 

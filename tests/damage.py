@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from cases import streams_by_kind
 from encode import Encoded
+from file_cases import HEADER
 
 from pipeline.frames import Frames, Reading
 from pipeline.layouts import Layout
@@ -83,6 +84,8 @@ class Planted:
         n = len(self.layout.streams)
         blocks: list[list[np.ndarray]] = [[] for _ in range(n)]
         for frame in self.encoded:
+            if frame.kind == HEADER:
+                continue
             for stream, rows in zip(streams_by_kind(self.layout)[frame.kind], frame.counts, strict=True):
                 blocks[stream].append(rows)
         self.sizes = [np.array([len(rows) for rows in block], dtype=np.int64) for block in blocks]

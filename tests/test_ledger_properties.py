@@ -58,7 +58,8 @@ def test_undamaged(name: str) -> None:
     reading, planted = read(b"".join(frame.data for frame in encoded), case), Planted(case.layout, encoded)
     assert reading is not None
     for stream, frames in enumerate(reading.streams):
-        assert len(frames.table) == len(planted.sizes[stream])
+        # a WAV file has no frames of its own
+        assert len(frames.table) == len(planted.sizes[stream]) or case.layout.framing == "wav"
         assert np.array_equal(frames.counts.read(0, frames.counts.n_rows), planted.rows[stream])
     if case.counted:
         assert not planted.escapes(reading)

@@ -7,8 +7,9 @@ import random
 from collections.abc import Callable, Iterator
 
 import numpy as np
-from cases import counts_for, encoded_for, streams_by_kind
-from encode import encode_frame, on_the_wire
+from cases import Case, counts_for, streams_by_kind
+from encode import Encoded, encode_frame, on_the_wire
+from hostile_files import FILES
 
 from pipeline.layouts import Layout, Part
 
@@ -69,27 +70,31 @@ def _some(part: Part, rng: random.Random) -> bytes:
     return rng.randbytes(part.n_bytes)
 
 
+def _good(layout: Layout, n_frames: int, rng: random.Random) -> list[Encoded]:
+    return Case(layout).encoded(n_frames, rng.randrange(1 << 30))
+
+
 def _no_ends(layout: Layout, n_bytes: int, rng: random.Random) -> bytes:
     """Frames whose last byte is always missing."""
-    pieces = [frame.data[:-1] for frame in encoded_for(layout, 50, rng.randrange(1 << 30))]
+    pieces = [frame.data[:-1] for frame in _good(layout, 50, rng)]
     return _again(b"".join(pieces))(layout, n_bytes, rng)
 
 
 def _frame_within(layout: Layout, n_bytes: int, rng: random.Random) -> bytes:
     """Heads of long frames, and whole good frames where their samples should be."""
-    pieces = [frame.data[:4] + frame.data for frame in encoded_for(layout, 50, rng.randrange(1 << 30))]
+    pieces = [frame.data[:4] + frame.data for frame in _good(layout, 50, rng)]
     return _again(b"".join(pieces))(layout, n_bytes, rng)
 
 
 def _one_frame(layout: Layout, n_bytes: int, rng: random.Random) -> bytes:
     """The same frame over and over: one good one, and its copies."""
-    return _again(encoded_for(layout, 1, rng.randrange(1 << 30))[0].data)(layout, n_bytes, rng)
+    return _again(_good(layout, 1, rng)[0].data)(layout, n_bytes, rng)
 
 
 def _every_other(layout: Layout, n_bytes: int, rng: random.Random) -> bytes:
     """A good frame, then one with a wrong bit, and so on; counters go round."""
     pieces = []
-    for i, frame in enumerate(encoded_for(layout, 200, rng.randrange(1 << 30))):
+    for i, frame in enumerate(_good(layout, 200, rng)):
         data = bytearray(frame.data)
         if i % 2:
             data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
@@ -170,6 +175,7 @@ MAKERS: dict[str, tuple[str, Maker]] = {
     "quotes": ("text", _again(b'"1,2\n')),
     "kinds of line": ("text", _again(b"F\nA,\nM,1\nF,1,2\n")),
     **{how: ("sync sectors cobs slip text", _counted(how)) for how in COUNTERS},
+    **FILES,
 }
 """Name -> framings (empty: all) and maker."""
 
