@@ -218,8 +218,10 @@ def rows_at(block: Bytes, starts: npt.NDArray[np.int64], length: int) -> Bytes:
 
 def numbers_at(block: Bytes, at: npt.NDArray[np.int64], n_bytes: int, big: bool) -> npt.NDArray[np.uint64]:
     """Unsigned numbers of up to 8 bytes that stand at those places of a block, shape (n,)."""
-    wide = np.zeros((len(at), 8), dtype=np.uint8)
     rows = rows_at(block, at, n_bytes)
+    if n_bytes in (1, 2, 4, 8):
+        return rows.view(f"{'>' if big else '<'}u{n_bytes}")[:, 0].astype(np.uint64)
+    wide = np.zeros((len(at), 8), dtype=np.uint8)
     wide[:, :n_bytes] = rows[:, ::-1] if big else rows
     return wide.view("<u8")[:, 0]
 
