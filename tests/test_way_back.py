@@ -22,7 +22,6 @@ from shapes import (
     text_layout,
 )
 
-from pipeline.frames.readers import READERS
 from pipeline.layouts import Frame, Layout, Part
 from pipeline.recording import way_back, write_recording
 from pipeline.recording.account import Account, packed, unpacked
@@ -104,23 +103,22 @@ BINARY = {
 }
 
 
-@pytest.mark.parametrize("name", [n for n, layout in BINARY.items() if layout.framing in READERS])
+@pytest.mark.parametrize("name", BINARY)
 def test_binary_frames_come_back(tmp_path: Path, name: str) -> None:
     layout = BINARY[name]
     frames = encode_all(layout, _counts(layout, 300), first_sequence=65500, samples_per_frame=None)
     data = b"".join(frame.data for frame in frames[:40] + frames[41:90] + frames[92:])
-    assert _came_back(data, layout, tmp_path) > 0.7 * len(frames)
+    assert _came_back(data, layout, tmp_path) > 0.97 * len(frames)
 
 
 @pytest.mark.parametrize("both_ends", [False, True])
-@pytest.mark.parametrize("make", [m for m in (cobs_layout, slip_layout) if m().framing in READERS])
+@pytest.mark.parametrize("make", [cobs_layout, slip_layout])
 def test_delimiters_on_both_sides_come_back(tmp_path: Path, make, both_ends: bool) -> None:
     layout = make(count=60)
     frames = encode_all(layout, _counts(layout, 50), both_ends=both_ends)
     assert _came_back(b"".join(frame.data for frame in frames), layout, tmp_path) == 50
 
 
-@pytest.mark.skipif("cobs" not in READERS, reason="no reader yet")
 @pytest.mark.parametrize("trailing", [False, True])
 def test_both_ways_to_end_a_full_group_of_cobs_come_back(tmp_path: Path, trailing: bool) -> None:
     """A last group of 254 bytes needs no group behind it; the encoder of the paper (1999) sends one."""
@@ -132,9 +130,7 @@ def test_both_ways_to_end_a_full_group_of_cobs_come_back(tmp_path: Path, trailin
 
 
 @pytest.mark.parametrize("sizes", [[8, 3, 5, 8, 1, 2] * 20, [4] * 60])
-@pytest.mark.parametrize(
-    "make", [m for m in (sync_layout, cobs_layout, sectors_layout) if m().framing in READERS]
-)
+@pytest.mark.parametrize("make", [sync_layout, cobs_layout, sectors_layout])
 def test_frames_of_varying_length_come_back(tmp_path: Path, make, sizes: list[int]) -> None:
     layout = make(length="u16")
     counts = _counts(layout, sum(sizes))
@@ -163,7 +159,7 @@ TEXT = {
 }
 
 
-@pytest.mark.parametrize("name", [n for n in TEXT if n != "kinds" and not n.startswith("received")])
+@pytest.mark.parametrize("name", TEXT)
 def test_lines_come_back(tmp_path: Path, name: str) -> None:
     layout = TEXT[name]
     first = 1_767_225_600_000_000 if "received" in name or name == "kinds" else 0
@@ -295,3 +291,22 @@ def test_the_account_of_an_hour_is_small(tmp_path: Path) -> None:
         "received": frame * 40 + np.rint(rng.gamma(2, 4, n)).astype(np.int64),
     }
     assert len(packed(Account({}, columns, {}))) < 150_000
+
+
+@pytest.mark.parametrize("behind", [False, True])
+@pytest.mark.parametrize("fill", [0x00, 0xEE])
+def test_a_check_at_the_end_of_its_sector_comes_back(tmp_path: Path, behind: bool, fill: int) -> None:
+    layout = sectors_layout(length="u16", length_last=behind, channels=("a", "b"))
+    sizes = [8, 3, 5, 8, 1, 12] * 20
+    frames = encode_all(
+        layout, _counts(layout, sum(sizes)), samples_per_frame=sizes, check_at_end=True, fill=fill
+    )
+    assert _came_back(b"".join(f.data for f in frames), layout, tmp_path) == len(sizes)
+    found = list(way_back.encode_frames(tmp_path / "samples.parquet", layout))
+    assert all(len(frame) == layout.sector_bytes for _, _, frame in found)
+
+
+def test_a_circular_memory_comes_back(tmp_path: Path) -> None:
+    layout = sectors_layout()
+    frames = [frame.data for frame in encode_all(layout, _counts(layout, 60))]
+    assert _came_back(b"".join(frames[40:] + frames[:40]), layout, tmp_path) == 60

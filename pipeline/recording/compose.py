@@ -25,11 +25,15 @@ class Pieces:
         One for each samples part of the kind, in order.
     extra : uint8, shape (n, k)
         Bytes that no part gives a meaning to, in their order.
+    n_filler : int
+        Bytes of filler within each frame, before a checksum at the end of its sector; their value is the last
+        of the extra bytes.
     """
 
     counters: Mapping[str, Ints]
     counts: tuple[Ints, ...]
     extra: Bytes
+    n_filler: int = 0
 
     def __len__(self) -> int:
         return len(self.extra)
@@ -55,6 +59,9 @@ def compose(frame: Frame, pieces: Pieces) -> Bytes:
         else:
             made.append(np.broadcast_to(np.frombuffer(_fixed(part), dtype=np.uint8), (n, part.n_bytes)))
     _state_length(frame, pieces, made)
+    if pieces.n_filler:
+        filler = np.broadcast_to(pieces.extra[:, -1:], (n, pieces.n_filler))
+        made.insert(_before_filler(frame), filler)
     whole = np.ascontiguousarray(np.concatenate(made, axis=1))
     last = frame.parts[-1]
     if last.is_ == "checksum" and last.checksum is not None:
@@ -64,6 +71,14 @@ def compose(frame: Frame, pieces: Pieces) -> Bytes:
         value = check_values(np.ascontiguousarray(whole[:, start:stop]), last.checksum)
         whole[:, stop:] = _number(value.view(np.int64), last)
     return whole
+
+
+def _before_filler(frame: Frame) -> int:
+    """How many parts stand before the filler of a sector: all but the checksum, or up to the open samples."""
+    kinds = [part.is_ for part in frame.parts]
+    middle = next((i for i, p in enumerate(frame.parts) if p.is_ == "samples" and not p.count), 0)
+    is_behind = "length" in kinds and kinds.index("length") > middle
+    return middle + 1 if is_behind else len(kinds) - (kinds[-1] == "checksum")
 
 
 def _fixed(part: Part) -> bytes:

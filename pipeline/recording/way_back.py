@@ -219,13 +219,14 @@ def _bodies(layout: Layout, frame: Frame, sources: Sequence[_Source]) -> Iterato
         mine = np.arange(start, min(start + _FRAMES_AT_ONCE, len(dump)))
         index = np.stack([mine, *(source.find(main.place[mine]) for source in others)], axis=1)
         sizes = [np.where(index[:, i] < 0, 0, s.n_rows[index[:, i]]) for i, s in enumerate(sources)]
-        alike, made = np.stack([dump[mine], *sizes], axis=1), dict[int, bytes]()
+        filler = _filler(layout, frame, main, mine)
+        alike, made = np.stack([dump[mine], filler, *sizes], axis=1), dict[int, bytes]()
         for one in np.unique(alike, axis=0):
             same = np.flatnonzero(np.all(alike == one, axis=1))
             if layout.framing in ("wav", "edf"):
                 bodies = _of_a_file(layout, sources, index[same])
             else:
-                pieces = _pieces(frame, sources, index[same])
+                pieces = _pieces(frame, sources, index[same], int(one[1]))
                 bodies = compose(frame, pieces) if pieces else None
             for k, body in zip(same.tolist(), bodies if bodies is not None else (), strict=False):
                 made[k] = on_the_wire(layout, body.tobytes(), int(n_bytes[start + k]))
@@ -252,7 +253,15 @@ def _of_a_file(layout: Layout, sources: Sequence[_Source], index: Ints) -> Bytes
     return edf_records(how, by_channel, main.passed_over(index[:, 0]))
 
 
-def _pieces(frame: Frame, sources: Sequence[_Source], index: Ints) -> Pieces | None:
+def _filler(layout: Layout, frame: Frame, main: _Source, mine: Ints) -> Ints:
+    """Bytes of filler within each frame, up to the end of its sector; 0 where it stands behind the frame."""
+    if layout.framing != "sectors" or all(part.count for part in frame.all("samples")):
+        return np.zeros(len(mine), dtype=np.int64)
+    n_bytes = main.columns["n_bytes"][mine]
+    return np.where(main.extra[mine, -2] > 0, layout.sector_bytes - n_bytes, 0)
+
+
+def _pieces(frame: Frame, sources: Sequence[_Source], index: Ints, n_filler: int = 0) -> Pieces | None:
     """What is in frames of one size; None where the samples of a rate that they must have are not there."""
     main, by_part = sources[0], dict[int, Ints]()
     for i, source in enumerate(sources):
@@ -266,7 +275,7 @@ def _pieces(frame: Frame, sources: Sequence[_Source], index: Ints) -> Pieces | N
         counts.append(np.zeros((len(index), 0, len(part.channels)), np.int64) if rows is None else rows)
     mine = index[:, 0]
     counters = {name: main.columns[name][mine] for name in _COUNTERS if name in main.columns}
-    return Pieces(counters, tuple(counts), main.extra[mine])
+    return Pieces(counters, tuple(counts), main.extra[mine], n_filler)
 
 
 def _of_parts(parts: Sequence[Part], counts: Ints) -> dict[int, Ints]:
