@@ -1,10 +1,13 @@
 """Looking into one dump: what is said with a layout, without one, and of files that are not there."""
 
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.linalg
 from encode import encode_all, encode_frames
 from layout_texts import BINARY, CONVERTER, TEXT, right
 from shapes import kinds_layout
@@ -12,6 +15,7 @@ from smooth import smooth_counts
 
 from pipeline.cli import main
 from pipeline.peek.words import lasting, n_of, percent, printable
+from pipeline.timebase.knots import _solved
 
 
 def _peek(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str]:
@@ -247,3 +251,33 @@ def test_several_kinds_and_rates_and_events_are_shown(
     assert "250 Hz: a0, b0" in said
     assert "100 Hz: a1, b1" in said
     assert said.count("frames      ") >= 2
+
+
+def test_no_heavy_library_is_imported(tmp_path: Path) -> None:
+    """What peek does not need would take longer to import than an hour's dump to read."""
+    dump, layout = _recording(tmp_path, "dump.bin", _field(40))
+    heavy = ("scipy", "pandas", "pandera", "pyarrow", "matplotlib", "snakemake", "jinja2")
+    for more in (["--layout", str(layout)], []):
+        code = (
+            "import sys; from pipeline.cli import main; "
+            f"main({['peek', str(dump), *more]!r}); "
+            f"print([name for name in {heavy!r} if name in sys.modules])"
+        )
+        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+        assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_knots_of_clocks_are_solved_as_a_library_does() -> None:
+    rng = np.random.default_rng(9)
+    for n in (2, 3, 200):
+        beside, wanted = rng.normal(size=n - 1), rng.normal(size=n)
+        diagonal = (
+            1
+            + 2 * np.abs(rng.normal(size=n))
+            + np.abs(np.pad(beside, (1, 0)))
+            + np.abs(np.pad(beside, (0, 1)))
+        )
+        bands = np.stack([np.pad(beside, (1, 0)), diagonal])
+        assert np.allclose(
+            _solved(beside, diagonal, wanted), scipy.linalg.solveh_banded(bands, wanted), atol=1e-12
+        )

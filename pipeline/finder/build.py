@@ -17,7 +17,7 @@ from pipeline.layouts import Channel, Frame, Layout, Part
 _MOST_ROWS = 700
 _FEWEST_ROWS = 12
 _MOST_KINDS = 4
-_CHECK_BYTES = (2, 4, 1, 3)
+_CHECK_BYTES = (2, 4, 1, 3, 8)
 _CHECKED_ROWS = 64
 _FEW_FRAMES = 8
 _MOST_SYNC = 8

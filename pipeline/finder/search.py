@@ -30,7 +30,7 @@ _LEAST_BITS = 0.5
 _READS = 0.5
 _READS_WELL = 0.9
 _FINALISTS = 5
-_CHECK_BYTES = (1, 2, 3, 4)
+_CHECK_BYTES = (1, 2, 3, 4, 8)
 
 
 @dataclass(frozen=True)

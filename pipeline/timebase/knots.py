@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import solveh_banded
 
 from pipeline.timebase.sequence import Floats
 
@@ -96,11 +95,29 @@ def _fit_knots(row: Floats, second: Floats, slope: float, period: float) -> Piec
     bands[0, 1:] = np.bincount(span, left * right, n)[:-1]
     # a trace of stiffness keeps knots with a single stamp determined
     bands[1] += 1e-9 * max(float(bands[1].max()), 1.0)
-    wanted = np.bincount(span, left * y, n) + np.bincount(span + 1, right * y, n)
-    value = solveh_banded(bands, wanted) + middle + slope * (knots - row.mean())
+    wanted: Floats = np.bincount(span, left * y, n).astype(np.float64)
+    wanted += np.bincount(span + 1, right * y, n)
+    value = _solved(bands[0, 1:], bands[1], wanted) + middle + slope * (knots - row.mean())
     value = increasing(knots, value, period)
     residual = float(np.abs(second - np.interp(row, knots, value)).max())
     return Piece(knots, value, residual, len(row))
+
+
+def _solved(beside: Floats, diagonal: Floats, wanted: Floats) -> Floats:
+    """Solve a symmetric, positive definite system with nothing but a diagonal and what is beside it.
+
+    By elimination downwards and back. A library does that as well, but its import takes longer than an hour's
+    dump to read.
+    """
+    above, own, value = beside.tolist(), diagonal.tolist(), wanted.tolist()
+    for i in range(1, len(own)):
+        factor = above[i - 1] / own[i - 1]
+        own[i] -= factor * above[i - 1]
+        value[i] -= factor * value[i - 1]
+    value[-1] /= own[-1]
+    for i in range(len(own) - 2, -1, -1):
+        value[i] = (value[i] - above[i] * value[i + 1]) / own[i]
+    return np.array(value)
 
 
 def increasing(row: Floats, second: Floats, period: float) -> Floats:
