@@ -1,17 +1,18 @@
-"""A receiver's stamps as counters: when frames would have arrived without their delays."""
+"""A receiver's stamps without the delays of their frames, and the fastest of many frames."""
+
+from collections.abc import Callable
 
 import numpy as np
-import numpy.typing as npt
 
-from pipeline.timebase.sequence import Floats, Ints, TickRate
+from pipeline.timebase.sequence import STEPS_AT_ONCE, Bools, Floats, Ints, TickRate, typical_of
 
 _LEAST_FRAMES = 32
 _LEAST_S = 2.0
+_MOST_FRAMES = 1 << 12
+_MOST_KEPT = 1 << 18
 
 
-def without_delays(
-    stamps: Ints, n_samples: Ints, follows: npt.NDArray[np.bool_], rate: TickRate, stamp_hz: float
-) -> Ints:
+def without_delays(stamps: Ints, n_samples: Ints, follows: Bools, rate: TickRate, stamp_hz: float) -> Ints:
     """Stamps of frames as if each had come as fast as the fastest near it that it hangs together with.
 
     Parameters
@@ -31,24 +32,57 @@ def without_delays(
         The least delay of 2 s (and of 32 frames at least) to either side, as far as frames follow each
         other, is taken for all of them: what is left of the delays is that of the fastest.
     """
+    frame = typical_of(n_samples) * rate.per_sample
+    n_near = int(max(_LEAST_FRAMES, min(_LEAST_S * stamp_hz / frame, _MOST_FRAMES) if frame > 0 else 0))
+    found = np.empty(len(stamps), dtype=np.int64)
+    for start in range(0, len(stamps), STEPS_AT_ONCE):
+        first = max(start - n_near, 0)
+        stop = min(start + STEPS_AT_ONCE + n_near, len(stamps))
+        together = follows[first : stop - 1]
+        piece = _as_the_fastest(stamps[first:stop], n_samples[first:stop], together, rate, n_near)
+        found[start : start + STEPS_AT_ONCE] = piece[start - first :][:STEPS_AT_ONCE]
+    return found
+
+
+def _as_the_fastest(stamps: Ints, n_samples: Ints, follows: Bools, rate: TickRate, n_near: int) -> Ints:
     expected = np.cumsum(n_samples, dtype=np.float64)
     expected -= n_samples
     expected *= rate.per_sample
-    delay = stamps - expected
-    frame = float(np.median(n_samples)) * rate.per_sample
-    wanted = max(_LEAST_FRAMES, _LEAST_S * stamp_hz / frame if frame > 0 else 0.0)
+    delay = stamps - stamps[0] - expected
     broken = np.concatenate((np.zeros(1, dtype=np.int32), np.cumsum(~follows, dtype=np.int32)))
-    ahead, behind = delay.copy(), delay
+    ahead, behind = delay, delay.copy()
     step = 1
-    while step < min(wanted, len(delay)):
+    while step < min(n_near, len(delay)):
         together = broken[step:] == broken[:-step]
         ahead[:-step] = np.where(together, np.minimum(ahead[:-step], ahead[step:]), ahead[:-step])
         behind[step:] = np.where(together, np.minimum(behind[step:], behind[:-step]), behind[step:])
         step *= 2
-    expected += np.minimum(ahead, behind, out=ahead)
-    return np.rint(expected, out=expected).astype(np.int64)
+    expected += np.minimum(ahead, behind)
+    return np.asarray(stamps[0] + np.rint(expected).astype(np.int64))
 
 
-def samples_of(stamps: Ints, rate: TickRate) -> Floats:
-    """Stamps as numbers of samples since the first."""
-    return np.asarray((stamps - stamps[0]) / rate.per_sample)
+Delay = Callable[[int, int], Floats]
+"""Delays of the frames [start, stop), up to a constant and to a slow drift."""
+
+
+def fastest_of(n: int, delay: Delay) -> Ints:
+    """The fastest of every few of `n` frames, 262 144 at most: those that a line under all can touch."""
+    together = -(-n // _MOST_KEPT)
+    if together <= 1:
+        return np.arange(n)
+    kept, at_once = list[Ints](), STEPS_AT_ONCE // together * together
+    for start in range(0, n, at_once):
+        stop = min(start + at_once, n)
+        padded = np.full(-(-(stop - start) // together) * together, np.inf)
+        padded[: stop - start] = delay(start, stop)
+        groups = padded.reshape(-1, together)
+        kept.append(start + np.arange(len(groups)) * together + groups.argmin(axis=1))
+    return np.concatenate(kept)
+
+
+def exact_place(delay: Delay, before: int, behind: int, size: float) -> int:
+    """Which of the frames behind `before`, up to `behind`, is the first after a step of that size."""
+    if behind - before < 2:
+        return behind
+    jumps = np.diff(delay(before, behind + 1))
+    return before + 1 + int(np.argmax(jumps if size > 0 else -jumps))

@@ -4,6 +4,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from pipeline.timebase.arrival import exact_place, fastest_of
 from pipeline.timebase.compare import Compare
 from pipeline.timebase.jumps import MAX_MISORDER, Counters
 from pipeline.timebase.runs import Runs
@@ -49,22 +50,31 @@ def find_runs_by_ticks(counters: Counters, compare: Compare) -> Runs:
 
 def _by_floor(counters: Counters, stamps: Ints, rate: TickRate) -> Runs:
     """Gaps where a receiver's stamps step forward; where they step back, its clock was set."""
-    inside = np.cumsum(counters.n_samples) - counters.n_samples
-    per_second = counters.tick_hz / rate.per_sample
-    x, y = inside / per_second, (stamps - stamps[0]) / counters.tick_hz
+    inside = np.cumsum(counters.n_samples)
+    inside -= counters.n_samples
+    n, per_second = len(stamps), counters.tick_hz / rate.per_sample
+
+    def delay(start: int, stop: int) -> Floats:
+        arrived = (stamps[start:stop] - stamps[0]) / counters.tick_hz
+        return np.asarray(arrived - inside[start:stop] / per_second)
+
+    kept = fastest_of(n, delay)
+    x = inside[kept] / per_second
+    y = (stamps[kept] - stamps[0]) / counters.tick_hz
     cuts, _ = find_steps(x, y)
     lines = lines_under([(x[a:b], y[a:b]) for a, b in pairwise([0, *cuts.tolist(), len(x)])])
     steps = np.diff(lines.intercept) if lines is not None else np.zeros(0)
-    gap, restart = np.zeros(len(x), dtype=np.int64), np.zeros(len(x), dtype=bool)
-    left = counters.budget * counters.typical
-    for i, step_s in zip(cuts.tolist(), steps.tolist(), strict=True):
+    run, left, reasons = np.zeros(n, dtype=np.int32), counters.budget * counters.typical, list[str]()
+    for cut, step_s in zip(cuts.tolist(), steps.tolist(), strict=True):
+        at = exact_place(delay, int(kept[cut - 1]), int(kept[cut]), step_s)
         rows = round(max(step_s, 0.0) * per_second)
-        restart[i] = rows > min(counters.limit * counters.typical, left)
-        gap[i] = 0 if restart[i] else rows
-        left -= gap[i]
-    reasons = ["nothing was received for longer than can be filled with lost samples"] * int(restart.sum())
-    begin = inside + np.cumsum(gap)
-    return Runs(np.cumsum(restart).astype(np.int32), begin, np.zeros(len(x), dtype=bool), reasons)
+        if rows <= min(counters.limit * counters.typical, left):
+            inside[at:] += rows
+            left -= rows
+        else:
+            run[at:] += 1
+            reasons.append("nothing was received for longer than can be filled with lost samples")
+    return Runs(run, inside, np.zeros(n, dtype=bool), reasons)
 
 
 def _by_level(counters: Counters, excess: Floats, frame: float) -> Runs:

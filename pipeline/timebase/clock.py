@@ -6,7 +6,8 @@ import numpy as np
 
 from pipeline.timebase.device import DeviceTime, device_time, nominal_time, ticks_hz
 from pipeline.timebase.grid import Clock, Grid, Restart
-from pipeline.timebase.receiver import Stamps, map_to_receiver, stamps_of
+from pipeline.timebase.receiver import map_to_receiver
+from pipeline.timebase.stamps import Stamps, stamps_of
 
 _LONGEST_UNSEEN_S = 0.1
 

@@ -1,13 +1,22 @@
 """What the frames of one stream say of their order: which counters can be believed, and how they advance."""
 
 import numpy as np
-import numpy.typing as npt
 
 from pipeline.frames import Frames, FrameTable
-from pipeline.timebase.arrival import samples_of, without_delays
+from pipeline.layouts import Part
+from pipeline.timebase.arrival import without_delays
 from pipeline.timebase.device import is_calendar, ticks_hz
-from pipeline.timebase.jumps import MAX_DROPOUT, Counters
-from pipeline.timebase.sequence import Ints, TickRate, extend, measure_tick_rate, signed_difference
+from pipeline.timebase.jumps import MAX_DROPOUT, Counters, Guide
+from pipeline.timebase.sequence import (
+    Bools,
+    Ints,
+    TickRate,
+    extend,
+    follows_by,
+    measure_tick_rate,
+    steps_where,
+    typical_of,
+)
 
 _LONGEST_GAP_S = 86_400.0
 _MOST_ROWS_PER_READ = 50
@@ -16,8 +25,6 @@ _LEAST_SLACK = 2.0
 _MOST_JITTER_FRAMES = 32
 _ARRIVAL_S = 0.25
 _ALIKE = 0.25
-
-Bools = npt.NDArray[np.bool_]
 
 
 def make_counters(frames: Frames, with_sequence: bool = True) -> Counters:
@@ -30,20 +37,19 @@ def make_counters(frames: Frames, with_sequence: bool = True) -> Counters:
     sequence = stream.frame.part("sequence") if with_sequence else None
     ticks = stream.frame.part("ticks")
     received = stream.frame.part("received")
-    typical = max(float(np.median(table.n_samples)) if len(table) else 0.0, 1.0)
+    typical = typical_of(table.n_samples)
     bits = sequence.wraps_at_bits if sequence else 0
-    step = signed_difference(table.sequence[1:], table.sequence[:-1], bits) if sequence else None
-    unit = _unit_of(step, int(typical)) if step is not None else 1
+    unit = _unit_of(table.sequence, bits, int(typical)) if sequence else 1
     tick_hz = ticks_hz(frames)
     rate, slack, guide, values, arrival = None, None, None, table.ticks, False
     if ticks and tick_hz:
         nominal = tick_hz / stream.sample_hz
-        follows, rate, unit = _rate_of(table, step, unit, nominal, ticks.wraps_at_bits)
+        follows, rate, unit = _rate_of(table, sequence, unit, nominal, table.ticks, ticks.wraps_at_bits)
         slack = _slack(table.ticks, table.n_samples, rate, follows, typical)
     if received and received.hz and len(table) > 1:
         stamps = extend(table.received, received.wraps_at_bits or received.bits)
         nominal = received.hz / stream.sample_hz
-        follows, by_stamps, unit = _rate_of(table, step, unit, nominal, 0, stamps)
+        follows, by_stamps, unit = _rate_of(table, sequence, unit, nominal, stamps, 0)
         if sequence:
             stamps = without_delays(stamps, table.n_samples, follows, by_stamps, received.hz)
             by_stamps = measure_tick_rate(stamps, table.n_samples, follows, by_stamps.per_sample, 0)
@@ -53,7 +59,7 @@ def make_counters(frames: Frames, with_sequence: bool = True) -> Counters:
         if slack is None and by_stamps_slack is not None:
             values, rate, slack, arrival, tick_hz = stamps, by_stamps, by_stamps_slack, True, received.hz
         elif by_stamps_slack is not None:
-            guide = samples_of(stamps, by_stamps)
+            guide = Guide(stamps, by_stamps.per_sample)
     limit, budget = budget_of(len(table), stream.sample_hz / typical)
     return Counters(
         sequence=table.sequence,
@@ -81,19 +87,24 @@ def budget_of(n_frames: int, frames_per_s: float | None = None) -> tuple[int, in
 
 
 def _rate_of(
-    table: FrameTable, step: Ints | None, unit: int, nominal: float, bits: int, values: Ints | None = None
+    table: FrameTable, sequence: Part | None, unit: int, nominal: float, values: Ints, bits: int
 ) -> tuple[Bools, TickRate, int]:
     """Which frames follow each other, how ticks advance between them, and by what the sequence does.
 
     Where every so many frames one arrived, a counter of frames looks like one of samples; ticks tell.
     """
-    values = table.ticks if values is None else values
-    follows = np.ones(max(len(table) - 1, 0), dtype=bool) if step is None else step == unit
+    follows = _follows(table, sequence, unit)
     rate = measure_tick_rate(values, table.n_samples, follows, nominal, bits)
-    if step is not None and unit > 1 and abs(rate.per_sample / nominal / unit - 1) < _ALIKE:
-        unit, follows = 1, step == 1
+    if unit > 1 and abs(rate.per_sample / nominal / unit - 1) < _ALIKE:
+        unit, follows = 1, _follows(table, sequence, 1)
         rate = measure_tick_rate(values, table.n_samples, follows, nominal, bits)
     return follows, rate, unit
+
+
+def _follows(table: FrameTable, sequence: Part | None, unit: int) -> Bools:
+    if sequence is None:
+        return np.broadcast_to(np.bool_(True), max(len(table) - 1, 0))
+    return follows_by(table.sequence, sequence.wraps_at_bits, unit)
 
 
 def _slack(
@@ -105,19 +116,19 @@ def _slack(
     least: float = _LEAST_SLACK,
 ) -> float | None:
     """By how many ticks stamps are off where frames follow each other; None where ticks follow nothing."""
-    which = np.flatnonzero(follows)
-    if len(which) < _ENOUGH_STEPS:
+    excess, _ = steps_where(values, n_samples, follows, rate)
+    if len(excess) < _ENOUGH_STEPS:
         return least
-    excess = np.abs(rate.excess_of_steps(values, n_samples[:-1]))
-    excess = excess if len(which) == len(excess) else excess[which]
+    np.abs(excess, out=excess)
     frame = typical * rate.per_sample
     most = min(_MOST_JITTER_FRAMES * frame, rate.modulus / 8 or np.inf)
     slack = max(min(float(np.quantile(excess, 0.98)), most), least)
     return slack if (excess <= 0.45 * frame + slack).mean() > 0.5 else None
 
 
-def _unit_of(step: Ints, typical: int) -> int:
+def _unit_of(sequence: Ints, bits: int, typical: int) -> int:
     """1 where the sequence counts frames, the samples of a frame where it counts samples."""
-    if typical > 1 and len(step) >= _ENOUGH_STEPS and (step == typical).sum() > 0.5 * len(step):
+    n = len(sequence) - 1
+    if typical > 1 and n >= _ENOUGH_STEPS and follows_by(sequence, bits, typical).sum() > 0.5 * n:
         return typical
     return 1

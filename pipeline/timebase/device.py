@@ -3,20 +3,17 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from pipeline.frames import Frames
 from pipeline.layouts import Part
 from pipeline.timebase.grid import ClockBreak, ClockSource, ClockStep, Grid
 from pipeline.timebase.knots import fit_piece, joined
-from pipeline.timebase.sequence import Floats, Ints, TickRate
+from pipeline.timebase.levels import NEAR, Levels, measure_levels
+from pipeline.timebase.sequence import Bools, Floats, Ints, TickRate
 
-_MOST_SUSPECTS = 100_000
 _PAUSE_S = 0.5
 _PAUSE_PERIODS = 3
 _JITTERS = 5
-_ENOUGH_STEPS = 100_000
-_NEAR = 5
 
 
 @dataclass(frozen=True)
@@ -91,9 +88,10 @@ def device_time(grid: Grid) -> DeviceTime:
         return nominal_time(grid.n_rows, grid.sample_hz)
     begins = np.unique(np.searchsorted(grid.start_row, [restart.row for restart in grid.restarts]))
     begins = begins[(begins > 0) & (begins < len(placed))]
-    ticks, goes_on = grid.frames.table.ticks[placed], is_calendar(grid.frames.stream.frame.part("ticks"))
-    anew = begins[~_went_on(ticks, grid.start_row, begins, rate)] if goes_on else begins
-    stretches, pauses, steps = _stretches(ticks, grid.start_row, begins, anew, rate, tick_hz)
+    goes_on = is_calendar(grid.frames.stream.frame.part("ticks"))
+    anew = begins[~_went_on(grid, begins, rate)] if goes_on else begins
+    levels = measure_levels(grid.frames.table.ticks, placed, grid.start_row, begins, anew, rate)
+    stretches, pauses, steps = _stretches(levels, begins, rate, tick_hz)
     period = rate.per_sample / tick_hz
     bound = max(period, 2 / tick_hz)
     pieces = [fit_piece(row.astype(np.float64), second, period, bound) for row, second in stretches]
@@ -112,52 +110,41 @@ def device_time(grid: Grid) -> DeviceTime:
     )
 
 
-def _went_on(ticks: Ints, rows: Ints, begins: Ints, rate: TickRate) -> npt.NDArray[np.bool_]:
+def _went_on(grid: Grid, begins: Ints, rate: TickRate) -> Bools:
     """Whether the ticks of a calendar are later behind each restart than before it."""
-    gone = (ticks[begins] - ticks[begins - 1]).astype(np.float64)
+    ticks, rows = grid.frames.table.ticks, grid.start_row
+    gone = (ticks[grid.placed[begins]] - ticks[grid.placed[begins - 1]]).astype(np.float64)
     return rate.excess(gone, (rows[begins] - rows[begins - 1]).astype(np.float64)) > -rate.per_sample - 2
 
 
 def _stretches(
-    ticks: Ints, rows: Ints, begins: Ints, anew: Ints, rate: TickRate, tick_hz: float
+    levels: Levels, begins: Ints, rate: TickRate, tick_hz: float
 ) -> tuple[list[tuple[Ints, Floats]], tuple[ClockBreak, ...], tuple[ClockStep, ...]]:
     """Rows and seconds by ticks of each stretch in which ticks advance with the rows; pauses; ticks set back.
 
     A stretch ends at a restart (`begins`), whether the ticks begin anew there or not, and where they jump
     against the sequence and stay there. A pause is such a jump forward that is no jitter.
     """
-    step = np.diff(rows)
-    excess = rate.excess_of_steps(ticks, step)
-    excess[anew - 1] = 0
-    # only where it is more than a sample can the drift in a gap matter
-    suspects = np.flatnonzero((excess > rate.per_sample + 2) | (excess < -rate.per_sample - 2))
-    slack = rate.per_sample + 2 + step[suspects] * (5e-4 * rate.per_sample)
-    far = np.abs(excess[suspects]) > slack
-    suspects, slack = suspects[far][:_MOST_SUSPECTS] + 1, slack[far][:_MOST_SUSPECTS]
-    del step
-    jumps = excess[suspects - 1]
-    jitter = float(np.median(np.abs(excess[:: len(excess) // _ENOUGH_STEPS + 1])))
-    least = max(_PAUSE_S * tick_hz, _PAUSE_PERIODS * rate.per_sample + _JITTERS * jitter)
-    level = np.zeros(len(rows))
-    np.cumsum(excess, out=level[1:])
-    del excess
-    cut = np.zeros(len(rows), dtype=bool)
-    cut[begins] = True
+    least = max(_PAUSE_S * tick_hz, _PAUSE_PERIODS * rate.per_sample + _JITTERS * levels.jitter)
+    cut = np.isin(levels.frame, begins)
     restarted = set(begins.tolist())
     pauses, steps, last = list[ClockBreak](), list[ClockStep](), -1
-    for i, most, jump in zip(suspects.tolist(), slack.tolist(), jumps.tolist(), strict=True):
-        shift = float(np.median(level[i : i + _NEAR]) - np.median(level[max(0, i - _NEAR) : i]))
-        cut[i] |= abs(shift) > most
+    places = np.searchsorted(levels.frame, levels.suspect).tolist()
+    suspects = zip(levels.suspect.tolist(), places, levels.slack.tolist(), levels.jump.tolist(), strict=True)
+    for i, at, most, jump in suspects:
+        before = levels.level[max(0, at - NEAR) : at]
+        shift = float(np.median(levels.level[at : at + NEAR]) - np.median(before))
+        cut[at] |= abs(shift) > most
         # the last frame alone bears nothing out; a wrong stamp beside a jump is no second one
-        if i + 1 == len(rows) or last == i - 1 or i in restarted:
+        if at + 1 == len(levels.frame) or last == i - 1 or i in restarted:
             continue
         if min(shift, jump) > least:
-            pauses.append(ClockBreak(int(rows[i]), shift / tick_hz))
+            pauses.append(ClockBreak(int(levels.row[at]), shift / tick_hz))
             last = i
         elif max(shift, jump) < -least:
-            steps.append(ClockStep(int(rows[i]), shift / tick_hz, "ticks"))
+            steps.append(ClockStep(int(levels.row[at]), shift / tick_hz, "ticks"))
             last = i
-    level += rows * rate.per_sample
-    level /= tick_hz
+    second = (levels.level + levels.row * rate.per_sample) / tick_hz
     cuts = np.flatnonzero(cut)
-    return list(zip(np.split(rows, cuts), np.split(level, cuts), strict=True)), tuple(pauses), tuple(steps)
+    rows = np.split(levels.row, cuts)
+    return list(zip(rows, np.split(second, cuts), strict=True)), tuple(pauses), tuple(steps)

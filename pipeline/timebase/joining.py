@@ -9,8 +9,8 @@ import numpy as np
 from pipeline.timebase.aligned import rows_at
 from pipeline.timebase.clock import with_clock
 from pipeline.timebase.grid import Grid, JoinedGrid
-from pipeline.timebase.receiver import Stamps
 from pipeline.timebase.sequence import Floats, Ints
+from pipeline.timebase.stamps import Stamps
 from pipeline.timebase.weave import Segment, Woven, moved, weave
 
 MOST_APART_ROWS = 0.5

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.timebase.sequence import Floats, Ints, TickRate, signed_difference
+from pipeline.timebase.sequence import Ints, TickRate, signed_difference
 
 MAX_DROPOUT = 3000
 MAX_MISORDER = 100
@@ -20,13 +20,21 @@ _FEW_FRAMES = 32
 
 
 @dataclass(frozen=True)
+class Guide:
+    """A receiver's stamps beside ticks, without their delays, and how many of them a sample takes."""
+
+    stamps: Ints
+    per_sample: float
+
+
+@dataclass(frozen=True)
 class Counters:
     """What frames say of their order, in the order of arrival, shape (n,).
 
     ``unit`` is what the sequence advances by in a frame; ``limit`` the most frames that a jump may skip,
     ``budget`` the most that all jumps together may. ``slack`` is by how many ticks stamps may be off.
     ``arrival`` says that the ticks are a receiver's stamps, ``goes_on`` that they go on while the device is
-    off. ``guide`` has the receiver's stamps as numbers of samples: how often a short counter wrapped.
+    off. ``guide`` tells how often a short counter wrapped.
     """
 
     sequence: Ints
@@ -42,11 +50,11 @@ class Counters:
     slack: float = 2.0
     arrival: bool = False
     goes_on: bool = False
-    guide: Floats | None = None
+    guide: Guide | None = None
 
     def guide_at(self, frame: int) -> float:
         """The guide's number of samples at a frame; 0 where there is none."""
-        return float(self.guide[frame]) if self.guide is not None else 0.0
+        return float(self.guide.stamps[frame]) / self.guide.per_sample if self.guide is not None else 0.0
 
     @property
     def per_sample(self) -> float:

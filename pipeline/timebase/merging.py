@@ -13,8 +13,8 @@ from pipeline.timebase.joining import join_kind, retimed, woven_grid
 from pipeline.timebase.knots import increasing
 from pipeline.timebase.ledgers import Settled
 from pipeline.timebase.matching import AnyGrid, match_rows
-from pipeline.timebase.receiver import stamps_of
 from pipeline.timebase.sequence import Floats, Ints
+from pipeline.timebase.stamps import stamps_of
 from pipeline.timebase.streams import PlacedReading
 from pipeline.timebase.weave import Segment, Shift, Woven, moved, weave
 

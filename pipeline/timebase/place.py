@@ -15,7 +15,7 @@ from pipeline.timebase.dump_order import order_of_dumps, taken
 from pipeline.timebase.grid import Bools, Grid, Restart
 from pipeline.timebase.jumps import Counters
 from pipeline.timebase.runs import Runs, find_runs
-from pipeline.timebase.sequence import Ints, TickRate
+from pipeline.timebase.sequence import STEPS_AT_ONCE, Ints, TickRate, typical_of
 
 _UNBELIEVABLE = 0.5
 
@@ -58,14 +58,15 @@ def place_kind(streams: Sequence[Frames]) -> list[Grid]:
 def _place_in_time(streams: Sequence[Frames]) -> list[Grid]:
     """The grids of frames whose dumps are in the order of time."""
     lead = streams[0]
-    counters, notes = make_counters(lead), list(lead.notes)
-    runs, counted, what = find_in_order(lead.table.n_samples), False, "ticks"
+    counters, notes, counted, what = make_counters(lead), list(lead.notes), False, "ticks"
     if lead.stream.frame.part("ticks") and (counters.ticks is None or counters.arrival):
         notes.append("The ticks do not advance with the samples; they were not used.")
     if lead.stream.frame.part("sequence"):
         runs, counted, what = find_runs(counters, comparison(lead)), True, "sequence numbers"
     elif counters.ticks is not None:
         runs = find_runs_by_ticks(counters, comparison(lead))
+    else:
+        runs = find_in_order(lead.table.n_samples)
     if runs.absurd.sum() > _UNBELIEVABLE * len(lead.table):
         note = f"The {what} of most frames contradict each other; frames were placed in the order of arrival."
         notes.append(note)
@@ -99,7 +100,7 @@ def make_grids(streams: Sequence[Frames], runs: Runs, counters: Counters, counte
     """
     grids = [_make_grid(streams[0], runs, counters, counted)]
     for frames in streams[1:]:
-        typical = max(float(np.median(frames.table.n_samples)), 1.0)
+        typical = typical_of(frames.table.n_samples)
         ratio = typical / counters.typical
         rate = TickRate(counters.rate.per_sample / ratio, counters.rate.modulus) if counters.rate else None
         own = replace(counters, n_samples=frames.table.n_samples, typical=typical, rate=rate)
@@ -144,8 +145,7 @@ def _ordered(table: FrameTable, runs: Runs) -> tuple[Ints, npt.NDArray[np.int32]
     everything = len(placed) == len(usable)
     run, position = (runs.run, runs.position) if everything else (runs.run[usable], runs.position[usable])
     duplicate = np.zeros(len(table), dtype=bool)
-    new_run = run[1:] != run[:-1]
-    if np.all(new_run | (position[1:] > position[:-1])) and np.all(run[1:] >= run[:-1]):
+    if _is_in_order(run, position):
         return placed, run, position, duplicate, 0
     n_late = _count_late(run, position)
     order = np.lexsort((position, run))
@@ -156,6 +156,16 @@ def _ordered(table: FrameTable, runs: Runs) -> tuple[Ints, npt.NDArray[np.int32]
         duplicate[placed[repeats]] = True
         placed, run, position = placed[~repeats], run[~repeats], position[~repeats]
     return placed, run, position, duplicate, n_late
+
+
+def _is_in_order(run: npt.NDArray[np.int32], position: Ints) -> bool:
+    """Whether every frame comes behind the one before it."""
+    for start in range(0, len(run) - 1, STEPS_AT_ONCE):
+        runs, places = run[start : start + STEPS_AT_ONCE + 1], position[start : start + STEPS_AT_ONCE + 1]
+        later = runs[1:] > runs[:-1]
+        if not np.all(later | ((runs[1:] == runs[:-1]) & (places[1:] > places[:-1]))):
+            return False
+    return True
 
 
 def _count_late(run: npt.NDArray[np.int32], position: Ints) -> int:
@@ -178,21 +188,32 @@ def _start_rows(
     if not len(placed):
         return np.zeros(0, dtype=np.int64)
     size = table.n_samples[placed]
-    between = np.diff(position)
-    between -= 1 if counted else size[:-1]
-    between[begins[1:] - 1] = 0
-    lost = np.flatnonzero(between > 0)
-    gap = between[lost]
+    lost, n_lost = _gaps(size, position, begins, counted)
+    gap = n_lost
     if counted:
-        gap = np.rint(gap * counters.typical).astype(np.int64)
+        gap = np.rint(n_lost * counters.typical).astype(np.int64)
         if np.any(size != size[0]):
-            gap = _gaps_by_ticks(table, placed, lost, gap, between[lost], counters)
+            gap = _gaps_by_ticks(table, placed, lost, gap, n_lost, counters)
         gap = np.maximum(gap, 1)
-    del between
     size[lost] += gap
-    rows = np.cumsum(size)
-    rows -= size
+    rows = np.zeros(len(size), dtype=np.int64)
+    np.cumsum(size[:-1], out=rows[1:])
     return rows
+
+
+def _gaps(size: Ints, position: Ints, begins: Ints, counted: bool) -> tuple[Ints, Ints]:
+    """Behind which frames something is lost, and how much: frames where `counted`, else samples."""
+    where, much = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.int64)]
+    for start in range(0, len(position) - 1, STEPS_AT_ONCE):
+        piece = position[start : start + STEPS_AT_ONCE + 1]
+        between = np.diff(piece)
+        between -= 1 if counted else size[start : start + len(between)]
+        ends = begins[(begins > start) & (begins < start + len(piece))] - 1 - start
+        between[ends] = 0
+        lost = np.flatnonzero(between > 0)
+        where.append(lost + start)
+        much.append(between[lost])
+    return np.concatenate(where), np.concatenate(much)
 
 
 def _gaps_by_ticks(

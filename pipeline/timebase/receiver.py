@@ -5,13 +5,13 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 
 from pipeline.timebase.device import DeviceTime
-from pipeline.timebase.grid import Clock, ClockBreak, ClockStep, Grid, Restart
+from pipeline.timebase.grid import Clock, ClockBreak, ClockStep, Restart
 from pipeline.timebase.knots import increasing
-from pipeline.timebase.sequence import Floats, Ints, extend
-from pipeline.timebase.skew import interarrival_jitter, lines_under, slope_uncertainty
+from pipeline.timebase.sequence import Floats, Ints
+from pipeline.timebase.skew import lines_under, slope_uncertainty
+from pipeline.timebase.stamps import Seen, Stamps, jitter_of, seen_by
 from pipeline.timebase.steps import LEAST_STEP_S, find_steps
 
 _FLOOR_S = 60.0
@@ -19,58 +19,6 @@ _FEWEST_OF_FLOOR = 16
 _COARSEST = 1e-3
 _CONTRADICTION = 5.0
 _NEAR_S = 1.0
-
-
-@dataclass(frozen=True)
-class Stamps:
-    """When frames arrived, in the order of rows; all arrays of shape (n,).
-
-    Attributes
-    ----------
-    start_row, last_row : int64
-        Rows of each frame; it could not be sent before the last one was sampled.
-    second : float64
-        The stamp, in seconds after `zero_s`.
-    dump : int32
-        The dump of the frame: receivers differ from dump to dump.
-    arrival : int64
-        Orders the frames as they arrived.
-    zero_s : float
-        A stamp, in seconds.
-    resolution_s : float
-        Of the stamps.
-    epoch_s : float or None
-        The second since 1970 at which stamps were 0.
-    """
-
-    start_row: Ints
-    last_row: Ints
-    second: Floats
-    dump: npt.NDArray[np.int32]
-    arrival: Ints
-    zero_s: float
-    resolution_s: float
-    epoch_s: float | None
-
-
-def stamps_of(grid: Grid) -> Stamps | None:
-    """The receiver's stamps of the frames of a grid; None where it has none, or they never change."""
-    part, table, placed = grid.frames.stream.frame.part("received"), grid.frames.table, grid.placed
-    if part is None or not part.hz or len(placed) < 2:
-        return None
-    stamps = extend(table.received, part.wraps_at_bits or part.bits)[placed]
-    if not np.any(stamps != stamps[0]):
-        return None
-    return Stamps(
-        start_row=grid.start_row,
-        last_row=grid.start_row + table.n_samples[placed] - 1,
-        second=(stamps - stamps[0]) / part.hz,
-        dump=table.dump[placed],
-        arrival=placed,
-        zero_s=int(stamps[0]) / part.hz,
-        resolution_s=1 / part.hz,
-        epoch_s=part.epoch_s,
-    )
 
 
 @dataclass(frozen=True)
@@ -140,13 +88,14 @@ def map_to_receiver(device: DeviceTime, stamps: Stamps, restarts: Sequence[Resta
         the seconds. Where the device has no ticks, a step forward may as well be a pause of the device: it
         stays in, as a break.
     """
-    x, y = device.at(stamps.last_row), stamps.second
-    chains = _chains(x, stamps, np.array([restart.row for restart in restarts], dtype=np.int64))
+    seen = seen_by(device, stamps, np.array([restart.row for restart in restarts], dtype=np.int64))
+    x, y = seen.x, seen.y
+    chains = _chains(seen)
     points = [(x[at], y[at]) for chain in chains for at in chain.stretches]
     lines = lines_under(points)
     if lines is None or lines.slope <= 0:
         return None
-    slope, error = lines.slope, slope_uncertainty(points, stamps.resolution_s)
+    slope, error = lines.slope, slope_uncertainty(points, 1 / stamps.hz)
     known = error is not None and (error < _COARSEST or abs(slope - 1) > _CONTRADICTION * error)
     # over a short stretch stamps say nothing of the rate
     slope = slope if known else 1.0
@@ -156,7 +105,7 @@ def map_to_receiver(device: DeviceTime, stamps: Stamps, restarts: Sequence[Resta
             delay[at] = y[at] - slope * x[at]
             chain.intercept.append(float(delay[at].min()))
             delay[at] -= chain.intercept[-1]
-    account = _reconcile(device, stamps, chains, restarts, slope)
+    account = _reconcile(device, seen, chains, restarts, slope)
     row, second = _knots(device, account, slope)
     clock = Clock(
         source="receiver",
@@ -166,7 +115,7 @@ def map_to_receiver(device: DeviceTime, stamps: Stamps, restarts: Sequence[Resta
         residual_s=_highest_floor(x, delay),
         skew_ppm=(1 / slope - 1) * 1e6 if known else None,
         skew_uncertainty_ppm=error / slope**2 * 1e6 if known and error is not None else None,
-        jitter_s=_jitter(delay[np.argsort(stamps.arrival, kind="stable")]),
+        jitter_s=jitter_of(device, stamps, slope),
         offset_s=stamps.zero_s + account.added[0],
     )
     start_s = None if stamps.epoch_s is None else stamps.epoch_s + stamps.zero_s + account.added[0]
@@ -174,25 +123,23 @@ def map_to_receiver(device: DeviceTime, stamps: Stamps, restarts: Sequence[Resta
     return Mapped(clock, *found, start_s)
 
 
-def _chains(x: Floats, stamps: Stamps, begins: Ints) -> list[_Chain]:
+def _chains(seen: Seen) -> list[_Chain]:
     """One for each run and dump, in the order of runs."""
-    run = np.searchsorted(begins, stamps.start_row, side="right")
-    several = np.any(stamps.dump != stamps.dump[0])
     chains = list[_Chain]()
-    for k in range(len(begins) + 1):
-        for dump in np.unique(stamps.dump[run == k]).tolist() if several else [int(stamps.dump[0])]:
-            at = np.flatnonzero((run == k) & (stamps.dump == dump) if several else run == k)
-            if len(at):
-                cuts, strays = find_steps(x[at], stamps.second[at])
-                edges = [0, *cuts.tolist(), len(at)]
-                kept = np.ones(len(at), dtype=bool)
-                kept[strays] = False
-                chains.append(_Chain(k, dump, [at[a:b][kept[a:b]] for a, b in pairwise(edges)]))
+    for run in np.unique(seen.run).tolist():
+        of_run = np.flatnonzero(seen.run == run)
+        for dump in np.unique(seen.dump[of_run]).tolist():
+            at = of_run[seen.dump[of_run] == dump]
+            cuts, strays = find_steps(seen.x[at], seen.y[at])
+            edges = [0, *cuts.tolist(), len(at)]
+            kept = np.ones(len(at), dtype=bool)
+            kept[strays] = False
+            chains.append(_Chain(run, dump, [at[a:b][kept[a:b]] for a, b in pairwise(edges)]))
     return chains
 
 
 def _reconcile(
-    device: DeviceTime, stamps: Stamps, chains: list[_Chain], restarts: Sequence[Restart], slope: float
+    device: DeviceTime, seen: Seen, chains: list[_Chain], restarts: Sequence[Restart], slope: float
 ) -> _Account:
     """Offsets of all runs on one time: what the receiver's clock was set by is out, what passed is in."""
     account = _Account(breaks=list(device.breaks), steps=list(device.steps))
@@ -217,16 +164,17 @@ def _reconcile(
             added += (off_s or 0.0) - by_device
             account.add(row, added)
         if main is not None:
-            added = _within(device, stamps, main, account, added)
+            added = _within(device, seen, main, account, added)
             ahead.update({chain.dump: chain.intercept[-1] - added for chain in mine})
             last = main.dump
     return account
 
 
-def _within(device: DeviceTime, stamps: Stamps, chain: _Chain, account: _Account, added: float) -> float:
+def _within(device: DeviceTime, seen: Seen, chain: _Chain, account: _Account, added: float) -> float:
     """Steps and pauses inside a run; what is added to the device's seconds at its end."""
     for k, (before, behind) in enumerate(pairwise(chain.intercept)):
-        row, size = int(stamps.start_row[chain.stretches[k + 1][0]]), behind - before
+        size = behind - before
+        row = seen.row_of_step(int(chain.stretches[k][-1]), int(chain.stretches[k + 1][0]), size)
         paused = _pause_at(device, row, size)
         if paused is not None:
             # ticks that wrap soon show what is left of the pause after whole wraps
@@ -274,8 +222,3 @@ def _highest_floor(x: Floats, delay: Floats) -> float:
     floor = np.minimum.reduceat(delay[known], begins)
     many = np.diff(np.append(begins, len(minute))) >= min(_FEWEST_OF_FLOOR, len(minute))
     return float(floor[many].max(initial=0.0))
-
-
-def _jitter(delay: Floats) -> float:
-    """Median of RFC 3550's running estimate, frames in the order of their arrival."""
-    return float(np.median(interarrival_jitter(delay[~np.isnan(delay)])))

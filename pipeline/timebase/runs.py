@@ -24,7 +24,7 @@ import numpy.typing as npt
 
 from pipeline.timebase.compare import Compare
 from pipeline.timebase.jumps import Counters, Head, confirmed_at, decide, head_at, misorder_of, ticks_for
-from pipeline.timebase.sequence import Ints, signed_difference
+from pipeline.timebase.sequence import STEPS_AT_ONCE, Ints, follows_by
 
 _LOOSE = 0.45
 _MAX_COPY_SEARCHES = 256
@@ -79,9 +79,12 @@ def find_runs(counters: Counters, compare: Compare) -> Runs:
         walk.placed.append(_place(counters, walk, start, size, starts, compare))
     run = np.array([run for run, _ in walk.placed], dtype=np.int32)
     first = np.array([position for _, position in walk.placed], dtype=np.int64)
+    position = np.repeat(first - starts, sizes)
+    for start in range(0, n, STEPS_AT_ONCE):
+        position[start : start + STEPS_AT_ONCE] += np.arange(start, min(start + STEPS_AT_ONCE, n))
     runs = Runs(
         run=np.repeat(run, sizes),
-        position=np.repeat(first - starts, sizes) + np.arange(n),
+        position=position,
         absurd=np.repeat(run < 0, sizes),
         reasons=walk.reasons,
     )
@@ -99,12 +102,13 @@ def _drop_lone_beginning(runs: Runs) -> None:
 
 
 def _segment_starts(counters: Counters) -> Ints:
-    step = signed_difference(counters.sequence[1:], counters.sequence[:-1], counters.bits)
-    follows = step == counters.unit
+    follows = follows_by(counters.sequence, counters.bits, counters.unit)
     if counters.ticks is not None and counters.rate is not None:
-        size = counters.n_samples[:-1]
-        excess = counters.rate.excess_of_steps(counters.ticks, size)
-        follows &= np.abs(excess, out=excess) <= _LOOSE * size * counters.rate.per_sample + counters.slack
+        for start in range(0, len(follows), STEPS_AT_ONCE):
+            piece = slice(start, min(start + STEPS_AT_ONCE, len(follows)))
+            size = counters.n_samples[piece]
+            excess = np.abs(counters.rate.excess_of_steps(counters.ticks[start : piece.stop + 1], size))
+            follows[piece] &= excess <= _LOOSE * size * counters.rate.per_sample + counters.slack
     return np.concatenate((np.zeros(1, dtype=np.int64), np.flatnonzero(~follows) + 1))
 
 

@@ -10,10 +10,15 @@ import numpy.typing as npt
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+STEPS_AT_ONCE = 1 << 18
+"""Frames looked at together where all are: few enough to need little memory."""
 
 _ENOUGH_STEPS = 8
 _TOGETHER = 64
-_STEPS_AT_ONCE = 1 << 18
+_MOST_LOOKED_AT = 1 << 20
+_N_PIECES = 64
 
 
 def signed_difference(new: Ints, old: Ints, bits: int) -> Ints:
@@ -27,12 +32,40 @@ def signed_difference(new: Ints, old: Ints, bits: int) -> Ints:
     return np.asarray(((new - old + half) & ((1 << bits) - 1)) - half)
 
 
+def follows_by(counter: Ints, bits: int, step: int) -> Bools:
+    """Whether each value is `step` behind the one before it, shape (n - 1,); needs little memory."""
+    found = np.empty(max(len(counter) - 1, 0), dtype=bool)
+    for start in range(0, len(found), STEPS_AT_ONCE):
+        piece = counter[start : start + STEPS_AT_ONCE + 1]
+        found[start : start + STEPS_AT_ONCE] = signed_difference(piece[1:], piece[:-1], bits) == step
+    return found
+
+
 def extend(counter: Ints, bits: int) -> Ints:
     """Counter values with their wraps undone, beginning at the first value as it was read."""
-    if not len(counter):
-        return counter.copy()
-    steps = signed_difference(counter[1:], counter[:-1], bits)
-    return np.concatenate((counter[:1], counter[0] + np.cumsum(steps)))
+    if not 0 < bits < 63 or not len(counter):
+        return counter
+    extended = np.empty(len(counter), dtype=np.int64)
+    extended[0] = counter[0]
+    for start in range(0, len(counter) - 1, STEPS_AT_ONCE):
+        piece = counter[start : start + STEPS_AT_ONCE + 1]
+        steps = signed_difference(piece[1:], piece[:-1], bits)
+        extended[start + 1 : start + len(piece)] = extended[start] + np.cumsum(steps)
+    return extended
+
+
+def pieces_of(n: int) -> list[slice]:
+    """Where to look at `n` things of which there are many: at all of a million, else at 64 stretches."""
+    if n <= _MOST_LOOKED_AT:
+        return [slice(0, n)]
+    size = _MOST_LOOKED_AT // _N_PIECES
+    return [slice(start, start + size) for start in np.linspace(0, n - size, _N_PIECES).astype(int).tolist()]
+
+
+def typical_of(n_samples: Ints) -> float:
+    """The median number of samples of a frame, at least 1."""
+    looked_at = [n_samples[piece] for piece in pieces_of(len(n_samples))]
+    return max(float(np.median(np.concatenate(looked_at))), 1.0) if len(n_samples) else 1.0
 
 
 def wrapped(difference: Floats, modulus: float) -> Floats:
@@ -56,16 +89,14 @@ class TickRate:
     def excess_of_steps(self, ticks: Ints, n_samples: Ints) -> Floats:
         """:meth:`excess` between neighbours of `ticks`, for `n_samples` between them; needs little memory."""
         excess = np.empty(len(n_samples))
-        for start in range(0, len(excess), _STEPS_AT_ONCE):
-            stop = min(start + _STEPS_AT_ONCE, len(excess))
+        for start in range(0, len(excess), STEPS_AT_ONCE):
+            stop = min(start + STEPS_AT_ONCE, len(excess))
             steps = np.diff(ticks[start : stop + 1]).astype(np.float64)
             excess[start:stop] = self.excess(steps, n_samples[start:stop].astype(np.float64))
         return excess
 
 
-def measure_tick_rate(
-    ticks: Ints, n_samples: Ints, follows: npt.NDArray[np.bool_], nominal: float, bits: int
-) -> TickRate:
+def measure_tick_rate(ticks: Ints, n_samples: Ints, follows: Bools, nominal: float, bits: int) -> TickRate:
     """Ticks per sample, from frames that follow each other directly.
 
     Parameters
@@ -86,13 +117,10 @@ def measure_tick_rate(
         were stamped in batches, by the median over 64 steps together; nominal where too few frames follow.
     """
     modulus = float(1 << bits) if 0 < bits < 63 else 0.0
-    kept = follows & (n_samples[:-1] > 0)
-    n_kept = int(kept.sum())
+    step, size = steps_where(ticks, n_samples, follows, TickRate(nominal, modulus))
+    n_kept = len(step)
     if n_kept < _ENOUGH_STEPS:
         return TickRate(nominal, modulus)
-    step = TickRate(nominal, modulus).excess_of_steps(ticks, n_samples[:-1])
-    step = step if n_kept == len(step) else step[kept]
-    size = n_samples[:-1][kept].astype(np.float64)
     step += size * nominal
     middle = float(np.median(step / size))
     near = np.abs(step - size * middle) <= 0.25 * size * abs(middle)
@@ -101,3 +129,15 @@ def measure_tick_rate(
     begins = np.arange(0, max(n_kept // _TOGETHER, 1) * _TOGETHER, _TOGETHER)
     together = float(np.median(np.add.reduceat(step, begins) / np.add.reduceat(size, begins)))
     return TickRate(together if together > 0 else nominal, modulus)
+
+
+def steps_where(ticks: Ints, n_samples: Ints, follows: Bools, rate: TickRate) -> tuple[Floats, Floats]:
+    """Excess of ticks, and samples, between frames that follow each other; of many, of some stretches."""
+    steps, sizes = [np.zeros(0)], [np.zeros(0)]
+    for piece in pieces_of(len(follows)):
+        size = n_samples[piece]
+        excess = rate.excess_of_steps(ticks[piece.start : piece.stop + 1], size)
+        kept = follows[piece] & (size > 0)
+        steps.append(excess[kept])
+        sizes.append(size[kept].astype(np.float64))
+    return np.concatenate(steps), np.concatenate(sizes)

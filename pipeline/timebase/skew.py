@@ -148,20 +148,22 @@ def slope_uncertainty(stretches: Sequence[tuple[Floats, Floats]], resolution: fl
     return float(max(error, resolution / np.sqrt(6) / span))
 
 
-def interarrival_jitter(transit: Floats) -> Floats:
+def interarrival_jitter(transit: Floats, first: float = 0.0) -> Floats:
     """The running estimate of RFC 3550, 6.4.1 and A.8: ``J += (|D| - J) / 16``, one value for each packet.
 
     Parameters
     ----------
     transit : float64, shape (n,)
         Time of reception less time of sending, in the order of arrival; any constant may be in it.
+    first : float
+        The estimate at the first packet.
 
     Returns
     -------
     float64, shape (n,)
-        In the unit of `transit`, beginning with 0.
+        In the unit of `transit`, beginning with `first`.
     """
-    jitter = np.zeros(len(transit))
+    jitter = np.full(len(transit), first)
     kept = 15 / 16
     power = kept ** np.arange(1, _JITTER_BLOCK + 1)
     for start in range(1, len(transit), _JITTER_BLOCK):

@@ -62,10 +62,10 @@ def place_reading(reading: Reading) -> PlacedReading:
         raise _nothing_but_events(reading)
     placed.sort(key=lambda grids: not len(grids[0].placed))
     main, receiver_start_s, notes = _main_grid(placed)
-    anchor = make_anchor(_as_part(main, main.parts[0])) if main.n_rows else None
-    others = _others(placed, main, anchor)
-    slower, more = _by_rate(others, main)
     event_frames = [f for f in reading.streams if f.stream.frame.is_event and len(f.table)]
+    alone = len(placed) == len(main.parts) and not event_frames
+    anchor = make_anchor(_as_part(main, main.parts[0])) if main.n_rows and not alone else None
+    slower, more = _by_rate(_others(placed, main, anchor), main)
     events, settled = place_events(event_frames, anchor, main) if anchor else ((), ())
     own = [Settled(grid.frames, grid.duplicate, grid.absurd) for grids in placed for grid in grids]
     said = [note for grids in placed for grid in grids for note in grid.frames.notes]

@@ -20,28 +20,40 @@ By = Literal["ticks", "stamps", "order"]
 
 @dataclass(frozen=True)
 class Anchor:
-    """The main stream's placed frames in the order of arrival, on the corrected clock; arrays of shape (m,).
+    """The main stream's placed frames in the order of arrival, on the corrected clock.
 
     Attributes
     ----------
     grid : Grid
-        With its clock.
-    key : int64
-        Where each frame stands, ascending.
-    frame : int64
-        Its index in the table.
-    start_s, end_s : float64
-        When its first sample was taken, and one period after its last.
-    run : int64
-        Between which restarts it lies.
+        With its clock; at least one placed frame.
+    key : int64, shape (m,)
+        Where each frame stands in the dumps, ascending.
+    place : int64, shape (m,)
+        Which of the placed frames it is.
     """
 
     grid: Grid
     key: Ints
-    frame: Ints
-    start_s: Floats
-    end_s: Floats
-    run: Ints
+    place: Ints
+
+    def frame(self, at: Ints) -> Ints:
+        """Indices in the frame table."""
+        return np.asarray(self.grid.placed[self.place[at]])
+
+    def start_s(self, at: Ints) -> Floats:
+        """When the first samples of frames were taken."""
+        return self.grid.clock.time_s(self.grid.start_row[self.place[at]])
+
+    def end_s(self, at: Ints) -> Floats:
+        """One period after their last samples."""
+        size = self.grid.frames.table.n_samples[self.frame(at)]
+        last = self.grid.start_row[self.place[at]] + size - 1
+        return np.asarray(self.grid.clock.time_s(last) + 1 / (self.grid.clock.rate_hz or self.grid.sample_hz))
+
+    def run(self, at: Ints) -> Ints:
+        """Between which restarts they lie."""
+        begins = [restart.row for restart in self.grid.restarts]
+        return np.searchsorted(begins, self.grid.start_row[self.place[at]], side="right")
 
 
 @dataclass(frozen=True)
@@ -71,15 +83,9 @@ class Seconds:
 
 def make_anchor(grid: Grid) -> Anchor:
     """The anchor of a grid with its corrected clock; at least one placed frame."""
-    table, placed = grid.frames.table, grid.placed
-    key = _keys(table, placed)
-    order = np.argsort(key, kind="stable")
-    frame, start_row = placed[order], grid.start_row[order]
-    period = 1 / (grid.clock.rate_hz or grid.sample_hz)
-    start_s = grid.clock.time_s(start_row)
-    end_s = grid.clock.time_s(start_row + table.n_samples[frame] - 1) + period
-    run = np.searchsorted([restart.row for restart in grid.restarts], start_row, side="right")
-    return Anchor(grid, key[order], frame, start_s, end_s, run)
+    key = _keys(grid.frames.table, grid.placed)
+    place = np.argsort(key, kind="stable")
+    return Anchor(grid, key[place], place)
 
 
 def _keys(table: FrameTable, which: Ints) -> Ints:
@@ -104,17 +110,16 @@ def seconds_of(anchor: Anchor, frames: Frames, which: Ints) -> Seconds:
     """
     key = _keys(frames.table, which)
     behind = np.searchsorted(anchor.key, key)
-    last = len(anchor.key) - 1
-    before, behind = np.maximum(behind - 1, 0), np.minimum(behind, last)
-    room_s = anchor.start_s[behind] - anchor.start_s[before]
+    before, behind = np.maximum(behind - 1, 0), np.minimum(behind, len(anchor.key) - 1)
+    room_s = anchor.start_s(behind) - anchor.start_s(before)
     by_ticks = _by_ticks(anchor, frames, which, before, behind)
     if by_ticks is not None:
         second, at, wraps_s = by_ticks
-        return Seconds(second, "ticks", anchor.run[at], room_s, wraps_s)
+        return Seconds(second, "ticks", anchor.run(at), room_s, wraps_s)
     by_stamps = _by_stamps(anchor, frames, which, before)
     if by_stamps is not None:
-        return Seconds(by_stamps, "stamps", anchor.run[before], room_s)
-    return Seconds(_by_order(anchor, before, behind), "order", anchor.run[before], room_s)
+        return Seconds(by_stamps, "stamps", anchor.run(before), room_s)
+    return Seconds(_by_order(anchor, before, behind), "order", anchor.run(before), room_s)
 
 
 def _by_ticks(
@@ -131,14 +136,14 @@ def _by_ticks(
     tick_s = 1 / (anchor.grid.clock.tick_hz or hz)
     ticks = frames.table.ticks[which]
     gone = [
-        wrapped((ticks - main.table.ticks[anchor.frame[at]]).astype(np.float64), modulus)
+        wrapped((ticks - main.table.ticks[anchor.frame(at)]).astype(np.float64), modulus)
         for at in (before, behind)
     ]
     nearer = np.abs(gone[1]) < np.abs(gone[0])
     at, steps = np.where(nearer, behind, before), np.where(nearer, gone[1], gone[0])
     if len(which) and float(np.median(np.abs(steps))) * tick_s > _SAME_COUNTER_S:
         return None  # counters of two crystals, or one of them is no counter
-    return anchor.start_s[at] + steps * tick_s, at, modulus * tick_s
+    return anchor.start_s(at) + steps * tick_s, at, modulus * tick_s
 
 
 def _by_stamps(anchor: Anchor, frames: Frames, which: Ints, before: Ints) -> Floats | None:
@@ -146,8 +151,9 @@ def _by_stamps(anchor: Anchor, frames: Frames, which: Ints, before: Ints) -> Flo
     part, own = main.stream.frame.part("received"), frames.stream.frame.part("received")
     if part is None or own is None or not part.hz or not own.hz or part.epoch_s != own.epoch_s:
         return None
-    stamps = extend(main.table.received[anchor.frame], part.wraps_at_bits or part.bits) / part.hz
-    ahead = _floor(stamps - anchor.end_s)
+    everything = np.arange(len(anchor.key))
+    stamps = extend(main.table.received[anchor.frame(everything)], part.wraps_at_bits or part.bits) / part.hz
+    ahead = _floor(stamps - anchor.end_s(everything))
     own_s = extend(frames.table.received[which], own.wraps_at_bits or own.bits) / own.hz
     if not np.any(stamps != stamps[0]) or not len(own_s):
         return None
@@ -170,5 +176,6 @@ def _floor(values: Floats) -> Floats:
 
 def _by_order(anchor: Anchor, before: Ints, behind: Ints) -> Floats:
     """A frame was full after the main frame before it was, and before the one behind it was."""
-    period = float(np.median(anchor.end_s - anchor.start_s))
-    return 0.5 * (anchor.end_s[before] + np.minimum(anchor.end_s[behind], anchor.end_s[before] + period))
+    period = float(np.median(anchor.end_s(before) - anchor.start_s(before)))
+    full = anchor.end_s(before)
+    return 0.5 * (full + np.minimum(anchor.end_s(behind), full + period))
