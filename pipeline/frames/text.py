@@ -47,7 +47,7 @@ from pipeline.frames.lines import LineForm, renamed, wanted_columns
 from pipeline.frames.sinks import FrameSink
 
 LONGEST_LINE = 1 << 16
-_LARGEST_BLOCK = 1 << 20
+_LARGEST_BLOCK, _EVERYTHING = 1 << 20, 1 << 40
 _MOST_TURNS, _FIRST_PIECE = 1000, 1 << 12
 """Later headers that are believed, and the bytes behind one that are read at once: they may be read again."""
 
@@ -90,7 +90,7 @@ class _State:
     in_long_line: bool = False
     n_turns: int = 0
     is_turning: bool = False
-    reach: int = _LARGEST_BLOCK
+    reach: int = _EVERYTHING
 
 
 def read_text(
@@ -149,7 +149,7 @@ def _read_pieces(block: Bytes, is_last: bool, state: _State) -> int:
         taken += settled
         is_done = is_end and not state.is_turning
         # what is not settled may be a line longer than the piece
-        state.reach = state.reach if state.is_turning else min(2 * state.reach, _LARGEST_BLOCK)
+        state.reach = state.reach if state.is_turning else min(2 * state.reach, _EVERYTHING)
     return taken
 
 
@@ -275,16 +275,20 @@ def _emit(lines: Lines, read: KindLines, good: Bools, state: _State, sink: Frame
     everything = bool(kept.all())
     which = slice(None) if everything else np.flatnonzero(kept)
     rows = slice(None) if everything and len(kept) == len(good) else read.rows[which]
-    starts, n_fill = lines.starts[rows], lines.n_fill[rows]
+    starts, offset = lines.starts[rows], state.base + lines.starts[rows]
+    size = lines.stops[rows] - starts
     if not len(starts):
         return 0
+    if len(lines.fills):
+        offset += lines.n_fill_before[rows]
+        size -= lines.n_fill[rows]
     sequence, ticks, received = (
         None if counter is None else counter[which] for counter in (read.sequence, read.ticks, read.received)
     )
     sink.add(
         state.dump,
-        state.base + starts + lines.n_fill_before[rows],
-        lines.stops[rows] - starts - n_fill,
+        offset,
+        size,
         (sequence, ticks, received),
         [
             counts[which].reshape(-1, len(s.channels))
