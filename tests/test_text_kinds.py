@@ -225,3 +225,12 @@ def test_received_stamps_are_kept_in_microseconds(tmp_path: Path) -> None:
     assert frames.table.received.tolist() == [first + 4000, first + 500_000, first + 2_000_000]
     assert frames.table.sequence.tolist() == [1, 2, 4]
     assert frames.dumps[0].ledger.damaged == len(b"2026-03-02T08:30:00,3,6,7\n")
+
+
+def test_stamps_without_an_offset_are_told(tmp_path: Path) -> None:
+    with pytest.raises(Unreadable, match="with the offset from UTC.*2 lines without one.*form = 'number'"):
+        read_bytes(
+            b"2026-03-02T09:30:00,1,2,3\n2026-03-02T09:30:01,2,4,5\n",
+            text_layout(received="rfc3339"),
+            tmp_path,
+        )

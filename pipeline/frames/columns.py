@@ -39,6 +39,8 @@ class KindLines:
         Whether a value has more decimals than the layout says.
     has_flaws : bool
         Whether any of the lines has either.
+    n_unstamped : int
+        Lines whose received stamp is none.
     """
 
     rows: Ints
@@ -51,6 +53,7 @@ class KindLines:
     received: Ints | None = None
     counts: list[Counts] = field(default_factory=list)
     has_flaws: bool = False
+    n_unstamped: int = 0
 
 
 @dataclass(frozen=True)
@@ -160,5 +163,6 @@ def _read_stamps(lines: KindLines, text: Text, into: Counts, starts: Ints, stops
         trimmed = unquoted(text, *skip_around(text.block, starts[odd], stops[odd], text.blank))
         stamps[odd], is_stamp[odd] = read_stamps(text, *trimmed)
         lines.good &= is_stamp
+        lines.n_unstamped = int(np.count_nonzero(~is_stamp))
         lines.n_numbers -= ~is_stamp
     into[...] = stamps

@@ -73,6 +73,7 @@ class SeenLines:
     n_numeric: int = 0
     n_out_of_range: int = 0
     n_decimals: int = 0
+    n_unstamped: int = 0
     first_out_of_range: tuple[int, str] = (0, "")
     first_numeric: tuple[int, int] = (0, 0)
     n_of_kind: list[int] = field(default_factory=list)
@@ -257,6 +258,7 @@ def _remember(fields: Fields, numeric: Bools, n_sure: int, state: _State) -> Non
     seen.n_numeric += int(np.count_nonzero(numeric))
     n_before = seen.n_out_of_range
     for read, kind in zip(fields.kinds, seen.form.kinds, strict=False):
+        seen.n_unstamped += read.n_unstamped
         if not read.has_flaws:
             continue
         n = int(np.searchsorted(read.rows, n_sure))

@@ -12,6 +12,10 @@ from pipeline.frames.text import SeenLines, read_text
 from pipeline.layouts import Layout
 
 
+_MOST = 0.5
+"""What is wrong with so many of the lines is what is wrong with the dump."""
+
+
 class TextReader:
     """Lines of text; columns that one dump names hold for the next ones, too."""
 
@@ -31,9 +35,19 @@ class TextReader:
     def problem(self, dump: OpenDump) -> Problem | None:
         """Say what is wrong with columns, delimiter or codes."""
         problem = no_lines(dump.name, dump.head, self._form, self._seen)
-        if problem is None or not self._form.has_words or not problem.expected.startswith("lines of"):
+        if problem is None or not problem.expected.startswith("lines of"):
             return problem
-        return replace(problem, expected=_expected(self._form))
+        if self._seen.n_unstamped >= _MOST * max(self._seen.n_numeric, 1):
+            return _unstamped(problem, self._seen.n_unstamped)
+        return replace(problem, expected=_expected(self._form)) if self._form.has_words else problem
+
+
+def _unstamped(problem: Problem, n: int) -> Problem:
+    """The message for lines of the right shape whose received stamps are none."""
+    expected = "time stamps by RFC 3339 with the offset from UTC, such as 2026-03-02T09:30:00+01:00"
+    found = f"{n:,} line{'' if n == 1 else 's'} without one in its column"
+    remedy = "Write form = 'number' where it is a number; make the part 'ignored' where it has no offset."
+    return replace(problem, expected=expected, found=found, remedy=remedy)
 
 
 def _expected(form: LineForm) -> str:
