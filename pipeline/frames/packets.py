@@ -22,8 +22,7 @@ from pipeline.frames.checksum import Bytes
 from pipeline.frames.emit import Found, emit
 from pipeline.frames.kinds import UNKNOWN, Kinds, checked
 from pipeline.frames.pieces import KEPT_OF_RUN, Carried, Pieces, are_among, pieces_of, settle_within
-from pipeline.frames.seen import Candidates as SeenKind
-from pipeline.frames.seen import Seen
+from pipeline.frames.seen import Seen, SeenKind
 from pipeline.frames.shape import Bools, Ints
 from pipeline.frames.sinks import FrameSink
 from pipeline.frames.unstuffed import Unstuffed

@@ -53,8 +53,7 @@ from pipeline.frames.sector_rest import (
     is_torn,
     trimmed,
 )
-from pipeline.frames.seen import Candidates as SeenKind
-from pipeline.frames.seen import Seen
+from pipeline.frames.seen import Seen, SeenKind
 from pipeline.frames.shape import Ints
 from pipeline.frames.sinks import FrameSink
 

@@ -11,7 +11,7 @@ _KEPT_BYTES = 1 << 18
 
 
 @dataclass
-class Candidates:
+class SeenKind:
     """Places where frames of one kind might stand.
 
     ``kept`` holds the bytes of the first ones whose length is believable, as they are before any stuffing.
@@ -48,7 +48,7 @@ class Seen:
     n_bytes: int = 0
     sha256: str = ""
     n_sync: int = 0
-    kinds: list[Candidates] = field(default_factory=list)
+    kinds: list[SeenKind] = field(default_factory=list)
 
     @property
     def n_frames(self) -> int:

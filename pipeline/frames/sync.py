@@ -24,8 +24,7 @@ from pipeline.frames.checksum import Bytes
 from pipeline.frames.emit import Found, emit
 from pipeline.frames.kinds import UNKNOWN, Kinds
 from pipeline.frames.leftover import chain, open_run, tally_leftover, trim_at_padding
-from pipeline.frames.seen import Candidates as SeenKind
-from pipeline.frames.seen import Seen
+from pipeline.frames.seen import Seen, SeenKind
 from pipeline.frames.shape import Bools, Ints
 from pipeline.frames.sinks import FrameSink
 
