@@ -228,7 +228,7 @@ def test_received_stamps_are_kept_in_microseconds(tmp_path: Path) -> None:
 
 
 def test_stamps_without_an_offset_are_told(tmp_path: Path) -> None:
-    with pytest.raises(Unreadable, match="with the offset from UTC.*2 lines without one.*form = 'number'"):
+    with pytest.raises(Unreadable, match=r"with the offset from UTC.*2 lines without one.*form = 'number'"):
         read_bytes(
             b"2026-03-02T09:30:00,1,2,3\n2026-03-02T09:30:01,2,4,5\n",
             text_layout(received="rfc3339"),

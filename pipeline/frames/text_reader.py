@@ -11,7 +11,6 @@ from pipeline.frames.sinks import FrameSink, Seen
 from pipeline.frames.text import SeenLines, read_text
 from pipeline.layouts import Layout
 
-
 _MOST = 0.5
 """What is wrong with so many of the lines is what is wrong with the dump."""
 
