@@ -135,6 +135,23 @@ def test_two_things_wrong_are_named_together() -> None:
     assert 'channels = ["a", "b", "channel_1"] in the 4th part, samples, and name = "CRC-16/XMODEM"' in said
 
 
+@pytest.mark.parametrize("framing", ["sync", "cobs"])
+def test_two_sizes_that_are_wrong_are_named_together(framing: str) -> None:
+    make = MAKERS[framing]
+    said = _told(make(channels=("a", "b"), sequence="u8"), _dump(make()))
+    assert 'channels = ["a", "b", "channel_1"]' in said
+    assert 'type = "u16" in the ' in said
+
+
+def test_orders_of_two_parts_are_named_together() -> None:
+    right = sync_layout(channels=THREE)
+    parts = tuple(
+        replace(p, byte_order="big") if p.is_ in ("ticks", "samples") else p for p in right.frame.parts
+    )
+    said = _told(replace(right, frames=(replace(right.frame, parts=parts),)), _dump(right))
+    assert said.count('byte_order = "little"') == 2
+
+
 def test_all_checks_that_fit_are_named_and_one_frame_is_not_enough() -> None:
     """Kinds that share a check value are told apart by two frames of different content."""
     right = sync_layout(check="CRC-8/MAXIM-DOW")

@@ -22,7 +22,8 @@ from pipeline.layouts import Layout, Part
 _TRIED_ON_BYTES = 1 << 15
 _HELD_TO_BYTES = 1 << 20
 _MOST_TRIED = 400
-_FIRST_OF_PAIRS = 6
+_MOST_PAIRS = 600
+_MOST_CHANGES = 3
 _LEAST_GAIN = 0.02
 _LEAST_GAIN_OF_A_PAIR = 0.15
 _LEAST_EXACT_GAIN = 0.002
@@ -73,11 +74,24 @@ def smallest_change(layout: Layout, head: bytes) -> Proposal | None:
     """
     if layout.framing in ("wav", "edf"):
         return None
+    found = _next_step(layout, head)
+    while found is not None and len(found.changes) < _MOST_CHANGES:
+        more = _next_step(found.layout, head, is_first=False)
+        if more is None:
+            break
+        found = Proposal((*found.changes, *more.changes), more.fit, found.also)
+    return found
+
+
+def _next_step(layout: Layout, head: bytes, is_first: bool = True) -> Proposal | None:
+    """The change that helps most; where no single one helps at first, another check or a pair."""
     some = _first_that_is_written(head, layout.sector_bytes)
     base = fit(layout, some)
-    found = _singles(layout, some, base) + _with_other_checks(layout, some, base)
-    if base.share < _READS and not any(one.fit.share > _READS for one in found):
-        found += _pairs(layout, some, base, found)
+    found = _singles(layout, some, base)
+    if is_first:
+        found += _with_other_checks(layout, some, base)
+    if is_first and base.share < _READS and not any(one.fit.share > _READS for one in found):
+        found += _pairs(layout, some, base)
     found = [one for one in found if _is_better(one, base)]
     best = sorted(found, key=lambda one: (one.fit.bits, one.weight))[:_FINALISTS]
     return _best(layout, head[:_HELD_TO_BYTES], best)
@@ -133,15 +147,23 @@ def _same_frames(one: Layout, other: Layout) -> bool:
     )
 
 
-def _pairs(layout: Layout, data: bytes, base: Fit, singles: Sequence[Proposal]) -> list[Proposal]:
-    """A second change on top of the best first ones."""
-    firsts = sorted(singles, key=lambda one: (one.fit.bits, one.weight))[:_FIRST_OF_PAIRS]
-    found = list[Proposal]()
+def _pairs(layout: Layout, data: bytes, base: Fit) -> list[Proposal]:
+    """Two likely changes at once; if the size of the frames is known, those that together make it right."""
+    firsts = [change for change in _all_changes(layout, data) if _begins_a_pair(change)]
+    found, seen = list[Proposal](), set[tuple[object, ...]]()
     for first in firsts:
-        seconds = _of_right_size(first.layout, data, _all_changes(first.layout, data))
-        for change in seconds[: _MOST_TRIED // _FIRST_OF_PAIRS]:
-            found.append(Proposal((*first.changes, change), fit(change.layout, data)))
+        for change in _of_right_size(first.layout, data, _all_changes(first.layout, data)):
+            key = (change.layout.frames, change.layout.text, change.layout.framing)
+            if change.weight > 1 or key in seen or len(seen) >= _MOST_PAIRS:
+                continue
+            seen.add(key)
+            found.append(Proposal((first, change), fit(change.layout, data)))
     return [one for one in found if one.fit.bits < base.bits]
+
+
+def _begins_a_pair(change: Change) -> bool:
+    """Whether it is likely enough; numbers of rows are sought as the second one."""
+    return change.weight == 1 and not any(line.startswith("count") for line in change.lines)
 
 
 def _of_right_size(layout: Layout, data: bytes, changes: Iterable[Change]) -> list[Change]:
