@@ -18,6 +18,7 @@ from pipeline.timebase.runs import Runs, find_runs
 from pipeline.timebase.sequence import STEPS_AT_ONCE, Ints, TickRate, typical_of
 
 _UNBELIEVABLE = 0.5
+_LEAST_SLACK = 2.0
 
 
 def place_frames(frames: Frames) -> Grid:
@@ -113,7 +114,8 @@ def _make_grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) ->
     table = frames.table
     placed, run, position, duplicate, n_late = _ordered(table, runs)
     begins = np.flatnonzero(np.diff(run, prepend=-1) != 0)
-    start_row = _start_rows(table, placed, position, begins, counters, counted)
+    varies = any(not part.count for part in frames.stream.parts)
+    start_row = _start_rows(table, placed, position, begins, counters, counted, varies)
     n_rows = int(start_row[-1] + table.n_samples[placed[-1]]) if len(placed) else 0
     ends = np.append(begins[1:], len(placed)) - 1
     n_expected = int((position[ends] - position[begins] + 1).sum()) if counted and len(placed) else 0
@@ -182,9 +184,18 @@ def _count_late(run: npt.NDArray[np.int32], position: Ints) -> int:
 
 
 def _start_rows(
-    table: FrameTable, placed: Ints, position: Ints, begins: Ints, counters: Counters, counted: bool
+    table: FrameTable,
+    placed: Ints,
+    position: Ints,
+    begins: Ints,
+    counters: Counters,
+    counted: bool,
+    varies: bool,
 ) -> Ints:
-    """First row of each placed frame; positions are frames where `counted`, else samples."""
+    """First row of each placed frame; positions are frames where `counted`, else samples.
+
+    Where the size of frames `varies` by the layout, ticks that lie on the samples tell how many are lost.
+    """
     if not len(placed):
         return np.zeros(0, dtype=np.int64)
     size = table.n_samples[placed]
@@ -192,7 +203,8 @@ def _start_rows(
     gap = n_lost
     if counted:
         gap = np.rint(n_lost * counters.typical).astype(np.int64)
-        if np.any(size != size[0]):
+        exact = counters.slack <= max(counters.per_sample / 2, _LEAST_SLACK)
+        if np.any(size != size[0]) or (varies and exact):
             gap = _gaps_by_ticks(table, placed, lost, gap, n_lost, counters)
         gap = np.maximum(gap, 1)
     size[lost] += gap
