@@ -1,10 +1,11 @@
 """Sequence numbers: wraps, losses, repeats, late frames, restarts; published examples and planted truth."""
 
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
 import pytest
-from encode import encode_frames
+from encode import encode_frame, encode_frames
 from shapes import read_bytes, sync_layout, text_layout
 
 from pipeline.layouts import Layout
@@ -233,6 +234,30 @@ def test_a_counter_of_samples_counts_frames_too(tmp_path: Path) -> None:
     del data[17], data[100:104]
     grid = _grid(data, layout, tmp_path)
     assert (grid.n_rows, grid.n_lost_frames) == (3000, 5)
+
+
+def test_a_gap_of_a_day_costs_rows_and_no_memory(tmp_path: Path) -> None:
+    layout = sync_layout(sequence="u32", ticks="u32", check="", channels=("a",))
+    counts = _counts(46_000, 10)[:, :1]
+    data = encode_frames(layout, counts)
+    lost = 2_000_000
+    numbers = [data[i] for i in range(2000)]
+    for i in range(2000, 46_000):
+        k = i + lost
+        fields = {"sequence": k, "ticks": round(k * 0.04 * 32768) % 2**32}
+        numbers.append(encode_frame(layout, layout.frame, [counts[10 * i : 10 * i + 10]], **fields))
+    frames = read_bytes(b"".join(numbers), layout, tmp_path)
+    tracemalloc.start()
+    grid = place_frames(frames)
+    assert (grid.n_rows, grid.n_lost_frames, grid.restarts) == (20_460_000, lost, ())
+    n_present = sum(int(present.sum()) for _, _, present in grid.blocks())
+    assert n_present == 460_000
+    last = grid.clock.time_s(np.array([grid.n_rows - 1]))[0]
+    assert last == pytest.approx((grid.n_rows - 1) / 250, rel=1e-6)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    # a block of 262 144 rows of counts with what goes along; the frames are 46 000
+    assert peak < 20e6
 
 
 @pytest.mark.parametrize("sequence", ["", "u16"])
