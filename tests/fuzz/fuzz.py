@@ -39,7 +39,7 @@ COSTLY = (
 )
 """The cases whose time and memory are looked at: one for each way through the readers."""
 
-ROUNDS_OF_A_TASK = 2 * len(CASES)
+ROUNDS_OF_A_TASK = len(CASES)
 MOST_FAULTS = 20
 MEMORY_BYTES = (4 << 20, 16 << 20)
 MOST_BYTES_A_BYTE = 16
@@ -60,7 +60,7 @@ def play_until(
     """Rounds until enough frames were damaged; what they came to, and the next round."""
     tally, starts = Tally(), count(first, ROUNDS_OF_A_TASK)
     while _sum(tally, "damaged frames") < damaged and len(tally.faults) < MOST_FAULTS:
-        batch = list(islice(starts, 2 * jobs))
+        batch = list(islice(starts, jobs))
         for part in pool.map(partial(play_many, seed), batch):
             tally.add(part)
         first = batch[-1] + ROUNDS_OF_A_TASK

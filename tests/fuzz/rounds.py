@@ -101,11 +101,11 @@ def _through(data: bytes, name: str, block_bytes: int, tally: Tally) -> Reading 
     with tempfile.TemporaryDirectory() as folder:
         try:
             reading = read_all(data, layout, Path(folder), block_bytes=block_bytes)
+            placing = place_session([reading])
         except Unreadable as told:
             str(told)
             return None
     tally.counts[layout.framing, "bytes"] += len(data)
-    placing = place_session([reading])
     for dump in (*reading.dumps, *placing.dumps):
         ledger = vars(dump.ledger)
         if sum(ledger.values()) != len(data) or min(ledger.values()) < 0:
