@@ -62,9 +62,11 @@ def test_end_at_one_end_or_at_both(tmp_path: Path) -> None:
     plain = encode_frames(layout, rows)
     for data, n_padding in (
         (b"".join(plain), 0),
-        (b"".join(END + frame for frame in plain), 200),
+        # a delimiter counts with its frame, at either end of it
+        (b"".join(END + frame for frame in plain), 0),
+        (END + END + b"".join(plain), 2),
         # END before each frame alone: the last has none behind it
-        (END + b"".join(plain)[:-1], 1),
+        (END + b"".join(plain)[:-1], 0),
     ):
         frames = read_bytes(data, layout, tmp_path)
         assert np.array_equal(frames.counts.read(0, 2000), rows)

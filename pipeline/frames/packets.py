@@ -3,7 +3,8 @@
 - What stands between two delimiters is a packet. A packet without its stuffing that is exactly one frame of
   one kind (its size, length, kind, sync bytes and checksum) is decoded, with the delimiter that ends it. At
   the end of the file that delimiter may be missing.
-- Delimiters of empty packets are padding, and so are runs of 16 or more fill bytes in a packet that is no
+- A single delimiter more, before a frame, counts with it (RFC 1055 allows one at both ends of a packet); other
+  delimiters of empty packets are padding, and so are runs of 16 or more fill bytes in a packet that is no
   frame. What stands before the first and behind the last of these runs may be a frame by itself.
 - Otherwise a packet (or its piece before or behind such a run) is damaged, with its delimiter, unless it is
   longer than two frames, or lacks the sync bytes that all kinds begin with: then it is unrecognised.
@@ -94,6 +95,7 @@ class PacketReader:
         self._seen = Seen(kinds=[SeenKind() for _ in sinks])
         self._carried = Carried()
         self._base = 0
+        self._empty_before = np.zeros(2, dtype=bool)
         self._longest = stuffing.most_bytes(kinds.max_bytes)
         # two frames whose delimiter was lost are one damaged packet
         self._recognisable = 2 * self._longest + 1
@@ -128,7 +130,7 @@ class PacketReader:
                 limit, carried = settle_within(block, tail, self._held, pieces, self._carried)
             good = self._settle_failed(block, pieces, limit, packets.those(failed), good)
         self._emit(good)
-        self._tally_empty(packets, sizes == 0)
+        self._tally_empty(packets, sizes == 0, (sizes > 0) & ~failed)
         tally = self._seen.tally
         tally.decoded += int(good.spans.n_bytes.sum())
         settled = self._base + limit
@@ -218,12 +220,23 @@ class PacketReader:
         spans = _joined([good.spans, found])
         return self._match(block, spans)
 
-    def _tally_empty(self, packets: _Spans, empty: Bools) -> None:
-        """Delimiters that end no packet are padding; of a long piece before the block they are not."""
+    def _tally_empty(self, packets: _Spans, empty: Bools, is_frame: Bools) -> None:
+        """Delimiters that end no packet: a single one before a frame is the frame's, others are padding.
+
+        Of a packet that began before the block a delimiter at its beginning is the end.
+        """
+        if not len(empty):
+            return
         n = int(packets.ended[empty].sum())
-        if len(empty) and empty[0] and self._carried.is_long:
+        if empty[0] and self._carried.is_long:
             n -= 1
-        self._seen.tally.padding += n
+        counts = empty.copy()
+        counts[0] &= self._carried.is_fresh
+        before = np.concatenate((self._empty_before, counts))
+        n_theirs = int((is_frame & before[1:-1] & ~before[:-2]).sum())
+        self._seen.tally.padding += n - n_theirs
+        self._seen.tally.decoded += n_theirs
+        self._empty_before = before[-2:]
 
     def _emit(self, good: _Matched) -> None:
         """Hand the frames of each kind to its sink."""
