@@ -14,6 +14,7 @@ from scipy import signal
 
 from pipeline.report import write_overview, write_report
 from pipeline.report.glance import look
+from pipeline.report.pictures import glance_figure
 from pipeline.report.spectrum import SpectrumSum
 from pipeline.report.words import amount, clock, count, line_words, number, place_words, share, span_words
 
@@ -172,6 +173,18 @@ def test_session_with_every_sample_lost_but_the_ends(tmp_path: Path) -> None:
 def test_very_short_recordings(tmp_path: Path, n: int) -> None:
     html, _ = report(tmp_path, examples.session(tmp_path, verdict="accept", duration_s=n / 250))
     assert 'class="plot"' in html
+
+
+@pytest.mark.parametrize("duration_s", [60.0, 518_400.0, 600_000.0, 4e9])
+def test_however_long_a_pause_made_the_session_the_axis_of_time_has_few_marks(
+    tmp_path: Path, duration_s: float
+) -> None:
+    quality = examples.session(tmp_path, verdict="accept")
+    glance = look(tmp_path / "samples.parquet", duration_s)
+    assert glance is not None
+    marks = glance_figure(quality, glance, ()).axes[-1].get_xticks()
+    assert 5 <= len(marks) <= 13
+    assert marks[-1] <= duration_s
 
 
 def test_long_list_of_findings_is_cut_with_a_note(tmp_path: Path) -> None:

@@ -49,6 +49,7 @@ HATCHES: Mapping[str, str] = {
 INTENSITY_HEIGHT: Mapping[str, float] = {"rest": 0.2, "hand": 0.4, "arm": 0.65, "body": 0.9}
 _KIND_COLOUR = {"field": FIELD, "acceleration": ACCELERATION, "other": OTHER}
 _TIME_STEPS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600)
+_HALF_DAY_S = 43_200
 _ASIDE: Mapping[str, Any] = {"va": "center", "fontsize": 8.5, "color": QUIET}
 _LEFT_IN, _RIGHT_IN, _TOP_IN, _BOTTOM_IN, _GAP_IN, _LANE_IN = 1.78, 0.98, 0.22, 0.5, 0.1, 0.24
 
@@ -263,7 +264,9 @@ def _short(text: str, n: int) -> str:
 
 def _time_axis(axes: Any, duration_s: float, last: bool) -> None:
     axes.set_xlim(0, duration_s)
-    step = next((step for step in _TIME_STEPS_S if duration_s / step <= 12), 43200)
+    # A pause by the stamps may last for years: however long it was, the axis has no more marks.
+    halves = -(-duration_s // (12 * _HALF_DAY_S))
+    step = next((step for step in _TIME_STEPS_S if duration_s / step <= 12), halves * _HALF_DAY_S)
     ticks = np.arange(0, duration_s * 1.000001, step)
     axes.set_xticks(ticks)
     if not last:
