@@ -10,14 +10,15 @@ from pipeline.frames.frames import FrameTable
 Ints = npt.NDArray[np.int64]
 
 _LEAST_ROOM = 1 << 12
+_DOUBLED = 1 << 20
 
 
 @dataclass
 class _Column:
     """Numbers that are added block by block; as long as they are all the same they take no memory.
 
-    Room grows in place by a quarter: many separate blocks would be copied once more in the end, and their
-    memory would stay with the process.
+    Room doubles while it is small, and then grows by a quarter: many separate blocks would be copied once more
+    in the end, and their memory would stay with the process.
     """
 
     dtype: type[np.signedinteger] = np.int64
@@ -36,7 +37,9 @@ class _Column:
             self._room = np.full(max(stop, _LEAST_ROOM), first, dtype=self.dtype)
         if self._room is not None:
             if stop > len(self._room):
-                self._room.resize(stop + stop // 4, refcheck=False)
+                room = np.empty(stop + max(stop // 4, min(stop, _DOUBLED)), dtype=self.dtype)
+                room[: self.n] = self._room[: self.n]
+                self._room = room
             self._room[self.n : stop] = values
         self.n = stop
 
