@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from conftest import REPOSITORY
 from encode import Encoded, encode_all, header_line
 from shapes import (
     cobs_layout,
@@ -25,6 +26,7 @@ from pipeline.finder.rates import guessed_rates
 from pipeline.frames import Reading, read_frames
 from pipeline.layouts import Layout, load_layout
 
+DEMO = REPOSITORY / "demo_raw"
 THREE = ("a", "b", "c")
 
 
@@ -200,6 +202,29 @@ def test_an_edf_file_needs_no_guess(tmp_path: Path) -> None:
     assert [channel.label for channel in layout.channels] == ["wrist", "acc"]
     assert [frames.stream.sample_hz for frames in reading.streams] == [100.0, 25.0]
     assert _decoded(reading) == 1
+
+
+@pytest.mark.parametrize(
+    ("dump", "name"),
+    [
+        ("strap-a/throw-01.bin", "radio"),
+        ("strap-b/throw-02.log", "serial"),
+        ("strap-c/kiln-07.img", "card"),
+        ("strap-d/throw-09.cap", "capture"),
+    ],
+)
+def test_the_layouts_of_the_demo_are_found(tmp_path: Path, dump: str, name: str) -> None:
+    """Counters, rates, packed samples and kinds of sector of four devices; mains makes no channels."""
+    right = load_layout(DEMO / "layouts" / f"{name}.toml", name, [])
+    wanted = read_frames([(name, DEMO / "dumps" / dump)], right, tmp_path)
+    found, reading = _found((DEMO / "dumps" / dump).read_bytes(), tmp_path)
+    assert _decoded(reading) >= 0.99
+    assert (found.framing, found.sample_hz, found.tick_hz) == (right.framing, right.sample_hz, right.tick_hz)
+    got = _streams(reading)
+    for frames in wanted.streams:
+        if not frames.stream.frame.is_event:
+            counts = frames.counts.read(0, frames.counts.n_rows)
+            assert any(np.array_equal(counts, other) for other in got), frames.stream.frame.name
 
 
 def test_losses_and_chatter_do_not_hide_a_layout(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from conftest import REPOSITORY
 from encode import encode_all, encode_frames, header_line
 from shapes import (
     cobs_layout,
@@ -24,7 +25,7 @@ from pipeline.finder.clocks import doubts, rounded, wraps_at
 from pipeline.finder.explain import explained
 from pipeline.finder.search import smallest_change
 from pipeline.frames.fitting import fitting_checks
-from pipeline.layouts import Layout
+from pipeline.layouts import Layout, load_layout
 from pipeline.layouts.catalogue import CATALOGUE
 from pipeline.timebase import place_session
 
@@ -81,6 +82,19 @@ def test_a_right_layout_is_not_doubted(framing: str) -> None:
     make = MAKERS[framing]
     for more in ({}, {"order": "big"}, {"samples": "u24", "check": ""}, {"count": 5, "received": "u48"}):
         assert smallest_change(make(**more), _dump(make(**more))) is None, more
+
+
+DEVICES = {"strap-a": "radio", "strap-b": "serial", "strap-c": "card", "strap-d": "capture"}
+
+
+@pytest.mark.parametrize(
+    "dump", sorted((REPOSITORY / "demo_raw" / "dumps").glob("*/*")), ids=lambda p: p.name
+)
+def test_the_layouts_of_the_demo_are_not_doubted(dump: Path) -> None:
+    """Nor by mains, which makes each sample like the one a cycle before, as if there were more channels."""
+    name = DEVICES[dump.parent.name]
+    layout = load_layout(REPOSITORY / "demo_raw" / "layouts" / f"{name}.toml", name, [])
+    assert smallest_change(layout, dump.read_bytes()[: 1 << 20]) is None
 
 
 @pytest.mark.parametrize("part", ["sequence", "ticks", "samples"])

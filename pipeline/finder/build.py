@@ -5,11 +5,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.finder.clocks import rounded
 from pipeline.finder.fields import Field, find_fields
 from pipeline.finder.lengths import Stated, stated_length
 from pipeline.finder.packets import Pieces, usual_sizes
 from pipeline.finder.rates import guessed_rates
 from pipeline.finder.samples import Reading, read_samples
+from pipeline.finder.two_parts import read_parts
 from pipeline.frames.checksum import Bytes
 from pipeline.frames.fitting import FittingCheck, fitting_checks
 from pipeline.layouts import Channel, Frame, Layout, Part
@@ -22,20 +24,24 @@ _CHECKED_ROWS = 64
 _FEW_FRAMES = 8
 _MOST_SYNC = 8
 _UNCHECKED_SYNC = 2
+_KIND_REACH = 4
 _MOSTLY = 0.8
 _REACH = 16
 _GUESSED_HZ = 100.0
+_GUESSED_STAMP_HZ = 1000.0
 
 
 @dataclass(frozen=True)
 class Anatomy:
-    """What frames of one kind and size are made of; ``also`` names other checks that fit."""
+    """What frames of one kind and size are made of.
+
+    ``samples`` says where each of their parts begins and how it is read; ``also`` names other checks.
+    """
 
     size: int
     sync: bytes
     fields: tuple[Field, ...]
-    first: int
-    reading: Reading
+    samples: tuple[tuple[int, Reading], ...]
     check: FittingCheck | None
     also: tuple[str, ...] = ()
 
@@ -57,10 +63,35 @@ def layouts_of(pieces: Pieces) -> Iterator[Layout]:
         for size, a in apart.items():
             if size == most or a.check:
                 yield made(pieces, [(a, None)])
-    for given in ((), _shared_sequence(pieces, sizes)) if len(apart) > 1 else ():
-        kinds = [a for size in apart if (a := anatomy(groups[size], n_sync, given))]
-        if told := _told_apart(kinds, groups, n_sync):
-            yield made(pieces, told)
+    yield from _of_kinds(pieces, apart, groups, ())
+    if apart and (given := _shared_sequence(pieces, sizes)):
+        again = {size: a for size in apart if (a := anatomy(groups[size], n_sync, given))}
+        yield from _of_kinds(pieces, again, groups, given)
+
+
+def _of_kinds(
+    pieces: Pieces, apart: Mapping[int, Anatomy], groups: Mapping[int, Bytes], given: Sequence[Field]
+) -> Iterator[Layout]:
+    """Layouts of several kinds: of different sizes, and of one."""
+    n_sync = len(pieces.sync)
+    if told := _told_apart(list(apart.values()), groups, n_sync):
+        yield made(pieces, told)
+    if apart and (told := _kinds_of_one_size(groups[next(iter(apart))], n_sync, given)):
+        yield made(pieces, told)
+
+
+def _kinds_of_one_size(
+    rows: Bytes, n_sync: int, given: Sequence[Field]
+) -> list[tuple[Anatomy, tuple[int, int] | None]]:
+    """Kinds that are equally long, by a byte near the beginning that goes to and fro between few values."""
+    for at in range(n_sync, min(n_sync + _KIND_REACH, rows.shape[1])):
+        values, n_of = np.unique(rows[:, at], return_counts=True)
+        often = values[n_of >= _FEWEST_ROWS]
+        changes = int(np.count_nonzero(np.diff(rows[:, at])))
+        if 2 <= len(often) <= _MOST_KINDS and len(values) <= 2 * _MOST_KINDS and changes > 3 * len(values):
+            found = [(anatomy(rows[rows[:, at] == value], n_sync, given), int(value)) for value in often]
+            return [(a, (at, value)) for a, value in found if a is not None]
+    return []
 
 
 def _shared_sequence(pieces: Pieces, sizes: Sequence[int]) -> tuple[Field, ...]:
@@ -95,10 +126,10 @@ def anatomy(rows: Bytes, n_sync: int, given: Sequence[Field] = ()) -> Anatomy | 
     stop = size - (check.n_bytes if check else 0)
     fields = find_fields(rows[:, :stop], n_sync, given)
     start, end = _between(fields, n_sync, stop)
-    reading = read_samples(rows[:, start:end]) if end > start else None
-    if reading is None:
+    samples = tuple((start + at, r) for at, r in read_parts(rows[:, start:end])) if end > start else ()
+    if not samples:
         return None
-    return Anatomy(size, rows[0, :n_sync].tobytes(), tuple(fields), start, reading, check, also)
+    return Anatomy(size, rows[0, :n_sync].tobytes(), tuple(fields), samples, check, also)
 
 
 def _sync_and_check(rows: Bytes, n_sync: int) -> tuple[int, FittingCheck | None, tuple[str, ...]]:
@@ -150,15 +181,18 @@ def made(
     stated: Stated | None = None,
 ) -> Layout:
     """The layout of these kinds; names, rates and units are guesses."""
-    rates = [guessed_rates(a.fields, a.reading.n_rows) for a, _ in kinds]
+    rates = [guessed_rates(a.fields, a.samples[0][1].n_rows) for a, _ in kinds]
     frames, channels = list[Frame](), list[Channel]()
     tick_hz = next((rate.tick_hz for rate in rates if rate.tick_hz), 0.0)
     for i, (a, kind) in enumerate(kinds):
-        first = len(channels) + 1
-        names = tuple(f"channel_{first + k}" for k in range(a.reading.n_channels))
+        hz, rows = rates[i].sample_hz or _GUESSED_HZ, a.samples[0][1].n_rows
+        names = list[tuple[str, ...]]()
+        for _, r in a.samples:
+            first = len(channels) + 1
+            names.append(tuple(f"channel_{first + k}" for k in range(r.n_channels)))
+            channels += [_channel(name, r, hz * r.n_rows / rows) for name in names[-1]]
         parts = _parts(a, kind, names, stated, tick_hz)
         frames.append(Frame(f"kind_{i + 1}" if len(kinds) > 1 else "frame", parts, 4096))
-        channels += [_channel(name, a.reading, rates[i].sample_hz or _GUESSED_HZ) for name in names]
     return Layout(
         name="found",
         title="",
@@ -169,8 +203,16 @@ def made(
         channels=tuple(channels),
         text=None,
         sha256="",
-        sector_bytes=pieces.sector_bytes,
+        sector_bytes=pieces.sector_bytes if pieces.framing == "sectors" else 0,
     )
+
+
+def _stamp_hz(a: Anatomy, tick_hz: float) -> float:
+    """How many stamps of the receiver a second has, by the device's ticks between the same frames."""
+    steps = {field.is_: field.step for field in a.fields}
+    if not tick_hz or "ticks" not in steps or "received" not in steps:
+        return _GUESSED_STAMP_HZ
+    return rounded(steps["received"] / steps["ticks"] * tick_hz)
 
 
 def _channel(name: str, reading: Reading, sample_hz: float) -> Channel:
@@ -181,7 +223,7 @@ def _channel(name: str, reading: Reading, sample_hz: float) -> Channel:
 def _parts(
     a: Anatomy,
     kind: tuple[int, int] | None,
-    names: tuple[str, ...],
+    names: Sequence[tuple[str, ...]],
     stated: Stated | None,
     tick_hz: float,
 ) -> tuple[Part, ...]:
@@ -196,7 +238,7 @@ def _parts(
             continue  # no stamp of a receiver is as short
         bits = 8 * field.n_bytes
         wraps = bits if field.is_ != "received" else 0
-        hz = {"ticks": tick_hz, "received": guessed_rates((field,), 0).tick_hz or 1000.0}.get(field.is_, 0.0)
+        hz = {"ticks": tick_hz, "received": _stamp_hz(a, tick_hz)}.get(field.is_, 0.0)
         placed[field.at] = Part(
             field.is_,
             field.n_bytes,
@@ -208,20 +250,18 @@ def _parts(
         )
     if stated:
         placed[stated.at] = stated.part()
-    r = a.reading
-    n_values = r.n_rows * r.n_channels
-    count = 0 if stated else r.n_rows
-    placed[a.first + r.skipped] = Part(
-        "samples",
-        bits=r.bits,
-        form=r.form,
-        byte_order=r.byte_order,
-        count=count,
-        channels=names,
-        arrangement=r.arrangement,
-    )
     sizes = {at: part.n_bytes for at, part in placed.items()}
-    sizes[a.first + r.skipped] = -(-n_values * r.bits // 8)
+    for (start, r), own in zip(a.samples, names, strict=True):
+        placed[start + r.skipped] = Part(
+            "samples",
+            bits=r.bits,
+            form=r.form,
+            byte_order=r.byte_order,
+            count=0 if stated else r.n_rows,
+            channels=own,
+            arrangement=r.arrangement,
+        )
+        sizes[start + r.skipped] = -(-r.n_rows * r.n_channels * r.bits // 8)
     if a.check:
         c = a.check
         at = a.size - c.n_bytes
@@ -271,4 +311,4 @@ def _anatomy_of_many_sizes(pieces: Pieces, stated: Stated | None) -> Anatomy | N
     reading = read_samples(rows[:, start : size - n_check]) if start < size - n_check else None
     if reading is None:
         return None
-    return Anatomy(size, pieces.sync, tuple(fields), start, reading, check, also)
+    return Anatomy(size, pieces.sync, tuple(fields), ((start, reading),), check, also)

@@ -9,6 +9,7 @@ import numpy as np
 from pipeline.finder.build import anatomy, find_check, layouts_of, made
 from pipeline.finder.files_found import layout_of_file
 from pipeline.finder.fit import Fit, fit
+from pipeline.finder.one_channel import with_one_channel
 from pipeline.finder.packets import Pieces, cuts
 from pipeline.finder.text_found import find_text
 from pipeline.finder.toml import as_toml
@@ -21,6 +22,7 @@ _SOUGHT_IN_BYTES = 1 << 16
 _LEAST_FOUND = 0.5
 _SURE = 0.97
 _CLEARLY = 0.99
+_WHERE_COUNTED = 0.97
 _SHOWN_LINES = 3
 _NOTHING_TOLD = 7.5
 
@@ -84,7 +86,7 @@ def _binary(head: bytes) -> Found | None:
                 break
     if best is None:
         return None
-    layout = _with_kinds_between(best[0].layout, best[1], some)
+    layout = with_one_channel(fit(_with_kinds_between(best[0].layout, best[1], some), head))
     read = fit(layout, head)
     if read.share < _LEAST_FOUND or read.bits_per_byte > _NOTHING_TOLD:
         return None
@@ -97,11 +99,20 @@ def _best_of(pieces: Pieces, data: bytes) -> Fit | None:
     best: Fit | None = None
     for layout in layouts_of(pieces):
         read = fit(layout, data)
-        if best is None or read.bits < _CLEARLY * best.bits:
+        if pieces.framing == "sync" and pieces.sector_bytes:
+            in_sectors = fit(replace(layout, framing="sectors", sector_bytes=pieces.sector_bytes), data)
+            read = in_sectors if in_sectors.bits < _CLEARLY * read.bits else read
+        if best is None or _left(read) < _CLEARLY * _left(best):
             best = read
         if layout.frame.part("length") and _is_sure(read):
             break
     return best
+
+
+def _left(read: Fit) -> float:
+    """Bits left to be told, less a little where every kind of frame is counted: that is no chance."""
+    counted = all(frame.part("sequence") is not None for frame in read.layout.frames)
+    return read.bits * (_WHERE_COUNTED if counted else 1.0)
 
 
 def _is_sure(read: Fit) -> bool:

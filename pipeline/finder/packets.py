@@ -3,7 +3,7 @@
 import math
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -38,7 +38,7 @@ class Pieces:
     sync : bytes
         With which each begins; empty where that is not how they were found.
     sector_bytes : int
-        Of framing 'sectors', else 0.
+        Of framing 'sectors'; of framing 'sync' where they might be sectors as well; else 0.
     is_plain : bool
         Whether that size stands out among others.
     """
@@ -98,7 +98,14 @@ def _by_patterns(head: bytes) -> Iterator[Pieces]:
     for sync in _patterns(head)[:_MOST_PATTERNS]:
         at = [match.start() for match in re.finditer(re.escape(sync), head)]
         bodies = [head[start:stop] for start, stop in pairwise(at)]
-        yield Pieces("sync", [_without_fill(body) for body in bodies if len(body) <= _LONGEST], sync)
+        kept = [_without_fill(body) for body in bodies if len(body) <= _LONGEST]
+        yield Pieces("sync", kept, sync, _sector_of([len(body) for body in bodies]))
+
+
+def _sector_of(sizes: Sequence[int]) -> int:
+    """The size of sectors of which nearly all distances are multiples; 0 where there is none."""
+    fits = [n for n in _SECTOR_BYTES if sum(size % n == 0 for size in sizes) > _INTACT * len(sizes)]
+    return max(fits, default=0) if len(sizes) >= _FEWEST else 0
 
 
 def _patterns(head: bytes) -> list[bytes]:

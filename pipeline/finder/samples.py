@@ -16,7 +16,7 @@ _BITS = (8, 10, 12, 14, 16, 18, 20, 24, 32)
 _MOST_CHANNELS = 16
 _FEWEST_FRAMES = 16
 _MOST_BYTES = 1 << 13
-_MOST_SPARE = 4
+_MOST_BESIDE = 4
 _FOR_WIDE = 1.5
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
 
@@ -40,21 +40,23 @@ class Reading:
     bits_left: float
 
 
-def read_samples(rows: Bytes) -> Reading | None:
+def read_samples(rows: Bytes, most_beside: int = _MOST_BESIDE) -> Reading | None:
     """The way to read the bytes of samples that leaves least to be told; None where there are none.
 
     Parameters
     ----------
     rows : uint8, shape (n, bytes)
         What stands between counters and check, in frames of one size.
+    most_beside : int
+        Bytes before and behind the samples that may mean nothing.
     """
     rows = rows[: max(_FEWEST_FRAMES, _MOST_BYTES // max(rows.shape[1], 1))]
     told = told_bits(rows)
     is_fixed = (rows == rows[:1]).all(axis=0)
     best: Reading | None = None
-    for skipped in range(min(_MOST_SPARE + 1, rows.shape[1])):
+    for skipped in range(min(most_beside + 1, rows.shape[1])):
         before = float(told[:skipped].sum())
-        for spare in range(min(_MOST_SPARE + 1, rows.shape[1] - skipped)):
+        for spare in range(min(most_beside + 1, rows.shape[1] - skipped)):
             inner = rows[:, skipped : rows.shape[1] - spare]
             behind = float(told[rows.shape[1] - spare :].sum())
             for found in _ways(inner, skipped, spare, before + behind):
@@ -73,7 +75,7 @@ def _ways(rows: Bytes, skipped: int, spare: int, before: float) -> list[Reading]
         if not n_values or -(-n_values * bits // 8) != n_bytes:
             continue
         for order in _ORDERS if bits > 8 else _ORDERS[:1]:
-            values = _values(rows, bits, order, n_values)
+            values = values_of(rows, bits, order, n_values)
             way = _smoothest(values, bits)
             if way is not None:
                 cost, n_channels, arrangement = way
@@ -86,8 +88,8 @@ def _ways(rows: Bytes, skipped: int, spare: int, before: float) -> list[Reading]
     return found
 
 
-def _values(rows: Bytes, bits: int, order: ByteOrder, n_values: int) -> Ints:
-    """Unsigned numbers, shape (frames, values)."""
+def values_of(rows: Bytes, bits: int, order: ByteOrder, n_values: int) -> Ints:
+    """The first unsigned numbers of each row, int64 of shape (frames, values)."""
     if bits % 8 == 0:
         wide = np.zeros((*rows.shape[:1], n_values, 8), dtype=np.uint8)
         triples = rows[:, : n_values * bits // 8].reshape(len(rows), n_values, bits // 8)

@@ -30,6 +30,8 @@ _LEAST_EXACT_GAIN = 0.002
 _LEAST_BITS = 0.5
 _READS = 0.5
 _READS_WELL = 0.9
+_MAINS_HZ = (50.0, 60.0)
+_NEAR_MAINS = 0.03
 _FINALISTS = 5
 _CHECK_BYTES = (1, 2, 3, 4, 8)
 
@@ -135,8 +137,25 @@ def _singles(layout: Layout, data: bytes, base: Fit) -> list[Proposal]:
     if base.share > _READS_WELL and all(frame.part("checksum") for frame in layout.frames):
         # the check bears the frames out as they are: only what is in them can be read otherwise
         changes = [change for change in changes if _same_frames(change.layout, layout)]
+    changes = [change for change in changes if not _is_mains(change.layout, layout)]
     tried = [Proposal((change,), fit(change.layout, data)) for change in changes[:_MOST_TRIED]]
     return [one for one in tried if one.fit.bits < base.bits]
+
+
+def _is_mains(one: Layout, other: Layout) -> bool:
+    """Whether more channels would only put samples beside those a cycle of mains before them.
+
+    Samples of one channel resemble those a cycle before, as samples of several channels resemble their own.
+    """
+    rates = {channel.name: channel.sample_hz for channel in other.channels}
+    for mine, its in zip(one.frames, other.frames, strict=False):
+        for new, old in zip(mine.all("samples"), its.all("samples"), strict=False):
+            lag, rest = divmod(len(new.channels), len(old.channels))
+            if lag > 1 and not rest:
+                cycles = [lag * mains_hz / rates[old.channels[0]] for mains_hz in _MAINS_HZ]
+                if any(n > 1 - _NEAR_MAINS and abs(n - round(n)) < _NEAR_MAINS for n in cycles):
+                    return True
+    return False
 
 
 def _same_frames(one: Layout, other: Layout) -> bool:

@@ -40,10 +40,17 @@ def stretches_left_out(dump: Path, streams: Sequence[Frames]) -> Iterator[str]:
                 yield line
 
 
-def losses(dump: Path, grid: Grid | JoinedGrid) -> Iterator[str]:
+def losses(dump: Path, grids: Sequence[Grid | JoinedGrid]) -> Iterator[str]:
     """A line for each of the first stretches of frames that are missing, with the frame behind it."""
-    for part in grid.parts:
-        yield from _losses(dump, part, f"'{part.frames.stream.frame.name}' " if len(grid.parts) > 1 else "")
+    told = set[str]()
+    parts = [part for grid in grids for part in grid.parts]
+    several = len({part.frames.stream.frame.name for part in parts}) > 1
+    for part in parts:
+        name = part.frames.stream.frame.name
+        # streams of one kind of frame lose the same frames
+        if name not in told:
+            yield from _losses(dump, part, f"'{name}' " if several else "")
+        told.add(name)
 
 
 def _losses(dump: Path, grid: Grid, of: str) -> Iterator[str]:
@@ -77,7 +84,8 @@ def _gaps(streams: Sequence[Frames]) -> Iterator[tuple[int, int]]:
 def _bytes_in(data: bytes, start: int, stop: int, layout: Layout) -> Iterator[str]:
     """The stretch in words, unless it is padding; what stands before a sync pattern apart from it."""
     delimiters = {"cobs": b"\0", "slip": b"\xc0"}.get(layout.framing, b"")
-    if not _PADDING.sub(b"", data).strip(delimiters):
+    is_fill = layout.framing == "sectors" and not (data.strip(b"\xff") and data.strip(b"\0"))
+    if is_fill or not _PADDING.sub(b"", data).strip(delimiters):
         return
     erased = _PADDING.match(data)
     begin = erased.end() if erased else 0

@@ -80,7 +80,7 @@ def _with_layout(dump: Path, layout: Layout) -> Iterator[tuple[str, int]]:
         for line in (
             *_about_layout(layout, change, clocks),
             *_about_grids(placing, seen),
-            *(line for grid in placing.grids for line in losses(dump, grid)),
+            *losses(dump, placing.grids),
             *_about_bytes(placing.dumps),
             *stretches_left_out(dump, reading.streams),
             *(f"  note        {note}" for note in placing.notes),
@@ -91,7 +91,7 @@ def _with_layout(dump: Path, layout: Layout) -> Iterator[tuple[str, int]]:
 def _about_layout(layout: Layout, change: Proposal | None, clocks: list[str]) -> Iterator[str]:
     yield f"{layout.title}"
     if change is not None:
-        read = f"{change.fit.share:.0%} of its beginning can be read then"
+        read = f"{change.fit.share:.0%} of its beginning can be read"
         yield f"  wrong?      {change.words} With that, {read}, and samples and counters go on more smoothly."
     for line in clocks:
         yield f"  wrong?      {line}"
