@@ -35,6 +35,8 @@ class DeviceTime:
         Pauses, which are in the seconds; ticks that were set back, which is not.
     wraps_s : float
         After how long the ticks wrap; 0 where they do not.
+    jumps : tuple of (row, seconds)
+        Wherever the ticks jump against the sequence, however little, and stay there.
     """
 
     source: ClockSource
@@ -45,6 +47,7 @@ class DeviceTime:
     breaks: tuple[ClockBreak, ...] = ()
     steps: tuple[ClockStep, ...] = ()
     wraps_s: float = 0.0
+    jumps: tuple[tuple[int, float], ...] = ()
 
     def at(self, rows: Ints | Floats) -> Floats:
         """Seconds of rows within the grid."""
@@ -91,7 +94,7 @@ def device_time(grid: Grid) -> DeviceTime:
     goes_on = is_calendar(grid.frames.stream.frame.part("ticks"))
     anew = begins[~_went_on(grid, begins, rate)] if goes_on else begins
     levels = measure_levels(grid.frames.table.ticks, placed, grid.start_row, begins, anew, rate)
-    stretches, pauses, steps = _stretches(levels, begins, rate, tick_hz)
+    stretches, pauses, steps, jumps = _stretches(levels, begins, rate, tick_hz)
     period = rate.per_sample / tick_hz
     bound = max(period, 2 / tick_hz)
     pieces = [fit_piece(row.astype(np.float64), second, period, bound) for row, second in stretches]
@@ -106,7 +109,15 @@ def device_time(grid: Grid) -> DeviceTime:
     seconds = sum(piece.second[-1] - piece.second[0] for piece in measured)
     residual = max(piece.residual_s for piece in pieces)
     return DeviceTime(
-        "ticks", row, second, float(seconds / rows), float(residual), pauses, steps, rate.modulus / tick_hz
+        "ticks",
+        row,
+        second,
+        period_s=float(seconds / rows),
+        residual_s=float(residual),
+        breaks=pauses,
+        steps=steps,
+        wraps_s=rate.modulus / tick_hz,
+        jumps=jumps,
     )
 
 
@@ -119,32 +130,40 @@ def _went_on(grid: Grid, begins: Ints, rate: TickRate) -> Bools:
 
 def _stretches(
     levels: Levels, begins: Ints, rate: TickRate, tick_hz: float
-) -> tuple[list[tuple[Ints, Floats]], tuple[ClockBreak, ...], tuple[ClockStep, ...]]:
-    """Rows and seconds by ticks of each stretch in which ticks advance with the rows; pauses; ticks set back.
+) -> tuple[
+    list[tuple[Ints, Floats]], tuple[ClockBreak, ...], tuple[ClockStep, ...], tuple[tuple[int, float], ...]
+]:
+    """Rows and seconds by ticks of each stretch in which ticks advance with the rows; pauses; steps; jumps.
 
     A stretch ends at a restart (`begins`), whether the ticks begin anew there or not, and where they jump
     against the sequence and stay there. A pause is such a jump forward that is no jitter.
     """
-    least = max(_PAUSE_S * tick_hz, _PAUSE_PERIODS * rate.per_sample + _JITTERS * levels.jitter)
+    # time that goes back is no jitter, however little it does
+    least_back = _PAUSE_PERIODS * rate.per_sample + _JITTERS * levels.jitter
+    least = max(_PAUSE_S * tick_hz, least_back)
     cut = np.isin(levels.frame, begins)
     restarted = set(begins.tolist())
     pauses, steps, last = list[ClockBreak](), list[ClockStep](), -1
+    jumps = list[tuple[int, float]]()
     places = np.searchsorted(levels.frame, levels.suspect).tolist()
     suspects = zip(levels.suspect.tolist(), places, levels.slack.tolist(), levels.jump.tolist(), strict=True)
     for i, at, most, jump in suspects:
         before = levels.level[max(0, at - NEAR) : at]
         shift = float(np.median(levels.level[at : at + NEAR]) - np.median(before))
-        cut[at] |= abs(shift) > most
+        if abs(shift) > most:
+            cut[at] = True
+            jumps.append((int(levels.row[at]), shift / tick_hz))
         # the last frame alone bears nothing out; a wrong stamp beside a jump is no second one
         if at + 1 == len(levels.frame) or last == i - 1 or i in restarted:
             continue
         if min(shift, jump) > least:
             pauses.append(ClockBreak(int(levels.row[at]), shift / tick_hz))
             last = i
-        elif max(shift, jump) < -least:
+        elif max(shift, jump) < -least_back:
             steps.append(ClockStep(int(levels.row[at]), shift / tick_hz, "ticks"))
             last = i
     second = (levels.level + levels.row * rate.per_sample) / tick_hz
     cuts = np.flatnonzero(cut)
     rows = np.split(levels.row, cuts)
-    return list(zip(rows, np.split(second, cuts), strict=True)), tuple(pauses), tuple(steps)
+    stretches = list(zip(rows, np.split(second, cuts), strict=True))
+    return stretches, tuple(pauses), tuple(steps), tuple(jumps)

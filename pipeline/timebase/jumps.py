@@ -17,6 +17,7 @@ _LONG_TICK_RANGE_S = 3600.0
 _MAX_REBASE_S = 600.0
 _LONGEST_DELAY_S = 60.0
 _FEW_FRAMES = 32
+_TELLING = 0.1
 
 
 @dataclass(frozen=True)
@@ -116,19 +117,33 @@ def decide(
     forward = ahead % modulus if modulus else ahead
     is_next = forward % counters.unit == 0 and 1 <= forward // counters.unit <= limit
     confirmed = confirmed_at(counters, start, size)
-    backward = _signed(gone, counters.rate.modulus) < -counters.slack
+    # a counter that wraps soon has no backward; a receiver's clock that goes back was set
+    soon = 0 < counters.rate.modulus < _LONGEST_DELAY_S * counters.tick_hz
+    backward = not soon and not counters.arrival and _signed(gone, counters.rate.modulus) < -counters.slack
     behind = modulus - forward if modulus else -forward
     if counters.arrival and (forward == 0 or 0 < behind <= misorder_of(counters) * counters.unit):
         return _by_sequence(counters, head, ahead, modulus, start, size), True
+    if backward and not confirmed and 0 < behind <= misorder_of(counters) * counters.unit:
+        # one late frame, from before a pause that its ticks do not count
+        lately = _signed(gone, counters.rate.modulus) > -_LONGEST_DELAY_S * counters.tick_hz
+        return (-(behind // counters.unit) if lately and behind % counters.unit == 0 else None), False
     if forward != counters.unit and _looks_begun(counters, head, start):
         return None, True
     if is_next and forward // counters.unit < MAX_DROPOUT and (not modulus or forward < modulus // 2):
+        if counters.arrival and _only_late(counters, head, forward // counters.unit, gone):
+            return forward // counters.unit, False
         # the sequence goes on, the ticks do not: they were set anew, or one tick is wrong
         if forward == counters.unit or (confirmed and not backward):
             return forward // counters.unit, confirmed
     elif confirmed and not counters.goes_on and _ticks_go_on(counters, gone, limit):
         return max(1, round(gone / (counters.typical * counters.rate.per_sample))), True
     return None, True
+
+
+def _only_late(counters: Counters, head: Head, step: int, gone: float) -> bool:
+    """Whether a frame came after its time, by no more than a minute."""
+    late = gone - ticks_for(counters, head, step)
+    return -counters.slack <= late <= _LONGEST_DELAY_S * counters.tick_hz
 
 
 def _signed(difference: float, modulus: float) -> float:
@@ -227,10 +242,13 @@ def _both_agree(
     frame = counters.typical * rate.per_sample
     samples = np.where(steps >= 1, head.n_samples + (steps - 1) * counters.typical, steps * counters.typical)
     excess = np.abs(rate.excess(np.full(len(steps), gone), samples))
+    allowed = _LOOSE * frame + counters.slack + _DRIFT * np.abs(steps) * frame
     fits: list[int] = steps[
-        (excess <= _LOOSE * frame + counters.slack + _DRIFT * np.abs(steps) * frame)
+        (excess <= allowed)
         & (np.abs(steps) <= _reach(counters))
         & (likely is None or np.abs(steps - (likely or 0)) < near)
+        # what so many ticks may be off by must leave most of their range out
+        & ((np.abs(steps) < MAX_DROPOUT) | (allowed <= _TELLING * (rate.modulus or np.inf)))
     ].tolist()
     return min(fits, key=lambda step: (abs(step - (likely or 0)), -step), default=None)
 

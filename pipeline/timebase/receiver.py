@@ -174,8 +174,8 @@ def _within(device: DeviceTime, seen: Seen, chain: _Chain, account: _Account, ad
     """Steps and pauses inside a run; what is added to the device's seconds at its end."""
     for k, (before, behind) in enumerate(pairwise(chain.intercept)):
         size = behind - before
-        row = seen.row_of_step(int(chain.stretches[k][-1]), int(chain.stretches[k + 1][0]), size)
-        paused = _pause_at(device, row, size)
+        row, n_lost = seen.row_of_step(int(chain.stretches[k][-1]), int(chain.stretches[k + 1][0]), size)
+        paused = _pause_at(device, row, n_lost, size)
         if paused is not None:
             # ticks that wrap soon show what is left of the pause after whole wraps
             account.breaks = [pause for pause in account.breaks if pause.row != paused.row]
@@ -192,15 +192,20 @@ def _within(device: DeviceTime, seen: Seen, chain: _Chain, account: _Account, ad
     return added
 
 
-def _pause_at(device: DeviceTime, row: int, size: float) -> ClockBreak | None:
-    """The pause at a row at which ticks jump, where the receiver saw whole wraps of the ticks more pass."""
-    jumps = [(pause.row, pause.gap_s, pause.gap_s) for pause in device.breaks]
-    jumps += [(step.row, step.step_s, 0.0) for step in device.steps]
-    for at, ticked_s, counted_s in jumps:
-        gap_s = counted_s + size
-        wraps = round((gap_s - ticked_s) / device.wraps_s) if device.wraps_s else 0
-        off_s = abs(gap_s - ticked_s - wraps * device.wraps_s)
-        if wraps > 0 and off_s < LEAST_STEP_S and abs(at - row) * device.period_s < _NEAR_S:
+def _pause_at(device: DeviceTime, row: int, n_lost: int, size: float) -> ClockBreak | None:
+    """The pause before a row where the receiver saw whole wraps of the ticks more pass than these tell.
+
+    Either the ticks jump there, or so much is lost there that they may have wrapped unseen.
+    """
+    if not device.wraps_s:
+        return None
+    taken_out = {step.row for step in device.steps}
+    near = [jump for jump in device.jumps if abs(jump[0] - row) * device.period_s < _NEAR_S]
+    unseen = [(row, 0.0)] if not near and n_lost * device.period_s > device.wraps_s else []
+    for at, ticked_s in (*near, *unseen):
+        gap_s = size + (0.0 if at in taken_out else ticked_s)
+        wraps = round((gap_s - ticked_s) / device.wraps_s)
+        if wraps > 0 and abs(gap_s - ticked_s - wraps * device.wraps_s) < LEAST_STEP_S:
             return ClockBreak(at, gap_s, "receiver")
     return None
 

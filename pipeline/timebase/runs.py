@@ -126,12 +126,8 @@ def _place(
             return placed
     step, believes_tick = decide(counters, head, start, size, *walk.bounds(counters))
     confirmed = confirmed_at(counters, start, size)
-    if (
-        step is not None
-        and step <= 0
-        and confirmed
-        and _stands_there(counters, walk, start, size, step, compare)
-    ):
+    behind = step is not None and step <= 0 and confirmed
+    if behind and _stands_there(counters, walk, start, size, head.position + (step or 0), starts, compare):
         step = None
     if step is None and confirmed:
         copy = _copy_of(counters, walk, start, size, starts, compare)
@@ -172,27 +168,28 @@ def _along_copy(
 
 
 def _stands_there(
-    counters: Counters, walk: _Walk, start: int, size: int, step: int, compare: Compare
+    counters: Counters, walk: _Walk, start: int, size: int, position: int, starts: Ints, compare: Compare
 ) -> bool:
-    """Whether frames of the same numbers came before with other samples: these are no repeats.
+    """Whether frames of the same places came before with other samples: these are no repeats.
 
     A device that begins with the same numbers each time it is switched on seems to repeat itself.
     """
+    if walk.head is None:
+        return False
     near = 2 * misorder_of(counters)
-    far = -step > near
+    far = walk.head.position - position > near
     if far:
         walk.n_searches += 1
         if walk.n_searches > _MAX_COPY_SEARCHES:
             return False
-    for frame in (start + at for at in _PROBES if at < size):
-        first = 0 if far else max(0, frame - near)
-        same = counters.sequence[first:start] == counters.sequence[frame]
-        before = np.flatnonzero(same)[-_MAX_CANDIDATES:] + first
-        if counters.ticks is not None and not counters.arrival and len(before):
-            apart = np.abs(counters.ticks[before] - counters.ticks[frame])
-            before = before[apart <= counters.slack + counters.typical * counters.per_sample]
-        if len(before):
-            return compare(int(before[-1]), frame) is False
+    for later in (at for at in _PROBES if at < size):
+        first = 0 if far else max(0, start + later - near)
+        same = counters.sequence[first:start] == counters.sequence[start + later]
+        for earlier in (np.flatnonzero(same)[-_MAX_CANDIDATES:] + first).tolist():
+            segment = int(np.searchsorted(starts, earlier, side="right")) - 1
+            run, place = walk.placed[segment]
+            if (run, place + earlier - int(starts[segment])) == (walk.run, position + later):
+                return compare(earlier, start + later) is False
     return False
 
 

@@ -90,10 +90,11 @@ class Seen:
     run: Ints
     dump: npt.NDArray[np.int32]
 
-    def row_of_step(self, before: int, behind: int, size: float) -> int:
-        """First row of the frame with which the stamps jump by `size`, between two that are seen."""
+    def row_of_step(self, before: int, behind: int, size: float) -> tuple[int, int]:
+        """First row of the frame with which the stamps jump by `size`, between two seen; rows lost there."""
         at = exact_place(self._delay, int(self.place[before]), int(self.place[behind]), size)
-        return int(self.stamps.start_row[at])
+        last = int(self.stamps.last_row(slice(at - 1, at))[0])
+        return int(self.stamps.start_row[at]), int(self.stamps.start_row[at]) - last - 1
 
     def _delay(self, start: int, stop: int) -> Floats:
         places = slice(start, stop)

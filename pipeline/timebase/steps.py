@@ -13,8 +13,12 @@ LEAST_STEP_S = 0.1
 _FLOOR_S = 10.0
 _FEWEST = 16
 _NOISE = 8.0
+_MOST_OF_IT = 0.7
+_QUIET = 0.3
+_QUIET_IS = 0.385
 _DRIFT = 2e-4
 _STRAY = 8
+_LARGE_S = 1.0
 _LONGEST_JAM_S = 600.0
 _MOST_STEPS = 200
 
@@ -43,7 +47,7 @@ def find_steps(x: Floats, y: Floats) -> tuple[Ints, Ints]:
     if n < 2 * _FEWEST:
         return strays, strays
     period = float(np.median(np.diff(x))) or (float(x[-1] - x[0]) or 1.0) / n
-    width = min(max(_FEWEST, int(_FLOOR_S / max(period, 1e-9))), n // 2)
+    width = max(_FEWEST, min(int(_FLOOR_S / max(period, 1e-9)), n // 8))
     run, rise = x[width:] - x[:-width], y[width:] - y[:-width]
     slope = float(np.median(rise[run > 0] / run[run > 0])) if np.any(run > 0) else 1.0
     cuts, strays = _floor_shifts(x, y - slope * x, width)
@@ -58,16 +62,19 @@ def _floor_shifts(x: Floats, excess: Floats, width: int) -> tuple[Ints, Ints]:
     least = _sliding_least(excess, width)
     shift = np.zeros(n)
     shift[1:] = least[width + 1 : width + n] - least[1:n]
-    noise = _NOISE * 1.4826 * float(np.median(np.abs(shift)))
+    # a step shifts as many points as the floor is wide: the quieter ones tell the noise
+    noise = _NOISE * float(np.quantile(np.abs(shift), _QUIET)) / _QUIET_IS
     most = max(LEAST_STEP_S, noise) + _DRIFT * np.diff(x, prepend=x[0])
     found = list[tuple[int, float]]()
     for up in (True, False):
         which = np.flatnonzero(shift > most if up else shift < -most)
-        if len(which):
-            begins = np.flatnonzero(np.diff(which, prepend=-2) > 1)
-            ends = np.append(begins[1:], len(which)) - 1
-            # a floor rises with the first point behind a step, and falls before the last one ahead of it
-            found += [(int(i), float(shift[i])) for i in which[begins if up else ends].tolist()]
+        begins = np.flatnonzero(np.diff(which, prepend=-2) > 1)
+        for group in np.split(which, begins[1:]) if len(which) else []:
+            size = np.abs(shift[group])
+            large = group[size >= _MOST_OF_IT * size.max()]
+            # a floor rises with the first point behind a step; it falls as long as none of these is behind
+            i = int(large[0] if up else large[-1])
+            found.append((i, float(shift[i])))
     found.sort()
     strays, cuts, k = list[int](), list[int](), 0
     while k < len(found):
@@ -76,9 +83,9 @@ def _floor_shifts(x: Floats, excess: Floats, width: int) -> tuple[Ints, Ints]:
         if then and here[1] < 0 < then[1] and then[0] - here[0] <= _STRAY:
             strays += range(here[0], then[0])
             k += 1
-        elif _STRAY <= here[0] <= n - _STRAY:
+        elif (_STRAY if abs(here[1]) > _LARGE_S else 4 * _STRAY) <= min(here[0], n - here[0]):
             cuts.append(here[0])
-        elif (here[1] > 0) == (here[0] < _STRAY):
+        elif (here[1] > 0) == (here[0] < n / 2):
             # too few to be borne out: points that are late are delayed, those that are early are wrong
             strays += range(here[0]) if here[1] > 0 else range(here[0], n)
     return np.array(cuts[:_MOST_STEPS], dtype=np.int64), np.array(strays, dtype=np.int64)
