@@ -142,3 +142,20 @@ class Planted:
                 tuple(row) not in written for row in frames.counts.read(0, frames.counts.n_rows).tolist()
             )
         return n
+
+
+def assert_same(one: Reading | None, other: Reading | None) -> None:
+    """Two readings of one dump agree in everything."""
+    assert (one is None) == (other is None)
+    if one is None or other is None:
+        return
+    assert one.dumps == other.dumps
+    assert one.notes == other.notes
+    for frames, again in zip(one.streams, other.streams, strict=True):
+        for column in vars(frames.table):
+            assert np.array_equal(getattr(frames.table, column), getattr(again.table, column)), column
+        for spool, twin in ((frames.counts, again.counts), (frames.extra, again.extra)):
+            assert (spool is None) == (twin is None)
+            if spool is not None and twin is not None:
+                assert spool.n_rows == twin.n_rows
+                assert np.array_equal(spool.read(0, spool.n_rows), twin.read(0, twin.n_rows))

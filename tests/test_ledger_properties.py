@@ -7,7 +7,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pytest
 from cases import CASES, Case
-from damage import ACTIONS, IN_PLACE, MOVING, Planted, mixed
+from damage import ACTIONS, IN_PLACE, MOVING, Planted, assert_same, mixed
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapes import read_all
@@ -138,26 +138,9 @@ def test_blocks_of_any_size_give_the_same(name: str) -> None:
     def holds(actions: list[str], seed: int, block: int) -> None:
         encoded = case.encoded(len(actions), seed)
         data = mixed([frame.data for frame in encoded], actions, random.Random(seed))
-        same(read(data, case), read(data, case, block_bytes=block))
+        assert_same(read(data, case), read(data, case, block_bytes=block))
 
     holds()
-
-
-def same(one: Reading | None, other: Reading | None) -> None:
-    """Two readings of one dump agree in everything."""
-    assert (one is None) == (other is None)
-    if one is None or other is None:
-        return
-    assert one.dumps == other.dumps
-    assert one.notes == other.notes
-    for frames, again in zip(one.streams, other.streams, strict=True):
-        for column in vars(frames.table):
-            assert np.array_equal(getattr(frames.table, column), getattr(again.table, column)), column
-        for spool, twin in ((frames.counts, again.counts), (frames.extra, again.extra)):
-            assert (spool is None) == (twin is None)
-            if spool is not None and twin is not None:
-                assert spool.n_rows == twin.n_rows
-                assert np.array_equal(spool.read(0, spool.n_rows), twin.read(0, twin.n_rows))
 
 
 LINES = "0123456789,.;-+# \t\r\n\0xFAM\xa5\x5aTZ:"
@@ -183,6 +166,6 @@ def test_any_bytes(name: str) -> None:
         block=st.integers(1, 200),
     )
     def holds(data: bytes, block: int) -> None:
-        same(read(data, case), read(data, case, block_bytes=block))
+        assert_same(read(data, case), read(data, case, block_bytes=block))
 
     holds()

@@ -2,8 +2,9 @@
 
 ``python tests/fuzz/fuzz.py [--damaged 1000000] [--seed 20260302] [--first-round 0] [--jobs 2]``.
 
-Checked in each round: nothing is raised but `Unreadable`, the ledger sums to the file's size before and after
-placing, no frame is decoded that was never written (where a check of 32 bits stands in it), nothing is shown
+Dumps come whole or in parts, at times two damaged ones of one wearing. Checked in each round: nothing is
+raised but `Unreadable`, the ledger sums to the file's size before and after placing, no frame is decoded that
+was never written (where a check of 32 bits stands in it), the size of blocks changes nothing, nothing is shown
 that was not decoded, and time goes on. Round n of a seed is the same every time: a run that was cut short
 goes on with ``--first-round``, and a fault is seen again with ``--first-round n --damaged 1 --rounds-only``.
 
