@@ -4,9 +4,9 @@
 
 Dumps come whole or in parts, at times two damaged ones of one wearing. Checked in each round: nothing is
 raised but `Unreadable`, the ledger sums to the file's size before and after placing, no frame is decoded that
-was never written (where a check of 32 bits stands in it), the size of blocks changes nothing, nothing is shown
-that was not decoded, and time goes on. Round n of a seed is the same every time: a run that was cut short
-goes on with ``--first-round``, and a fault is seen again with ``--first-round n --damaged 1 --rounds-only``.
+was never written (where a check of 32 bits stands in it), the size of blocks changes nothing, nothing is
+shown that was not decoded, and time goes on. Round n of a seed is the same every time: a run that was cut
+short goes on with ``--first-round``, and a fault is seen again with ``--first-round n --damaged 1``.
 
 Then, unless ``--rounds-only``: how many frames of random content each checksum lets through, how CPU time
 grows with hostile files, and what memory the worst of them take. Ends with 1 where anything is wrong.
