@@ -11,6 +11,7 @@ from make import (
     acceleration_axes,
     counts_of,
     evidence_together,
+    findings_of,
     recording_of,
     value_of,
 )
@@ -112,11 +113,45 @@ def test_what_only_the_accelerometer_lost_ends_what_can_be_used(tmp_path):
     assert verdict.name == "accept_in_part"
     edges = np.stack((verdict.usable.start, verdict.usable.stop), axis=1) / 250
     assert edges.tolist() == [pytest.approx((0, 40), abs=0.02), pytest.approx((60, 120), abs=0.02)]
-    (reason,) = verdict.reasons
-    assert reason.text == "samples of acc_x, acc_y, acc_z were lost, 16.7 % (limit 5 %)"
+    assert [(reason.measure, reason.text) for reason in verdict.reasons] == [
+        ("lost_fraction", "samples of acc_x, acc_y, acc_z were lost, 16.7 % (limit 5 %)"),
+        ("longest_gap_s", "nothing of acc_x, acc_y, acc_z arrived for 20.0 s (limit 5 s)"),
+    ]
     told = [f for f in whole.findings if f.detector == "dropout" and f.severity == "fault"]
     assert [(f.start_s, f.stop_s) for f in told] == [pytest.approx((40, 60), abs=0.02)]
     assert "acc_x, acc_y, acc_z" in told[0].explanation
+
+
+def test_a_gap_of_the_field_beside_a_faster_accelerometer_is_cut_out_however_small_its_share(tmp_path):
+    # 8 s of 20 min: a share that nobody minds, and a gap in which nothing of the field is known.
+    wearing = Wearing(seconds=1200, walks=((20, 1200),))
+    recordings = record_apart(tmp_path, wearing, 125.0, 160.0, field_lost=((600, 608),))
+    whole = on_main(found_in(recordings), recordings, SETTINGS)
+    assert (value_of(whole, "longest_gap_s"), value_of(whole, "longest_gap_s", "field")) == (
+        0.0,
+        pytest.approx(8.0, abs=0.03),
+    )
+    verdict = verdict_on(recordings, found_in(recordings))
+    assert verdict.name == "accept_in_part"
+    assert [reason.text for reason in verdict.reasons] == ["nothing of field arrived for 8.0 s (limit 5 s)"]
+    edges = np.stack((verdict.usable.start, verdict.usable.stop), axis=1) / 160
+    assert edges.tolist() == [pytest.approx((0, 600), abs=0.02), pytest.approx((608, 1200), abs=0.02)]
+
+
+def test_gaps_of_some_channels_are_not_told_of_all(tmp_path):
+    field, axes = Wearing().field_v(), Wearing().acceleration()
+    channels = (FIELD, *acceleration_axes())
+    codes = [counts_of(v, c) for v, c in zip((field, *axes), channels, strict=True)]
+    present = np.ones((len(field), 4), bool)
+    present[40 * 250 : 50 * 250, 1:] = False
+    present[80 * 250 : 85 * 250] = False
+    recordings = [recording_of(tmp_path / "r.parquet", channels, codes, 250, present)]
+    (detected,) = found_in(recordings)
+    gaps = findings_of(detected, "dropout", "fault")
+    assert sorted((round(f.start_s), f.explanation.partition(" for ")[0]) for f in gaps) == [
+        (40, "Nothing of acc_x, acc_y, acc_z arrived, while others did,"),
+        (80, "Nothing arrived"),
+    ]
 
 
 @pytest.mark.parametrize(("on", "gone"), [((0.0, 70.0), (70, 120)), ((15.0, 120.0), (0, 15))])

@@ -111,10 +111,12 @@ def record_apart(
     spoil: Callable[[np.ndarray], None] = lambda codes: None,
     axes_lost: tuple[tuple[float, float], ...] = (),
     axes_s: tuple[float, float] | None = None,
+    field_lost: tuple[tuple[int, int], ...] = (),
 ) -> list[Recording]:
     """The field and the accelerometer of a wearing in files of their own, the faster one first.
 
-    Rows of ``axes_lost`` are missing; where ``axes_s`` is given, the accelerometer was on only in between.
+    Rows of ``axes_lost`` and ``field_lost`` are missing; where ``axes_s`` is given, the accelerometer was on
+    only in between.
     """
     field = replace(FIELD, sample_hz=field_hz)
     codes = counts_of(wearing.field_v(field_hz), field)
@@ -125,7 +127,13 @@ def record_apart(
     counts = [counts_of(a, axis)[on] for a, axis in zip(wearing.acceleration(axes_hz), axes, strict=True)]
     present = ~within(t, axes_lost)[on]  # type: ignore[arg-type]
     made = [
-        recording_of(folder / "field.parquet", [field], [codes], field_hz),
+        recording_of(
+            folder / "field.parquet",
+            [field],
+            [codes],
+            field_hz,
+            ~within(wearing.time_s(field_hz), field_lost),
+        ),
         recording_of(folder / "axes.parquet", axes, counts, axes_hz, present, start_s),
     ]
     return sorted(made, key=lambda recording: -recording.sample_hz)

@@ -21,17 +21,17 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     """Measure loss with its denominator (RFC 3550, 6.4.4: "1 out of 5 is not 200 out of 1000") and gaps.
 
     A row is lost where any of its channels is. Channels that lost another share than the rows of the main
-    recording have a measure of their own; gaps of a further recording are told where the main one goes on.
+    recording, or for longer at once, have measures of their own; gaps of a further recording are told where
+    the main one goes on.
     """
     lost = lost_samples(evidence.recording)
     if evidence.main is not None:
         return _of_further(evidence, evidence.main, lost, settings)
     rows, conversion = lost.rows, evidence.conversion
-    lengths_s = (rows.stop - rows.start) / evidence.recording.sample_hz
-    longest_s = max([float(lengths_s.max(initial=0.0)), *_pauses_s(evidence, rows)])
+    longest_s = max([_longest_s(rows, evidence.recording), *_pauses_s(evidence, rows)])
     findings = (
         *_summary(evidence, rows, longest_s, settings),
-        *_long_gaps(evidence.recording, rows, settings, "Nothing arrived"),
+        *_gaps_of_main(evidence.recording, lost, settings),
         *_standstills(evidence),
     )
     fraction = rows.n_samples / evidence.recording.n_rows if evidence.recording.n_rows else None
@@ -50,7 +50,8 @@ def _summary(evidence: Evidence, lost: Spans, longest_s: float, settings: Settin
         return
     recording, conversion = evidence.recording, evidence.conversion
     text = (
-        f"{lost.n_samples} of {recording.n_rows} samples are missing, in {len(lost)} gaps"
+        f"{lost.n_samples} of {recording.n_rows} samples are missing, "
+        + f"in {len(lost)} gap{'s' if len(lost) > 1 else ''}"
         + (
             f" ({conversion.n_lost_frames} of {conversion.n_expected_frames} frames)"
             if conversion.n_lost_frames
@@ -77,6 +78,13 @@ def _long_gaps(
         start_s, stop_s = recording.at_s(int(lost.start[k])), recording.at_s(int(lost.stop[k]))
         text = f"{what} for {lengths_s[k]:.1f} s: out of the receiver's reach, or damaged frames."
         yield _finding(start_s, stop_s, severity, "longest_gap_s", float(lengths_s[k]), "s", text)
+
+
+def _gaps_of_main(recording: Recording, lost: Lost, settings: Settings) -> Iterator[Finding]:
+    names = ", ".join(channel.name for channel in recording.channels)
+    for which, spans in _told_apart(lost, recording):
+        what = "Nothing arrived" if which == names else f"Nothing of {which} arrived, while others did,"
+        yield from _long_gaps(recording, spans, settings, what)
 
 
 def _standstills(evidence: Evidence) -> Iterator[Finding]:
@@ -125,6 +133,10 @@ def _pauses_s(evidence: Evidence, lost: Spans) -> list[float]:
     return [float(pause_s) for pause_s in pauses_s]
 
 
+def _longest_s(lost: Spans, recording: Recording) -> float:
+    return float((lost.stop - lost.start).max(initial=0)) / recording.sample_hz
+
+
 def _in_all(conversion: Conversion) -> str:
     pauses = _pauses(conversion)
     n, total_s = len(pauses), sum(gap_s for _, gap_s in pauses)
@@ -133,35 +145,81 @@ def _in_all(conversion: Conversion) -> str:
 
 def _of_further(evidence: Evidence, main: Recording, lost: Lost, settings: Settings) -> Detected:
     """What a recording of another rate lost beside the main one; times are those of the main rows."""
+    recording, note_gap_s = evidence.recording, settings["dropout.note_gap_s"]
+    lost_in_main, apart = lost_samples(main).rows, not_covered(main, recording, note_gap_s)
+    # Samples of two rates stand beside each other: what is left of a gap of both may be a step long.
+    step = 1.5 * main.sample_hz / recording.sample_hz
+
+    def beside(spans: Spans) -> Spans:
+        alone = Spans.merged(on_rows_of(main, recording, spans), apart).without(lost_in_main)
+        longer = alone.stop - alone.start > step
+        return Spans(alone.start[longer], alone.stop[longer])
+
+    n_apart = round(apart.n_samples / main.sample_hz * recording.sample_hz)
+    severity: Severity = "fault" if is_judged(recording) else "note"
+    findings: list[Finding] = []
+    for names, spans in _channels_alike(lost, recording):
+        if (alone := beside(spans)).n_samples:
+            n, n_all = spans.n_samples + n_apart, recording.n_rows + n_apart
+            findings.append(_summary_beside(names, n, n_all, alone, main, severity, note_gap_s))
+    for names, spans in _told_apart(lost, recording):
+        what = f"Nothing of {names} arrived, while {main.channels[0].name} did,"
+        findings += _long_gaps(main, beside(spans), settings, what, severity)
+    measures = _measures_beside(evidence, main, lost, lost_in_main, apart) if is_judged(recording) else ()
+    return Detected(tuple(findings), tuple(measures), {"lost": lost.rows})
+
+
+def _measures_beside(
+    evidence: Evidence, main: Recording, lost: Lost, lost_in_main: Spans, apart: Spans
+) -> Iterator[Measure]:
+    """Share and longest gap of each channel of another rate, where the main recording does not tell them."""
     recording = evidence.recording
-    names = [channel.name for channel in recording.channels]
-    apart = not_covered(main, recording, settings["dropout.note_gap_s"])
     n_apart = round(apart.n_samples / main.sample_hz * recording.sample_hz)
     n_all = recording.n_rows + n_apart
-    lost_in_main = lost_samples(main).rows
     share_of_main = lost_in_main.n_samples / max(main.n_rows, 1)
-    n_lost = {name: lost.own.get(name, lost.rows).n_samples + n_apart for name in names}
-    measures = tuple(
-        _own_share(name, n, n_all)
-        for name, n in n_lost.items()
-        if n_all and abs(n / n_all - share_of_main) > ANOTHER_SHARE and is_judged(recording)
+    # Pauses of the device are those of all its recordings.
+    pauses_s = [gap_s for _, gap_s in _pauses(evidence.conversion)]
+    told_s = max([_longest_s(lost_in_main, main), *pauses_s])
+    for channel in recording.channels:
+        spans = lost.own.get(channel.name, lost.rows)
+        n = spans.n_samples + n_apart
+        if n_all and abs(n / n_all - share_of_main) > ANOTHER_SHARE:
+            yield _own_share(channel.name, n, n_all)
+        longest_s = max(_longest_s(spans, recording), _longest_s(apart, main))
+        if longest_s > told_s + 1.5 / recording.sample_hz:
+            yield Measure("longest_gap_s", longest_s, "s", channel.name)
+
+
+def _summary_beside(
+    names: str, n: int, n_all: int, alone: Spans, main: Recording, gravest: Severity, note_gap_s: float
+) -> Finding:
+    grave = gravest == "fault" and _longest_s(alone, main) >= note_gap_s
+    text = (
+        f"{names}: {n} of {n_all} samples are missing, {alone.n_samples / main.sample_hz:.1f} s of them "
+        f"while {main.channels[0].name} arrived."
     )
-    alone = Spans.merged(on_rows_of(main, recording, lost.rows), apart).without(lost_in_main)
-    # Samples of two rates stand beside each other: what is left of a gap of both may be a step long.
-    longer = alone.stop - alone.start > 1.5 * main.sample_hz / recording.sample_hz
-    alone = Spans(alone.start[longer], alone.stop[longer])
-    what = f"Nothing of {', '.join(names)} arrived, while {main.channels[0].name} did,"
-    grave: Severity = "fault" if is_judged(recording) else "note"
-    findings = list(_long_gaps(main, alone, settings, what, grave))
-    if alone.n_samples:
-        severity: Severity = "warning" if findings and is_judged(recording) else "note"
-        text = (
-            f"{', '.join(names)}: {lost.rows.n_samples + n_apart} of {n_all} samples are missing, "
-            f"{alone.n_samples / main.sample_hz:.1f} s of them while {main.channels[0].name} arrived."
-        )
-        share = (lost.rows.n_samples + n_apart) / n_all
-        findings = [_finding(0.0, main.duration_s, severity, "lost_fraction", share, "1", text), *findings]
-    return Detected(tuple(findings), measures, {"lost": lost.rows})
+    severity: Severity = "warning" if grave else "note"
+    return _finding(0.0, main.duration_s, severity, "lost_fraction", n / n_all, "1", text)
+
+
+def _channels_alike(lost: Lost, recording: Recording) -> list[tuple[str, Spans]]:
+    """Names of channels that lost the same rows, and these rows."""
+    alike: dict[tuple[bytes, bytes], tuple[Spans, list[str]]] = {}
+    for channel in recording.channels:
+        spans = lost.own.get(channel.name, lost.rows)
+        key = spans.start.tobytes(), spans.stop.tobytes()
+        alike.setdefault(key, (spans, []))[1].append(channel.name)
+    return [(", ".join(names), spans) for spans, names in alike.values()]
+
+
+def _told_apart(lost: Lost, recording: Recording) -> list[tuple[str, Spans]]:
+    """What all channels lost, and what some lost while others arrived; each with the channels' names."""
+    alike = _channels_alike(lost, recording)
+    if len(alike) == 1:
+        return alike
+    by_all = lost.rows.without(Spans.merged(*(lost.rows.without(spans) for _, spans in alike)))
+    names = ", ".join(channel.name for channel in recording.channels)
+    return [(names, by_all), *((some, spans.without(by_all)) for some, spans in alike)]
 
 
 def _own_share(name: str, n_lost: int, n_all: int) -> Measure:

@@ -39,6 +39,12 @@ _PLAIN = {
     "stuck": "a value was stuck",
 }
 
+_OF_LOSSES = {
+    "lost_fraction": "samples of {} were lost,",
+    "longest_gap_s": "nothing of {} arrived for",
+}
+"""Measures of losses that single channels may have -> what is said of these channels."""
+
 _SHORT = {
     "lost": "lost",
     "saturated": "at a rail",
@@ -197,38 +203,43 @@ def _beside_limit(measure: Measure, policy: Policy) -> JudgedMeasure:
 def _reasons_by_measures(
     over: Sequence[JudgedMeasure], detected: Detected, extent: Extent
 ) -> tuple[Reason, ...]:
-    """A reason for each measure beyond its limit; channels that lost the same share have one together.
+    """A reason for each measure beyond its limit; channels that lost the same have one together.
 
     What single channels lost is no reason of its own where that of the rows is one already.
     """
-    own = [j for j in over if j.measure.name == "lost_fraction" and j.measure.channel is not None]
+    own = [j for j in over if j.measure.name in _OF_LOSSES and j.measure.channel is not None]
     of_session = [j for j in over if j not in own and j.measure.name != "clean_fraction"]
     reasons = [_reason(judged, detected, extent) for judged in of_session]
-    if not any(judged.measure.name == "lost_fraction" for judged in of_session):
-        for share in dict.fromkeys(_share(judged) for judged in own):
-            channels = ", ".join(j.measure.channel or "" for j in own if _share(j) == share)
-            reasons.append(Reason("lost_fraction", f"samples of {channels} were lost, {share}"))
+    told = {judged.measure.name for judged in of_session}
+    alike: dict[tuple[str, str], list[str]] = {}
+    for judged in own:
+        if judged.measure.name not in told:
+            key = judged.measure.name, _beside_its_limit(judged)
+            alike.setdefault(key, []).append(judged.measure.channel or "")
+    for (name, shown), channels in alike.items():
+        reasons.append(Reason(name, f"{_OF_LOSSES[name].format(', '.join(channels))} {shown}"))
     return tuple(reasons)
 
 
-def _share(judged: JudgedMeasure) -> str:
-    """A share beside its limit, in words."""
-    value, bound = judged.measure.value or 0.0, judged.limit.value if judged.limit else 0.0
+def _beside_its_limit(judged: JudgedMeasure) -> str:
+    """A value beside its limit, in words."""
+    unit, value = judged.measure.unit, judged.measure.value or 0.0
+    bound = judged.limit.value if judged.limit else 0.0
+    if unit != "1":
+        return f"{value:.1f} {unit} (limit {bound:g} {unit})"
     return f"{100 * value:.1f} % (limit {100 * bound:g} %)"
 
 
 def _reason(judged: JudgedMeasure, detected: Detected, extent: Extent) -> Reason:
-    measure, limit = judged.measure, judged.limit
-    value, bound = measure.value or 0.0, limit.value if limit else 0.0
-    condition = CONDITION_OF.get(measure.name)
-    if measure.unit != "1":
-        shown = f"{value:.1f} {measure.unit} (limit {bound:g} {measure.unit})"
-        return Reason(measure.name, f"{BY_NAME[measure.name].title.lower()} {shown}")
-    share = _share(judged)
-    if condition is None:
-        return Reason(measure.name, f"{BY_NAME[measure.name].title.lower()} {share}")
+    name, channel, shown = judged.measure.name, judged.measure.channel, _beside_its_limit(judged)
+    condition = CONDITION_OF.get(name)
+    if condition is None or judged.measure.unit != "1":
+        return Reason(name, f"{BY_NAME[name].title.lower()} {shown}")
+    if channel and any(m.name == name and m.channel != channel for m in detected.measures):
+        # The marks are those of all channels together: how long it was for this one they do not say.
+        return Reason(name, f"{_PLAIN[condition]} ({channel}), {shown}")
     seconds = detected.marks.get(condition, Spans()).n_samples / extent.sample_hz
-    return Reason(measure.name, f"{_PLAIN[condition]} for {seconds:.0f} s, {share}")
+    return Reason(name, f"{_PLAIN[condition]} for {seconds:.0f} s, {shown}")
 
 
 def _reasons_by_marks(marks: Mapping[str, Spans], extent: Extent, policy: Policy) -> tuple[Reason, ...]:
