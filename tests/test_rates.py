@@ -1,6 +1,7 @@
 """A field and an accelerometer at rates of their own: what is found by each, and on one clock together."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -206,6 +207,38 @@ def test_a_row_is_lost_where_any_of_its_channels_is(tmp_path):
     }
     reasons = [r.text for r in verdict_on(recordings, [detected]).reasons]
     assert reasons == ["samples were lost for 15 s, 12.5 % (limit 5 %)", "longest gap 10.0 s (limit 5 s)"]
+
+
+# ---- clock ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("main_hz", "axes_hz", "told"),
+    [(250.0, 400.0, True), (250.0, 50.01, False), (250.05, 50.01, False), (250.0, 50.05, True)],
+    ids=["another rate", "a row more", "a crystal's error", "a thousandth"],
+)
+def test_another_rate_than_the_layout_says_is_told_of_every_recording(tmp_path, main_hz, axes_hz, told):
+    evidence = evidence_together(record_apart(tmp_path, Wearing(), 250.0, 50.0))
+    evidence = [
+        replace(
+            one,
+            conversion=replace(
+                one.conversion,
+                clock_source="ticks",
+                clock_rate_hz=rate_hz,
+                nominal_hz=one.recording.sample_hz,
+            ),
+        )
+        for one, rate_hz in zip(evidence, (main_hz, axes_hz), strict=True)
+    ]
+    warned = findings_of(run_detectors(evidence, SETTINGS)[0], "clock", "warning")
+    of_axes = [f.explanation for f in warned if "acc_x, acc_y, acc_z" in f.explanation]
+    assert len(of_axes) == told
+    if told:
+        took = (
+            f"took {axes_hz:.6g} samples of acc_x, acc_y, acc_z a second by its ticks, the layout says 50: "
+        )
+        assert took in of_axes[0]
 
 
 # ---- names ------------------------------------------------------------------------------------------------

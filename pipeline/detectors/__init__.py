@@ -40,7 +40,7 @@ DETECTORS: tuple[Callable[[Evidence, Settings], Detected], ...] = (
 )
 
 OF_SESSION: tuple[Callable[[Sequence[Evidence], Settings], Detected], ...] = (
-    lambda recordings, settings: clock.detect(recordings[0], settings),
+    clock.detect,
     step_lag.detect,
     gravity.detect,
     activity_mismatch.detect,

@@ -5,7 +5,7 @@ rule: together they contradict a wrong rate in the layout and no more. Only the 
 of another clock, show how far the crystal itself is off.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from pipeline.detectors.crystal import largest_error_ppm
 from pipeline.detectors.evidence import Conversion, Evidence
@@ -18,18 +18,19 @@ MAX_LISTED = 200
 _UNSURE = 3.0
 
 
-def detect(evidence: Evidence, settings: Settings) -> Detected:
+def detect(recordings: Sequence[Evidence], settings: Settings) -> Detected:
     """Measure the sampling rate and its error, the skew against the receiver's clock, and the jitter."""
-    conversion = evidence.conversion
+    evidence = recordings[0]
     findings = (
         *_about_rates(evidence, settings),
+        *_about_other_rates(recordings, settings),
         *_about_jitter(evidence, settings),
         *_about_residual(evidence, settings),
         *_about_restarts(evidence),
         *_about_pauses(evidence),
         *_about_steps(evidence),
     )
-    return Detected(findings, _measures(conversion))
+    return Detected(findings, _measures(evidence.conversion))
 
 
 def _measures(conversion: Conversion) -> tuple[Measure, ...]:
@@ -106,16 +107,37 @@ def _about_rates(evidence: Evidence, settings: Settings) -> Iterator[Finding]:
         yield _of_all(evidence, "warning", "clock_skew_ppm", skew_ppm, limit_ppm, text)
 
 
+def _about_other_rates(recordings: Sequence[Evidence], settings: Settings) -> Iterator[Finding]:
+    """Channels that came at another rate than the layout says, where the main ones did not do the same.
+
+    They share the crystal of the main ones, which is spoken of there; a count is right to a row or two.
+    """
+    main, limit_ppm = recordings[0].conversion, settings["clock.rate_error_ppm"]
+    if main.clock_source == "receiver" and main.clock_skew_ppm is None:
+        return  # the stamps tell nothing of the rate
+    for evidence in recordings[1:]:
+        error_ppm, n_rows = _error_ppm(evidence.conversion), evidence.recording.n_rows
+        if error_ppm is None or not n_rows:
+            continue
+        beyond_ppm = limit_ppm + 2e6 / n_rows
+        if min(abs(error_ppm), abs(error_ppm - (_error_ppm(main) or 0.0))) > beyond_ppm:
+            names = ", ".join(channel.name for channel in evidence.recording.channels)
+            text = _wrong_rate(evidence.conversion, names)
+            yield _of_all(recordings[0], "warning", "rate_error_ppm", error_ppm, limit_ppm, text)
+
+
 def _is_gross(error_ppm: float) -> bool:
     """Whether no oscillator is that bad: a wrong number in the layout, or samples left out all the time."""
     return abs(error_ppm) > 20_000.0
 
 
-def _wrong_rate(conversion: Conversion) -> str:
+def _wrong_rate(conversion: Conversion, names: str = "") -> str:
+    """What is wrong, and where to look; `names` are those of channels beside the main ones."""
+    of = f" of {names}" if names else ""
     by = {"receiver": "by the receiver's stamps", "ticks": "by its ticks"}.get(conversion.clock_source, "")
-    what = "sample_hz" if conversion.clock_source == "receiver" else "sample_hz or tick_hz"
+    what = "sample_hz" if names or conversion.clock_source == "receiver" else "sample_hz or tick_hz"
     return (
-        f"The device took {conversion.clock_rate_hz:.6g} samples a second {by}, the layout says "
+        f"The device took {conversion.clock_rate_hz:.6g} samples{of} a second {by}, the layout says "
         f"{conversion.nominal_hz:.6g}: correct {what}, or look for lost samples that no counter shows."
     )
 
