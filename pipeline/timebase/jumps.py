@@ -1,6 +1,7 @@
 """How far one frame is behind another, by its sequence number and its ticks together."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +18,7 @@ _LONG_TICK_RANGE_S = 3600.0
 _MAX_REBASE_S = 600.0
 _LONGEST_DELAY_S = 60.0
 _FEW_FRAMES = 32
-_TELLING = 0.1
+_CHANCE = 0.2
 
 
 @dataclass(frozen=True)
@@ -114,28 +115,40 @@ def decide(
         believed = abs(step) < MAX_DROPOUT or confirmed_at(counters, start, size)
         believed &= not _began_by_chance(counters, head, start, step)
         return (step, True) if believed else (None, True)
+    return _against_ticks(counters, head, start, size, limit)
+
+
+def _against_ticks(
+    counters: Counters, head: Head, start: int, size: int, limit: int
+) -> tuple[int | None, bool]:
+    """The same where no step fits the ticks: they were set, or one is wrong, or the device began anew."""
+    if counters.ticks is None or counters.rate is None:
+        return None, True
+    gone, modulus, unit = float(counters.ticks[start]) - head.tick, counters.modulus, counters.unit
+    ahead = int(counters.sequence[start]) - head.sequence
     forward = ahead % modulus if modulus else ahead
-    is_next = forward % counters.unit == 0 and 1 <= forward // counters.unit <= limit
+    behind = modulus - forward if modulus else -forward
     confirmed = confirmed_at(counters, start, size)
+    is_late = 0 < behind <= misorder_of(counters) * unit and behind % unit == 0
     # a counter that wraps soon has no backward; a receiver's clock that goes back was set
     soon = 0 < counters.rate.modulus < _LONGEST_DELAY_S * counters.tick_hz
     backward = not soon and not counters.arrival and _signed(gone, counters.rate.modulus) < -counters.slack
-    behind = modulus - forward if modulus else -forward
-    if counters.arrival and (forward == 0 or 0 < behind <= misorder_of(counters) * counters.unit):
+    if counters.arrival and (forward == 0 or is_late):
         return _by_sequence(counters, head, ahead, modulus, start, size), True
-    if backward and not confirmed and 0 < behind <= misorder_of(counters) * counters.unit:
+    if backward and not confirmed and is_late:
         # one late frame, from before a pause that its ticks do not count
         lately = _signed(gone, counters.rate.modulus) > -_LONGEST_DELAY_S * counters.tick_hz
-        return (-(behind // counters.unit) if lately and behind % counters.unit == 0 else None), False
-    if forward != counters.unit and _looks_begun(counters, head, start):
+        return (-(behind // unit) if lately else None), False
+    if forward != unit and _looks_begun(counters, head, start):
         return None, True
-    if is_next and forward // counters.unit < MAX_DROPOUT and (not modulus or forward < modulus // 2):
-        if counters.arrival and _only_late(counters, head, forward // counters.unit, gone):
-            return forward // counters.unit, False
-        # the sequence goes on, the ticks do not: they were set anew, or one tick is wrong
-        if forward == counters.unit or (confirmed and not backward):
-            return forward // counters.unit, confirmed
-    elif confirmed and not counters.goes_on and _ticks_go_on(counters, gone, limit):
+    step = forward // unit
+    is_next = forward % unit == 0 and 1 <= step <= limit
+    if is_next and step < MAX_DROPOUT and (not modulus or forward < modulus // 2):
+        late = counters.arrival and _only_late(counters, head, step, gone)
+        return (step if late or forward == unit or (confirmed and not backward) else None), confirmed
+    if soon and is_next:
+        return _by_sequence(counters, head, ahead, modulus, start, size), confirmed
+    if not is_next and confirmed and not counters.goes_on and _ticks_go_on(counters, gone, limit):
         return max(1, round(gone / (counters.typical * counters.rate.per_sample))), True
     return None, True
 
@@ -200,11 +213,15 @@ def _looks_begun(counters: Counters, head: Head, start: int, near: int = _NEAR_S
 
 def _began_by_chance(counters: Counters, head: Head, start: int, step: int) -> bool:
     """Whether a frame fits after whole wraps of all counters, and looks as if the device had just begun."""
-    if counters.rate is None or not counters.modulus or step <= counters.modulus // counters.unit:
+    if counters.rate is None or counters.ticks is None or not counters.modulus or step < 2:
         return False
-    lasting = step * counters.typical * counters.rate.per_sample
-    told = counters.arrival or 0 < counters.rate.modulus < lasting
-    return told and _looks_begun(counters, head, start, _VERY_START)
+    if not _looks_begun(counters, head, start, _VERY_START):
+        return False
+    frame, tick = counters.typical * counters.rate.per_sample, float(counters.ticks[start])
+    if not counters.arrival and tick < min(_NEAR_START * frame, head.tick):
+        return True
+    wrapped = step > counters.modulus // counters.unit
+    return wrapped and (counters.arrival or 0 < counters.rate.modulus < step * frame)
 
 
 def _likely(counters: Counters, head: Head, start: int) -> float | None:
@@ -230,7 +247,9 @@ def _both_agree(
     within = nearest % unit == 0 and low <= head.position + step and step <= limit + 1
     near = _near(counters)
     likely_enough = likely is None or abs(step - likely) < near
-    if within and likely_enough and _tick_fits(counters, head, step, gone):
+    usual = step < MAX_DROPOUT and -step <= misorder_of(counters)
+    telling = usual or 2 * _allowed(counters, step) <= _CHANCE * (rate.modulus or np.inf)
+    if within and likely_enough and telling and _tick_fits(counters, head, step, gone):
         return step
     if not modulus:
         return None
@@ -239,18 +258,18 @@ def _both_agree(
     steps = ahead % modulus + modulus * np.arange(-reach, reach + 1)
     steps = steps[steps % unit == 0] // unit
     steps = steps[(steps <= limit + 1) & (head.position + steps >= low)]
-    frame = counters.typical * rate.per_sample
     samples = np.where(steps >= 1, head.n_samples + (steps - 1) * counters.typical, steps * counters.typical)
     excess = np.abs(rate.excess(np.full(len(steps), gone), samples))
-    allowed = _LOOSE * frame + counters.slack + _DRIFT * np.abs(steps) * frame
-    fits: list[int] = steps[
-        (excess <= allowed)
-        & (np.abs(steps) <= _reach(counters))
-        & (likely is None or np.abs(steps - (likely or 0)) < near)
-        # what so many ticks may be off by must leave most of their range out
-        & ((np.abs(steps) < MAX_DROPOUT) | (allowed <= _TELLING * (rate.modulus or np.inf)))
-    ].tolist()
-    return min(fits, key=lambda step: (abs(step - (likely or 0)), -step), default=None)
+    allowed = _allowed(counters, steps)
+    apart = np.abs(steps - (likely or 0))
+    asked = (np.abs(steps) <= _reach(counters)) & (likely is None or apart < near)
+    fits: list[int] = steps[asked & (excess <= allowed)].tolist()
+    best = min(fits, key=lambda step: (abs(step - (likely or 0)), -step), default=None)
+    if best is None or not rate.modulus:
+        return best
+    # how many of those as near or nearer would fit ticks that have nothing to do with them
+    nearer = asked & (apart <= abs(best - (likely or 0)))
+    return best if 2 * float(allowed[nearer].sum()) <= _CHANCE * rate.modulus else None
 
 
 def _near(counters: Counters) -> float:
@@ -261,16 +280,17 @@ def _near(counters: Counters) -> float:
     return max(min(minute, (counters.modulus or np.inf) / counters.unit / 4), _FEW_FRAMES)
 
 
+def _allowed(counters: Counters, steps: Any) -> Any:
+    """By how many ticks frames may be off that are so many steps away."""
+    frame = counters.typical * counters.per_sample
+    return _LOOSE * frame + counters.slack + _DRIFT * np.abs(steps) * frame
+
+
 def _tick_fits(counters: Counters, head: Head, step: int, gone: float) -> bool:
-    rate = counters.rate
-    if rate is None:
+    if counters.rate is None:
         return False
-    frame = counters.typical * rate.per_sample
-    excess = abs(_signed(gone - ticks_for(counters, head, step), rate.modulus))
-    return (
-        abs(step) <= _reach(counters)
-        and excess <= _LOOSE * frame + counters.slack + _DRIFT * abs(step) * frame
-    )
+    excess = abs(_signed(gone - ticks_for(counters, head, step), counters.rate.modulus))
+    return bool(abs(step) <= _reach(counters) and excess <= _allowed(counters, step))
 
 
 def _reach(counters: Counters) -> float:
