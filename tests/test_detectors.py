@@ -140,6 +140,7 @@ def test_without_ac_coupling_nothing_settles(record):
     detected = detected_in(record(Wearing(), put(60, 62, 4095), field=replace(FIELD, ac_corner_hz=None)))
     assert n_marked(detected, "settling") == 0
     assert "ac_corner_hz" in absent_of(detected, "settling_fraction")
+    assert [m.value for m in detected.measures if m.name == "settling_fraction"] == [None]
 
 
 # ---- contact, coupling, mains, passers --------------------------------------------------------------------

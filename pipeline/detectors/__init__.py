@@ -71,9 +71,20 @@ def _of_one(evidence: Evidence, settings: Settings) -> Detected:
         marks["settling"] = marks["settling"].without(marks.get("contact_loss", Spans()))
     fields = ", ".join(evidence.tracks.field)
     only = evidence.main is None
-    shares = (_share(name, measure, marks, n_rows) for name, measure in SHARED.items() if name in marks)
+    known = [
+        (name, measure)
+        for name, measure in SHARED.items()
+        if name in marks and (len(marks[name]) or not _is_unknown(measure, united, evidence))
+    ]
+    shares = (_share(name, measure, marks, n_rows) for name, measure in known)
     named = tuple(share if only else replace(share, channel=fields) for share in shares)
     return replace(united, marks=marks, measures=(*united.measures, *named))
+
+
+def _is_unknown(measure: str, found: Detected, evidence: Evidence) -> bool:
+    """Whether a measure cannot be had of any field channel: a share of 0 of them all would be a guess."""
+    absent = {m.channel for m in found.measures if m.name == measure and m.value is None}
+    return bool(absent) and absent >= set(evidence.tracks.field)
 
 
 def _share(condition: str, measure: str, marks: dict[str, Spans], n_rows: int) -> Measure:
