@@ -125,6 +125,18 @@ def test_each_rate_has_a_file_of_its_own_on_one_clock(judged, tmp_path):
     assert judged.quality["frames"]["decoded"] == 2 * 90 * 25
 
 
+def test_without_a_counter_nothing_is_said_of_lost_frames(tmp_path):
+    layout = (
+        'framing = "text"\nsample_hz = 250\n[text]\ndelimiter = ";"\n'
+        '[[frame]]\n[[frame.part]]\nis = "samples"\nchannels = ["field"]\n'
+        '[[channel]]\nname = "field"\nkind = "field"\nunit = "V"\nbits = 12\nreference_v = 3.0\ngain = 5.0\n'
+    )
+    codes = counts_of(Wearing(seconds=20, walks=((5, 20),)).field_v(), FIELD)
+    dump = "".join(f"{code}\n" for code in codes.tolist()).encode()
+    frames = run_line(tmp_path, {"boards": Given(layout, dump)}, mains_hz=50)["boards"].quality["frames"]
+    assert (frames["decoded"], frames["expected"], frames["lost"]) == (5000, None, None)
+
+
 def test_events_stand_in_a_file_with_the_nearest_sample(judged):
     table = pq.read_table(judged.places.events)
     assert table.schema.names == [EVENT_TIME.name, EVENT_SAMPLE.name, "button"]

@@ -93,3 +93,19 @@ def test_page_names_every_file_with_its_channels(tmp_path: Path) -> None:
         "the others at 4 Hz",
     ):
         assert said in page, said
+
+
+def test_figures_at_the_top_are_those_of_the_channel_that_decides(tmp_path: Path) -> None:
+    quality = examples.session(tmp_path, verdict="accept")
+    of_rows = next(m for m in quality["measures"] if m["name"] == "lost_fraction")
+    axes = [{**of_rows, "channel": f"acc_{axis}", "value": 0.125} for axis in "xy"]
+    quality["measures"] += axes
+    quality["frames"] |= {"expected": None, "lost": None}
+    out = tmp_path / "report.html"
+    write_report(
+        quality, tmp_path / "samples.parquet", tmp_path / "findings.parquet", [], out, tmp_path / "strip.svg"
+    )
+    page = out.read_text(encoding="utf-8").replace("\u202f", " ")
+    assert '<dt>Samples lost</dt><dd>12.5 %<span class="aside">acc_x, acc_y</span></dd>' in page
+    assert "9 damaged; no counter says how many frames were lost." in page
+    assert " expected," not in page

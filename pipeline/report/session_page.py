@@ -77,7 +77,7 @@ def write_report(
             usable_words=words.intervals_words(quality["usable"], quality["duration_s"] or 0),
             usable_s=sum(stop - start for start, stop in quality["usable"]),
             started=words.started_words(quality["started_at"], quality.get("time_zone") or ""),
-            measures={measure["name"]: measure for measure in reversed(quality["measures"])},
+            measures=_deciding(quality["measures"]),
             groups=_grouped(quality["measures"]),
             conditions=words.conditions_words(quality["conditions"]),
             pictures=_pictures(quality, glance, activities) if glance else {},
@@ -151,6 +151,24 @@ def _pictures(
             lambda: spectrum_figure(glance.spectra, units, quality["mains_lines"]),
         )
     return pictures
+
+
+def _deciding(measures: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
+    """Each measure by its name; of several channels the largest, as in the table of sessions, and `whose`."""
+    by_name: dict[str, list[Mapping[str, Any]]] = {}
+    for measure in measures:
+        by_name.setdefault(measure["name"], []).append(measure)
+    found = {}
+    for name, rows in by_name.items():
+        row = max((row for row in rows if row["value"] is not None), key=_value, default=rows[0])
+        alike = [other["channel"] for other in rows if other["channel"] and other["value"] == row["value"]]
+        whose = ", ".join(alike) if len(rows) > 1 and row["channel"] else ""
+        found[name] = {**row, "whose": whose}
+    return found
+
+
+def _value(measure: Mapping[str, Any]) -> float:
+    return float(measure["value"])
 
 
 def _grouped(measures: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[dict[str, Any]]]]:

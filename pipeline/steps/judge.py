@@ -192,11 +192,13 @@ def _recording_row(job: Job, one: Recorded) -> dict[str, Any]:
     }
 
 
-def _frames(counted: Sequence[Mapping[str, Any]], conversion: Mapping[str, Any]) -> dict[str, int]:
-    """Frames of all kinds that carry samples, each counted once."""
+def _frames(counted: Sequence[Mapping[str, Any]], conversion: Mapping[str, Any]) -> dict[str, int | None]:
+    """Frames of all kinds that carry samples, each counted once; None where no counter tells."""
     own = [one for one in counted if not one["shares_frames"]]
     names = {"decoded": "n_frames", **{n: f"n_{n}_frames" for n in ("expected", "lost", "duplicate", "late")}}
-    frames = {name: sum(one[key] for one in own) for name, key in names.items()}
+    frames: dict[str, int | None] = {name: sum(one[key] for one in own) for name, key in names.items()}
+    if not all(one["n_expected_frames"] for one in own):
+        frames |= {"expected": None, "lost": None}
     return {**frames, "damaged": conversion.get("damage", {}).get("n_damaged_frames", 0)}
 
 
