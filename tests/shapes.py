@@ -156,29 +156,31 @@ def kinds_layout(
     order: str = "little",
     tick_hz: float = 32768.0,
     kind_type: str = "u8",
+    kind_last: bool = False,
     sector_bytes: int = SECTOR_BYTES,
 ) -> Layout:
     """Several kinds of frame in one stream, each with a rate and a counter of its own (or one ``shared``).
 
     Kind i says i + 1 in its 'kind' part (no such part where ``kind_type`` is empty: then the sync bytes must
-    differ). Its channels are a0, b0; a1, b1; and so on. With ``event`` a last kind has one value, u16, and no
-    rate; its channel is 'mark'. With ``length`` the first kind states its own. ``syncs`` counts the kinds
-    at a rate, events not among them, of which the sync bytes are the first's; empty ones stand for none.
+    differ), before the samples or, with ``kind_last``, behind them. Its channels are a0, b0; a1, b1; and so
+    on. With ``event`` a last kind has one value, u16, and no rate; its channel is 'mark'. With ``length`` the
+    first kind states its own. ``syncs`` counts the kinds at a rate, events not among them, of which the sync
+    bytes are the first's; empty ones stand for none.
     """
     frames, described = list[Frame](), list[Channel]()
 
     def add(i: int, samples: Part, is_event: bool) -> None:
         sync = syncs[i if i < len(syncs) else 0] if framing in ("sync", "sectors") else b""
         parts = [sync_part(sync)] if sync else []
-        if kind_type:
-            parts.append(part("kind", kind_type, order, value=i + 1))
+        told = [part("kind", kind_type, order, value=i + 1)] if kind_type else []
+        parts += [] if kind_last else told
         if length and not samples.count:
             parts.append(part("length", length, order, counts="frame"))
         if sequence:
             parts.append(part("sequence", sequence, order, shared=shared))
         if ticks:
             parts.append(part("ticks", ticks, order, hz=tick_hz))
-        parts.append(samples)
+        parts += [samples, *(told if kind_last else ())]
         if check:
             parts.append(check_part(check, order))
         frames.append(Frame(f"kind{i}", tuple(parts), 4096, is_event))

@@ -97,7 +97,10 @@ def is_erased(block: Bytes, at: Ints, sector_bytes: int) -> Bools:
 
 def begins(block: Bytes, at: Ints, shape: Shape) -> Bools:
     """Whether a frame of the kind may begin at each place, by its sync bytes and its kind part."""
-    may = at + shape.head <= len(block)
+    needed = shape.head
+    if shape.kind is not None and shape.kind.at >= 0:  # it may stand behind the samples
+        needed = max(needed, shape.kind.at + shape.kind.n_bytes)
+    may = at + needed <= len(block)
     which = np.flatnonzero(may)
     here = at[which]
     right = np.ones(len(here), dtype=bool)
