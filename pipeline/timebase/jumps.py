@@ -213,15 +213,15 @@ def _looks_begun(counters: Counters, head: Head, start: int, near: int = _NEAR_S
 
 def _began_by_chance(counters: Counters, head: Head, start: int, step: int) -> bool:
     """Whether a frame fits after whole wraps of all counters, and looks as if the device had just begun."""
-    if counters.rate is None or counters.ticks is None or not counters.modulus or step < 2:
+    range_ = counters.modulus // counters.unit
+    if counters.rate is None or counters.ticks is None or not counters.modulus or step <= range_ // 4:
         return False
     if not _looks_begun(counters, head, start, _VERY_START):
         return False
     frame, tick = counters.typical * counters.rate.per_sample, float(counters.ticks[start])
     if not counters.arrival and tick < min(_NEAR_START * frame, head.tick):
         return True
-    wrapped = step > counters.modulus // counters.unit
-    return wrapped and (counters.arrival or 0 < counters.rate.modulus < step * frame)
+    return step > range_ and (counters.arrival or 0 < counters.rate.modulus < step * frame)
 
 
 def _likely(counters: Counters, head: Head, start: int) -> float | None:
