@@ -159,7 +159,7 @@ def _of_parts_more_or_fewer(layout: Layout, i: int, frame: Frame) -> Iterator[Ch
             where = f"{_of_kind(layout, i)}the parts, {before}"
             yield Change(where, lines, with_parts(layout, i, parts), 3)
     for j, part in enumerate(frame.parts):
-        if part.is_ not in ("samples", "sync", "checksum"):
+        if part.is_ not in ("samples", "sync", "kind", "checksum"):
             parts = (*frame.parts[:j], *frame.parts[j + 1 :])
             yield Change(place_of(layout, i, j), ("no such part",), with_parts(layout, i, parts), 3)
     for j, (one, other) in enumerate(pairwise(frame.parts)):

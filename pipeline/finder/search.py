@@ -23,6 +23,7 @@ _TRIED_ON_BYTES = 1 << 15
 _HELD_TO_BYTES = 1 << 20
 _MOST_TRIED = 400
 _MOST_PAIRS = 600
+_FEWEST_BYTES_OF_PAIRS = 1000
 _MOST_CHANGES = 3
 _LEAST_GAIN = 0.02
 _LEAST_GAIN_OF_A_PAIR = 0.15
@@ -92,7 +93,8 @@ def _next_step(layout: Layout, head: bytes, is_first: bool = True) -> Proposal |
     found = _singles(layout, some, base)
     if is_first:
         found += _with_other_checks(layout, some, base)
-    if is_first and base.share < _READS and not any(one.fit.share > _READS for one in found):
+    reads = base.share > _READS or any(one.fit.share > _READS for one in found)
+    if is_first and not reads and len(some) >= _FEWEST_BYTES_OF_PAIRS:
         found += _pairs(layout, some, base)
     found = [one for one in found if _is_better(one, base)]
     best = sorted(found, key=lambda one: (one.fit.bits, one.weight))[:_FINALISTS]

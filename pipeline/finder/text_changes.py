@@ -100,7 +100,7 @@ def _of_columns(layout: Layout, form: TextForm, i: int, lines: Sequence[str]) ->
         if part.is_ == "samples" and part.count == 1 and 0 < n <= _MOST_CHANNELS and n != _width(part):
             line, made = with_channels(layout, i, j, n)
             yield Change(place_of(layout, i, j), (line,), made)
-        if part.is_ != "samples":
+        if part.is_ not in ("samples", "kind"):
             fewer = (*parts[:j], *parts[j + 1 :])
             yield Change(place_of(layout, i, j), ("no such part",), with_parts(layout, i, fewer), 3)
     more = n_columns - n_stated
