@@ -1,5 +1,6 @@
 """What does not fit together across the sessions of a study."""
 
+import csv
 import hashlib
 import json
 from collections.abc import Sequence
@@ -301,14 +302,16 @@ def test_page_is_silent_where_everything_fits(tmp_path: Path) -> None:
 # ---------------------------------------------------------------- a batch as it was read
 
 
-def batch(folder: Path, conversions: dict[str, dict[str, Any]]) -> dict[str, Any]:
+def batch(
+    folder: Path, conversions: dict[str, dict[str, Any]], qualities: dict[str, dict[str, Any]] | None = None
+) -> dict[str, Any]:
     """Write what steps leave of two sessions, make the batch page, and give run.json."""
     study = load_study(make_folder(folder))
     results = folder / "results"
     for session in study.sessions:
         places = Places(results, session.name)
         quality = examples.session(results / session.name, session.name, duration_s=600.0)
-        write_json(places.quality, quality)
+        write_json(places.quality, quality | (qualities or {}).get(session.name, {}))
         dumps = [{"name": name, "sha256": sha(name)} for name in session.dumps]
         write_json(places.conversion, {"dumps": dumps, **conversions.get(session.name, {})})
         places.strip.write_text("<svg xmlns='http://www.w3.org/2000/svg'></svg>")
@@ -348,3 +351,18 @@ def test_empty_dumps_are_not_taken_for_copies(tmp_path: Path) -> None:
     names = {"wedging-1": "dumps/a.bin", "glazing-1": "dumps/b.bin"}
     run = batch(tmp_path, {s: {"dumps": [{"name": n, "sha256": nothing}]} for s, n in names.items()})
     assert run["matters"] == []
+
+
+def test_a_dump_that_only_one_session_could_read_keeps_its_digest(tmp_path: Path) -> None:
+    made = {"version": "0", "layout_sha256": "", "policy_sha256": ""}
+    digests = {"wedging-1": sha("x"), "glazing-1": ""}  # the second one names a layout that does not fit
+    qualities = {s: {"made_by": {**made, "dumps": {"dumps/a.bin": d}}} for s, d in digests.items()}
+    assert batch(tmp_path, {}, qualities)["dumps"] == {"dumps/a.bin": sha("x")}
+
+
+def test_the_table_has_the_largest_lag_of_either_sign(tmp_path: Path) -> None:
+    lag = {"name": "step_lag_s", "limit": None}
+    lags = [{**lag, "channel": channel, "value": lag_s} for channel, lag_s in (("a", -2), ("b", 0.1))]
+    batch(tmp_path, {}, {"wedging-1": {"measures": lags}})
+    with (tmp_path / "results" / "sessions.csv").open(encoding="utf-8") as source:
+        assert float(next(csv.DictReader(source))["step_lag_s"]) == -2

@@ -154,21 +154,21 @@ def _pictures(
 
 
 def _deciding(measures: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
-    """Each measure by its name; of several channels the largest, as in the table of sessions, and `whose`."""
+    """Each measure by its name; of several channels the largest of either sign, and `whose` it is."""
     by_name: dict[str, list[Mapping[str, Any]]] = {}
     for measure in measures:
         by_name.setdefault(measure["name"], []).append(measure)
     found = {}
     for name, rows in by_name.items():
-        row = max((row for row in rows if row["value"] is not None), key=_value, default=rows[0])
+        row = max((row for row in rows if row["value"] is not None), key=_size, default=rows[0])
         alike = [other["channel"] for other in rows if other["channel"] and other["value"] == row["value"]]
         whose = ", ".join(alike) if len(rows) > 1 and row["channel"] else ""
         found[name] = {**row, "whose": whose}
     return found
 
 
-def _value(measure: Mapping[str, Any]) -> float:
-    return float(measure["value"])
+def _size(measure: Mapping[str, Any]) -> float:
+    return abs(float(measure["value"]))
 
 
 def _grouped(measures: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[dict[str, Any]]]]:

@@ -14,7 +14,17 @@ from pipeline.verdict import Policy
 from pipeline.writing import write_text
 
 STEP_CODE = {
-    "convert": ("errors.py", "writing.py", "layouts", "frames", "timebase", "recording", "steps/convert.py"),
+    "convert": (
+        "errors.py",
+        "writing.py",
+        "stamps.py",
+        "layouts",
+        "frames",
+        "finder",
+        "timebase",
+        "recording",
+        "steps/convert.py",
+    ),
     "detect": ("recording", "detectors", "steps/detect.py"),
     "judge": ("recording", "detectors", "verdict", "steps/judge.py"),
     "report": ("recording", "report", "steps/present.py"),

@@ -67,10 +67,19 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
             **run,
             "settings": {t.key: t.value for t in policy.thresholds.values()},
             "layouts": {name: layout.sha256 for name, layout in sorted(study.layouts.items())},
-            "dumps": {name: digest for q in qualities for name, digest in q["made_by"]["dumps"].items()},
+            "dumps": _digests(qualities),
             "sessions": {q["session"]: q["verdict"] for q in qualities},
         },
     )
+
+
+def _digests(qualities: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """Digest of each dump; empty where no session could read it."""
+    digests: dict[str, str] = {}
+    for quality in qualities:
+        for name, digest in quality["made_by"]["dumps"].items():
+            digests[name] = digest or digests.get(name, "")
+    return digests
 
 
 def _entry(session: Session, quality: Mapping[str, Any], conversion: Mapping[str, Any]) -> Entry:
@@ -135,8 +144,8 @@ def _session_row(quality: Mapping[str, Any]) -> dict[str, Any]:
         values = [
             m["value"] for m in quality["measures"] if m["name"] == measure.name and m["value"] is not None
         ]
-        # Of several channels the one that decides: the largest, as limits of channels are upper ones.
-        row[measure.name] = max(values, default=None)
+        # Of several channels the one that decides: the largest of either sign, as limits are upper ones.
+        row[measure.name] = max(values, key=abs, default=None)
     return row
 
 
