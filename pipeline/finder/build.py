@@ -220,6 +220,10 @@ def _channel(name: str, reading: Reading, sample_hz: float) -> Channel:
     return Channel(name, "other", "1", 1.0, 0.0, sample_hz, low, low + (1 << reading.bits) - 1)
 
 
+Placed = dict[int, tuple[Part, int]]
+"""Byte of the frame -> the part that begins there, and how many bytes it takes."""
+
+
 def _parts(
     a: Anatomy,
     kind: tuple[int, int] | None,
@@ -228,56 +232,61 @@ def _parts(
     tick_hz: float,
 ) -> tuple[Part, ...]:
     """Every byte of the frame, in order; what has no meaning is ignored."""
-    placed: dict[int, Part] = {}
+    placed = _counters(a, tick_hz) | _samples(a, names, stated is not None)
     if a.sync:
-        placed[0] = Part("sync", n_bytes=len(a.sync), sync=a.sync)
+        placed[0] = Part("sync", n_bytes=len(a.sync), sync=a.sync), len(a.sync)
     if kind:
-        placed[kind[0]] = Part("kind", n_bytes=1, bits=8, value=kind[1])
-    for field in a.fields:
-        if field.is_ == "received" and field.n_bytes not in (4, 6, 8):
-            continue  # no stamp of a receiver is as short
-        bits = 8 * field.n_bytes
-        wraps = bits if field.is_ != "received" else 0
-        hz = {"ticks": tick_hz, "received": _stamp_hz(a, tick_hz)}.get(field.is_, 0.0)
-        placed[field.at] = Part(
-            field.is_,
-            field.n_bytes,
-            bits,
-            byte_order=field.byte_order,
-            wraps_at_bits=wraps,
-            hz=hz,
-            shared=field.shared,
-        )
+        placed[kind[0]] = Part("kind", n_bytes=1, bits=8, value=kind[1]), 1
     if stated:
-        placed[stated.at] = stated.part()
-    sizes = {at: part.n_bytes for at, part in placed.items()}
-    for (start, r), own in zip(a.samples, names, strict=True):
-        placed[start + r.skipped] = Part(
-            "samples",
-            bits=r.bits,
-            form=r.form,
-            byte_order=r.byte_order,
-            count=0 if stated else r.n_rows,
-            channels=own,
-            arrangement=r.arrangement,
-        )
-        sizes[start + r.skipped] = -(-r.n_rows * r.n_channels * r.bits // 8)
-    if a.check:
-        c = a.check
-        at = a.size - c.n_bytes
-        placed[at] = Part(
-            "checksum", c.n_bytes, byte_order=c.byte_order, checksum=c.checksum, covers=c.covers
-        )
-        sizes[at] = c.n_bytes
+        placed[stated.at] = stated.part(), stated.n_bytes
+    if c := a.check:
+        part = Part("checksum", c.n_bytes, byte_order=c.byte_order, checksum=c.checksum, covers=c.covers)
+        placed[a.size - c.n_bytes] = part, c.n_bytes
     parts, reach = list[Part](), 0
     for at in sorted(placed):
         if at > reach:
             parts.append(Part("ignored", n_bytes=at - reach, count=at - reach))
-        parts.append(placed[at])
-        reach = at + sizes[at]
+        part, n_bytes = placed[at]
+        parts.append(part)
+        reach = at + n_bytes
     if reach < a.size:
         parts.append(Part("ignored", n_bytes=a.size - reach, count=a.size - reach))
     return tuple(parts)
+
+
+def _counters(a: Anatomy, tick_hz: float) -> Placed:
+    placed = Placed()
+    for field in a.fields:
+        if field.is_ == "received" and field.n_bytes not in (4, 6, 8):
+            continue  # no stamp of a receiver is as short
+        bits = 8 * field.n_bytes
+        part = Part(
+            field.is_,
+            field.n_bytes,
+            bits,
+            byte_order=field.byte_order,
+            wraps_at_bits=bits if field.is_ != "received" else 0,
+            hz={"ticks": tick_hz, "received": _stamp_hz(a, tick_hz)}.get(field.is_, 0.0),
+            shared=field.shared,
+        )
+        placed[field.at] = part, field.n_bytes
+    return placed
+
+
+def _samples(a: Anatomy, names: Sequence[tuple[str, ...]], is_open: bool) -> Placed:
+    placed = Placed()
+    for (start, r), own in zip(a.samples, names, strict=True):
+        part = Part(
+            "samples",
+            bits=r.bits,
+            form=r.form,
+            byte_order=r.byte_order,
+            count=0 if is_open else r.n_rows,
+            channels=own,
+            arrangement=r.arrangement,
+        )
+        placed[start + r.skipped] = part, part.samples_bytes(r.n_rows)
+    return placed
 
 
 def _of_stated_lengths(pieces: Pieces) -> Layout | None:
