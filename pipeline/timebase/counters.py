@@ -1,5 +1,7 @@
 """What the frames of one stream say of their order: which counters can be believed, and how they advance."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from pipeline.frames import Frames, FrameTable
@@ -29,6 +31,16 @@ _LONG_S = 60.0
 _NOT_FAR = 0.1
 
 
+@dataclass(frozen=True)
+class _Clocked:
+    """Ticks or stamps, by how many they may be off (None: they follow nothing), what the sequence counts."""
+
+    values: Ints
+    rate: TickRate
+    slack: float | None
+    unit: int
+
+
 def make_counters(frames: Frames, with_sequence: bool = True) -> Counters:
     """Counters of frames in the order of arrival.
 
@@ -37,51 +49,60 @@ def make_counters(frames: Frames, with_sequence: bool = True) -> Counters:
     """
     table, stream = frames.table, frames.stream
     sequence = stream.frame.part("sequence") if with_sequence else None
-    ticks = stream.frame.part("ticks")
-    received = stream.frame.part("received")
     typical = typical_of(table.n_samples)
     bits = sequence.wraps_at_bits if sequence else 0
     unit = _unit_of(table.sequence, bits, int(typical)) if sequence else 1
-    tick_hz = ticks_hz(frames)
-    rate, slack, guide, values, arrival = None, None, None, table.ticks, False
-    if ticks and tick_hz:
-        nominal = tick_hz / stream.sample_hz
-        follows, rate, unit = _rate_of(table, sequence, unit, nominal, table.ticks, ticks.wraps_at_bits)
-        slack = _slack(table.ticks, table.n_samples, rate, follows, typical)
-    if received and received.hz and len(table) > 1:
-        stamps = extend(table.received, received.wraps_at_bits or received.bits)
-        nominal = received.hz / stream.sample_hz
-        follows, by_stamps, unit = _rate_of(table, sequence, unit, nominal, stamps, 0)
-        if sequence:
-            stamps = without_delays(stamps, table.n_samples, follows, by_stamps, received.hz)
-            by_stamps = measure_tick_rate(stamps, table.n_samples, follows, by_stamps.per_sample, 0)
-            lasted = float(follows.sum()) * typical * by_stamps.per_sample
-            if lasted < _LONG_S * received.hz and abs(by_stamps.per_sample / nominal - 1) < _NOT_FAR:
-                by_stamps = TickRate(nominal, 0)  # delays tell less of the rate than the layout does
-        by_stamps_slack = _slack(
-            stamps, table.n_samples, by_stamps, follows, typical, _ARRIVAL_S * received.hz
-        )
-        if slack is None and by_stamps_slack is not None:
-            values, rate, slack, arrival, tick_hz = stamps, by_stamps, by_stamps_slack, True, received.hz
-        elif by_stamps_slack is not None:
-            guide = Guide(stamps, by_stamps.per_sample)
+    ticked = _by_ticks(frames, sequence, unit, typical)
+    stamped = _by_stamps(frames, sequence, ticked.unit if ticked else unit, typical)
+    unit = stamped.unit if stamped else ticked.unit if ticked else unit
+    ticked = ticked if ticked and ticked.slack is not None else None
+    stamped = stamped if stamped and stamped.slack is not None else None
+    used, arrival = ticked or stamped, stamped is not None and ticked is None
+    received = stream.frame.part("received")
     limit, budget = budget_of(len(table), stream.sample_hz / typical)
     return Counters(
         sequence=table.sequence,
         bits=bits,
         unit=unit,
-        ticks=values if slack is not None else None,
-        rate=rate if slack is not None else None,
-        tick_hz=tick_hz,
+        ticks=used.values if used else None,
+        rate=used.rate if used else None,
+        tick_hz=received.hz if arrival and received else ticks_hz(frames),
         n_samples=table.n_samples,
         typical=typical,
         limit=limit,
         budget=budget,
-        slack=slack or _LEAST_SLACK,
+        slack=(used.slack if used else None) or _LEAST_SLACK,
         arrival=arrival,
-        goes_on=arrival or is_calendar(ticks),
-        guide=guide,
+        goes_on=arrival or is_calendar(stream.frame.part("ticks")),
+        guide=Guide(stamped.values, stamped.rate.per_sample) if stamped and ticked else None,
     )
+
+
+def _by_ticks(frames: Frames, sequence: Part | None, unit: int, typical: float) -> _Clocked | None:
+    table, part, hz = frames.table, frames.stream.frame.part("ticks"), ticks_hz(frames)
+    if part is None or not hz:
+        return None
+    nominal = hz / frames.stream.sample_hz
+    follows, rate, unit = _rate_of(table, sequence, unit, nominal, table.ticks, part.wraps_at_bits)
+    slack = _slack(table.ticks, table.n_samples, rate, follows, typical)
+    return _Clocked(table.ticks, rate, slack, unit)
+
+
+def _by_stamps(frames: Frames, sequence: Part | None, unit: int, typical: float) -> _Clocked | None:
+    table, part = frames.table, frames.stream.frame.part("received")
+    if part is None or not part.hz or len(table) < 2:
+        return None
+    stamps = extend(table.received, part.wraps_at_bits or part.bits)
+    nominal = part.hz / frames.stream.sample_hz
+    follows, rate, unit = _rate_of(table, sequence, unit, nominal, stamps, 0)
+    if sequence:
+        stamps = without_delays(stamps, table.n_samples, follows, rate, part.hz)
+        rate = measure_tick_rate(stamps, table.n_samples, follows, rate.per_sample, 0)
+        lasted = float(follows.sum()) * typical * rate.per_sample
+        if lasted < _LONG_S * part.hz and abs(rate.per_sample / nominal - 1) < _NOT_FAR:
+            rate = TickRate(nominal, 0)  # delays tell less of the rate than the layout does
+    slack = _slack(stamps, table.n_samples, rate, follows, typical, _ARRIVAL_S * part.hz)
+    return _Clocked(stamps, rate, slack, unit)
 
 
 def budget_of(n_frames: int, frames_per_s: float | None = None) -> tuple[int, int]:

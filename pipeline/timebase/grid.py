@@ -14,7 +14,7 @@
 # - A JoinedGrid has several parts; frames of different parts may fill different columns of a row, or the same
 #   (the first part that has a sample of a channel wins).
 # - Placing.events: a tuple of Events, one for each stream of event frames: kind, channels, time_s (n,),
-#   row (n,) of the main grid, counts (n, channels).
+#   row (n,) of the main grid, counts (n, channels), frames and frame (n,): where they come from.
 # - Placing.device_start_s, receiver_start_s: seconds since 1970 of the main grid's row 0 by the device's own
 #   clock (ticks with an epoch) and by the receiver's stamps, or None.
 # - For Conversion: clock.source, rate_hz, residual_s, skew_ppm, skew_uncertainty_ppm, jitter_s, tick_hz;
