@@ -23,7 +23,7 @@ from shapes import (
 )
 
 from pipeline.layouts import Frame, Layout, Part
-from pipeline.recording import way_back, write_recording
+from pipeline.recording import open_recording, way_back, write_recording
 from pipeline.recording.account import Account, packed, unpacked
 from pipeline.recording.way_back import frames_metadata, spelt_otherwise
 from pipeline.timebase import Placing, place_session
@@ -237,8 +237,13 @@ def test_rows_of_wav_come_back(tmp_path: Path, bits: int, order: str) -> None:
     assert found[0][1] == data.index(rows)
 
 
-def test_records_of_edf_come_back(tmp_path: Path) -> None:
-    """A header as Kemp et al. (1992) have it; a signal without a channel, and annotations, come back too."""
+@pytest.mark.parametrize("most", [way_back.MOST_BYTES, 2_000])
+def test_records_of_edf_come_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most: int) -> None:
+    """A header as Kemp et al. (1992) have it; a signal without a channel, and annotations, come back too.
+
+    But where there are too many of them to be kept.
+    """
+    monkeypatch.setattr(way_back, "MOST_BYTES", most)
     layout = _file_layout("edf", [(100.0, ("a", "b")), (25.0, ("c",))])
     signals = [("a", 100), ("room", 10), ("c", 25), ("EDF Annotations", 20), ("b", 100)]
     records = list[bytes]()
@@ -260,8 +265,24 @@ def test_records_of_edf_come_back(tmp_path: Path) -> None:
     placing = _written(head + body, layout, tmp_path)
     assert [grid.sample_hz for grid in placing.grids] == [100.0, 25.0]
     found = list(way_back.encode_frames(tmp_path / "samples.parquet", layout))
-    assert b"".join(frame for _, _, frame in found) == body
-    assert found[0][1] == len(head)
+    assert b"".join(frame for _, _, frame in found) == (body if most > 2_000 else b"")
+    assert not found or found[0][1] == len(head)
+
+
+def test_what_is_no_samples_may_be_too_much_to_keep(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(way_back, "MOST_BYTES", 3_000)
+    binary = sync_layout(ignored=30)
+    many = b"".join(frame.data for frame in encode_all(binary, _counts(binary, 200)))
+    words = "".join(f"wheel {n % 3} of three,{n},{n % 50},,{-n % 40}\n" for n in range(300))
+    for name, layout, data in (
+        ("binary", binary, many),
+        ("text", text_layout(header=True), f"where,seq,a,note,b\n{words}".encode()),
+    ):
+        (tmp_path / name).mkdir()
+        _written(data, layout, tmp_path / name)
+        samples = tmp_path / name / "samples.parquet"
+        assert not [key for key in open_recording(samples).metadata if key.startswith("frames:")]
+        assert list(way_back.encode_frames(samples, layout)) == []
 
 
 @given(

@@ -24,16 +24,16 @@ _COUNT_BYTES = 8
 _MIDPOINT = 128
 
 
-def of_files(grid: "Grid", paths: Sequence[Path]) -> tuple[list[Any], bytes]:
+def of_files(grid: "Grid", paths: Sequence[Path], most_bytes: int) -> tuple[list[Any], bytes | None]:
     """For each dump how its numbers are written; and what the layout has no channel for, frame by frame.
 
     Of WAV the former is the byte order; of EDF the channel and the samples of each signal of a record, where
-    the name is empty for those without a channel.
+    the name is empty for those without a channel. The latter is None where it is more than `most_bytes`.
     """
     if grid.frames.layout.framing == "wav":
         return [_order(path) for path in paths], b""
     signals = [_signals(path, grid.frames.layout) if path.is_file() else [] for path in paths]
-    return signals, _passed_over(grid, paths, signals) if _is_main(grid) else b""
+    return signals, _passed_over(grid, paths, signals, most_bytes) if _is_main(grid) else b""
 
 
 def _order(path: Path) -> str:
@@ -61,10 +61,15 @@ def _is_main(grid: "Grid") -> bool:
     return [channel.name for channel in grid.channels] == [channel.name for channel in main]
 
 
-def _passed_over(grid: "Grid", paths: Sequence[Path], signals: Sequence[list[tuple[str, int]]]) -> bytes:
+def _passed_over(
+    grid: "Grid", paths: Sequence[Path], signals: Sequence[list[tuple[str, int]]], most_bytes: int
+) -> bytes | None:
     """The bytes of the signals without a channel, record by record."""
     table, pieces = grid.frames.table, list[bytes]()
     dump = table.dump[grid.placed]
+    sizes = np.array([sum(2 * n for name, n in own if not name) for own in signals], dtype=np.int64)
+    if int(sizes[dump].sum()) > most_bytes:
+        return None
     for which in np.split(np.arange(len(dump)), np.flatnonzero(np.diff(dump)) + 1):
         i = int(dump[which[0]])
         at = np.flatnonzero(np.repeat([not name for name, _ in signals[i]], [2 * n for _, n in signals[i]]))

@@ -52,7 +52,7 @@ class Spelt:
         }
 
 
-def spelt_lines(grid: "Grid", paths: Sequence[Path]) -> Spelt:
+def spelt_lines(grid: "Grid", paths: Sequence[Path], most_bytes: int) -> Spelt | None:
     """Hold what is known of each placed line against the dumps.
 
     Parameters
@@ -61,13 +61,15 @@ def spelt_lines(grid: "Grid", paths: Sequence[Path]) -> Spelt:
         Of a layout with framing 'text'.
     paths : sequence of Path
         The dumps, by their index in the frame table.
+    most_bytes : int
+        Of words that no part gives a meaning to; None is returned where there are more.
     """
     table, placed, frames = grid.frames.table, grid.placed, grid.frames
     dumps = [_mapped(path) for path in paths]
     spellings = _learnt(grid, dumps)
     kept, lines, n_kept = np.zeros(len(placed), dtype=np.int64), list[bytes](), 0
     n_others = max((sum(f.role == "other" for f in s.fields) for s in spellings.values()), default=0)
-    others = [list[bytes]() for _ in range(n_others)]
+    others, n_words = [list[bytes]() for _ in range(n_others)], 0
     for start in range(0, len(placed), _LINES_AT_ONCE):
         which = placed[start : start + _LINES_AT_ONCE]
         values = _values(grid, which)
@@ -85,7 +87,10 @@ def spelt_lines(grid: "Grid", paths: Sequence[Path]) -> Spelt:
                 kept[start + i[j]] = 1 if n_kept <= _MOST_KEPT_BYTES else 2
                 lines += [line] if n_kept <= _MOST_KEPT_BYTES else []
             for column, more in zip(others, own, strict=False):
-                column += more
+                column.append(b"\n".join(more))
+                n_words += len(column[-1])
+            if n_words > most_bytes:
+                return None
     return Spelt(spellings, kept, b"".join(lines), [b"\n".join(column) for column in others])
 
 

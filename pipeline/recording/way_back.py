@@ -25,6 +25,10 @@ if TYPE_CHECKING:
 
 _KEY = "frames"
 _FRAMES_AT_ONCE = 1 << 12
+MOST_BYTES = 1 << 24
+"""What is kept of frames that are no samples, for each kind. It stands in the file's footer, which whoever
+opens the file reads whole, and which libraries refuse from 100 MB on."""
+
 _COUNTERS = ("sequence", "ticks", "received")
 
 FrameBytes = tuple[int, int, bytes]
@@ -54,15 +58,20 @@ def frames_metadata(grid: OfParts, paths: Mapping[str, Path]) -> dict[str, str]:
     -------
     dict
         An entry for each kind of frame that the grid is made of, whose key names the layout and the kind:
-        1 to 100 kB for an hour at 25 frames a second.
+        1 to 100 kB for an hour at 25 frames a second. A kind of which more than `MOST_BYTES` is no samples
+        has none, and cannot be made again.
     """
     told = dict[str, str]()
     for part in grid.parts:
-        told[_key(part.frames.layout, part.frames.stream.frame)] = packed(_account(part, paths))
+        account = _account(part, paths)
+        text = packed(account) if account else ""
+        if 0 < len(text) <= MOST_BYTES:
+            told[_key(part.frames.layout, part.frames.stream.frame)] = text
     return told
 
 
-def _account(grid: "Grid", paths: Mapping[str, Path]) -> Account:
+def _account(grid: "Grid", paths: Mapping[str, Path]) -> Account | None:
+    """What is known of the frames; None where it is too much to be kept."""
     table, placed, stream = grid.frames.table, grid.placed, grid.frames.stream
     n_bytes, n_rows = table.n_bytes[placed].astype(np.int64), table.n_samples[placed]
     columns = {
@@ -78,15 +87,21 @@ def _account(grid: "Grid", paths: Mapping[str, Path]) -> Account:
     extra, blobs = grid.frames.extra, dict[str, bytes]()
     facts: dict[str, Any] = {"channels": [channel.name for channel in stream.channels]}
     if extra is not None:
+        if extra.n_channels * len(placed) > MOST_BYTES:
+            return None
         facts["extra"] = extra.n_channels
         blobs["extra"] = np.ascontiguousarray(extra.read(0, len(table))[placed].T).tobytes()
     if grid.frames.layout.framing == "text":
-        spelt = spelt_lines(grid, [paths[dump.name] for dump in grid.frames.dumps])
+        spelt = spelt_lines(grid, [paths[dump.name] for dump in grid.frames.dumps], MOST_BYTES)
+        if spelt is None:
+            return None
         facts |= spelt.facts()
         columns["kept"] = spelt.kept
         blobs |= {"lines": spelt.lines} | {f"other{i}": words for i, words in enumerate(spelt.others)}
     elif grid.frames.layout.framing in ("wav", "edf"):
-        files, passed_over = of_files(grid, [paths[dump.name] for dump in grid.frames.dumps])
+        files, passed_over = of_files(grid, [paths[dump.name] for dump in grid.frames.dumps], MOST_BYTES)
+        if passed_over is None:
+            return None
         facts["files"], blobs["passed_over"] = files, passed_over
     return Account(facts, columns, blobs)
 
