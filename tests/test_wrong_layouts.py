@@ -229,6 +229,20 @@ def test_a_right_text_layout_is_not_doubted() -> None:
         assert smallest_change(_text(**more), _dump(_text(**more), 1000)) is None, more
 
 
+def test_it_is_said_what_shows_a_layout_to_be_wrong() -> None:
+    right = sync_layout(channels=THREE)
+    data = _dump(right)
+    signs = {}
+    for is_ in ("sequence", "ticks", "samples"):
+        parts = tuple(replace(p, byte_order="big") if p.is_ == is_ else p for p in right.frame.parts)
+        change = smallest_change(replace(right, frames=(replace(right.frame, parts=parts),)), data)
+        assert change is not None
+        signs[is_] = change.signs
+    assert signs["sequence"] == "The sequence goes on by 256, by 1 with that."
+    assert signs["ticks"].startswith("The ticks are off by ")
+    assert signs["samples"].startswith("Samples jump by ")
+
+
 def _doubts(layout: Layout, data: bytes, folder: Path) -> str:
     placing = place_session([read_all(data, layout, folder)])
     return " ".join(line for grid in placing.grids for line in doubts(grid))
@@ -280,7 +294,10 @@ def test_a_session_that_gives_nothing_is_told_what_to_write(tmp_path: Path) -> N
     dump = tmp_path / "wedging.bin"
     dump.write_bytes(_dump(right))
     problem = explained(Problem("wedging.bin", "", "a", "b", "c"), dump, sync_layout(channels=THREE, count=9))
-    assert problem.remedy.startswith("Write count = 10 in the 4th part, samples. With that, 100% of")
+    assert problem.remedy == (
+        "Write count = 10 in the 4th part, samples. Frames are of 70 bytes, by the layout of 64; "
+        "0% of the beginning can be read, 100% with that."
+    )
     assert explained(Problem("x", "", "a", "b", "c"), tmp_path / "none", right).remedy == "c"
 
 

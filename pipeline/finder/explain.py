@@ -28,5 +28,4 @@ def explained(problem: Problem, dump: Path, layout: Layout) -> Problem:
         change = smallest_change(layout, source.read(_HEAD_BYTES))
     if change is None:
         return problem
-    read = f"With that, {change.fit.share:.0%} of its beginning can be read."
-    return replace(problem, remedy=f"{change.words} {read}")
+    return replace(problem, remedy=f"{change.words} {change.signs}".rstrip())

@@ -15,6 +15,7 @@ from pipeline.finder.changes import (
     with_parts,
 )
 from pipeline.finder.fit import Fit, fit
+from pipeline.finder.symptoms import symptoms
 from pipeline.finder.text_changes import text_changes
 from pipeline.frames.fitting import FittingCheck, fitting_checks
 from pipeline.layouts import Layout, Part
@@ -41,12 +42,13 @@ _CHECK_BYTES = (1, 2, 3, 4, 8)
 class Proposal:
     """Changes that make a layout fit better, and how well it then does.
 
-    ``also`` names checks that fit as well.
+    ``also`` names checks that fit as well, ``before`` is how the layout fits as it stands.
     """
 
     changes: tuple[Change, ...]
     fit: Fit
     also: tuple[str, ...] = ()
+    before: Fit | None = None
 
     @property
     def layout(self) -> Layout:
@@ -63,6 +65,12 @@ class Proposal:
         """What to write, in one sentence."""
         also = f" (these fit, too: {'; '.join(self.also)})" if self.also else ""
         return f"Write {', and '.join(str(change) for change in self.changes)}{also}."
+
+    @property
+    def signs(self) -> str:
+        """How the layout shows to be wrong, in a sentence; empty where there is nothing to compare."""
+        told = symptoms(self.before, self.fit) if self.before else ""
+        return f"{told[0].upper()}{told[1:]}." if told else ""
 
 
 def smallest_change(layout: Layout, head: bytes) -> Proposal | None:
@@ -82,7 +90,7 @@ def smallest_change(layout: Layout, head: bytes) -> Proposal | None:
         more = _next_step(found.layout, head, is_first=False)
         if more is None:
             break
-        found = Proposal((*found.changes, *more.changes), more.fit, found.also)
+        found = Proposal((*found.changes, *more.changes), more.fit, found.also, found.before)
     return found
 
 
@@ -127,7 +135,7 @@ def _best(layout: Layout, data: bytes, finalists: Sequence[Proposal]) -> Proposa
     fewest = min(one.fit.bits for one in held)
     alike = [one for one in held if one.fit.bits <= 1.01 * fewest + 1]
     best = min(alike, key=lambda one: (len(one.changes), one.weight, one.fit.bits))
-    return best if _is_better(best, base) else None
+    return replace(best, before=base) if _is_better(best, base) else None
 
 
 def _all_changes(layout: Layout, data: bytes) -> Iterable[Change]:

@@ -91,8 +91,9 @@ def _with_layout(dump: Path, layout: Layout) -> Iterator[tuple[str, int]]:
 def _about_layout(layout: Layout, change: Proposal | None, clocks: list[str]) -> Iterator[str]:
     yield f"{layout.title}"
     if change is not None:
-        read = f"{change.fit.share:.0%} of its beginning can be read"
-        yield f"  wrong?      {change.words} With that, {read}, and samples and counters go on more smoothly."
+        yield f"  wrong?      {change.words}"
+        if change.signs:
+            yield f"              {change.signs}"
     for line in clocks:
         yield f"  wrong?      {line}"
 
