@@ -125,6 +125,30 @@ def test_each_rate_has_a_file_of_its_own_on_one_clock(judged, tmp_path):
     assert judged.quality["frames"]["decoded"] == 2 * 90 * 25
 
 
+def test_kinds_of_one_rate_lose_their_own_samples_and_no_others(tmp_path):
+    """Field and accelerometer at 250 Hz in frames of their own: 3 s of the one are gone, 5 s of the other."""
+    text = layout_text(axes_hz=250, events=False)
+    _, counts = dump_of(text, tmp_path, Wearing(seconds=60), axes_hz=250)
+    frames = encode_all(read_layout(text, tmp_path), counts)
+    gone = {0: range(250, 325), 1: range(750, 875)}  # of 40 ms each
+    data = b"".join(frame.data for frame in frames if frame.sequence not in gone[frame.kind])
+    done = run_line(tmp_path, {"boards": Given(text, data)}, mains_hz=50)["boards"]
+    assert [one["file"] for one in done.quality["recordings"]] == ["samples.parquet"]
+    nulls = {"field": (2500, 3250), "acc_x": (7500, 8750), "acc_y": (7500, 8750), "acc_z": (7500, 8750)}
+    for name, (start, stop) in nulls.items():
+        there = done.samples[name].is_valid().to_numpy()
+        assert np.array_equal(np.flatnonzero(~there), np.arange(start, stop)), name
+    quality = done.samples["quality"].to_numpy()
+    assert np.array_equal(np.flatnonzero(quality), np.r_[2500:3250, 7500:8750])
+    recording = open_recording(done.places.samples)
+    for block in recording.blocks(["field", "acc_x"]):
+        for name, made in (("field", counts[0][:, 0]), ("acc_x", counts[1][:, 0])):
+            values = block.columns[name]
+            there = ~np.isnan(values)
+            channel = next(c for c in recording.channels if c.name == name)
+            assert np.array_equal(to_counts(values[there], channel), made[: len(values)][there])
+
+
 def test_without_a_counter_nothing_is_said_of_lost_frames(tmp_path):
     layout = (
         'framing = "text"\nsample_hz = 250\n[text]\ndelimiter = ";"\n'

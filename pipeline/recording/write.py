@@ -140,7 +140,7 @@ def validate_recording(path: Path) -> Recording:
 
 def _rows_of_grid(grid: Grid | JoinedGrid, channels: Sequence[Channel]) -> Iterator[Rows]:
     for _, counts, present in grid.blocks(BLOCK_ROWS):
-        yield present[:, 0], {c.name: to_units(counts[:, i], c) for i, c in enumerate(channels)}
+        yield present, {c.name: to_units(counts[:, i], c) for i, c in enumerate(channels)}
 
 
 def _writer_options(columns: Sequence[Column], final: bool) -> dict[str, Any]:
