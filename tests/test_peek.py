@@ -282,3 +282,15 @@ def test_knots_of_clocks_are_solved_as_a_library_does() -> None:
         assert np.allclose(
             _solved(beside, diagonal, wanted), scipy.linalg.solveh_banded(bands, wanted), atol=1e-12
         )
+
+
+def test_a_layout_of_another_device_points_to_one_that_fits(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    dump, _ = _recording(tmp_path, "dump.bin", _field(60))
+    other = _layout(tmp_path, TEXT)
+    code, said = _peek(capsys, dump, "--layout", other)
+    assert code == 1
+    assert "found bytes that are no text" in said
+    assert "It looks like framing = 'sync': peek without --layout prints a layout for it." in said
+    assert all(line.isprintable() for line in said.splitlines())

@@ -117,6 +117,13 @@ def test_cobs_and_slip_are_not_mixed_up(right: str, wrong: str) -> None:
     assert f'framing = "{right}"' in _told(MAKERS[wrong](), _dump(MAKERS[right]()))
 
 
+@pytest.mark.parametrize("sync", [b"\xa5\x5b", b"\x12\x34\x56"])
+def test_sync_bytes_are_named(sync: bytes) -> None:
+    right = sync_layout(channels=THREE, sync=b"\xa5\x5a\x3c"[: len(sync)])
+    said = _told(sync_layout(channels=THREE, sync=sync), _dump(right))
+    assert f'bytes = "{right.frame.parts[0].sync.hex(" ").upper()}" in the 1st part, sync' in said
+
+
 @pytest.mark.parametrize("sector_bytes", [64, 256, 512])
 def test_the_size_of_sectors_is_named(sector_bytes: int) -> None:
     right = sectors_layout(sector_bytes=128, channels=THREE)
@@ -254,7 +261,10 @@ def test_a_wrong_rate_is_told_by_the_ticks(tmp_path: Path, framing: str) -> None
     more = {"ticks_bits": 32} if framing == "text" else {}
     right, wrong = make(sample_hz=250.0, **more), make(sample_hz=200.0, **more)
     said = _doubts(wrong, _dump(right, 400), tmp_path)
-    assert "come at 250 Hz, by the layout at 200 Hz: write sample_hz = 250" in said
+    assert "come at 250 Hz, by the layout at 200 Hz: write sample_hz = 250." in said
+    ticks = make(tick_hz=100.0, sample_hz=250.0, **more)
+    said = _doubts(ticks, _dump(right, 400), tmp_path)
+    assert f"tick_hz = {right.tick_hz:g}." in said
     assert _doubts(right, _dump(right, 400), tmp_path) == ""
 
 

@@ -1,17 +1,22 @@
 """Single changes of a binary layout: what might have been written otherwise, each as the layout it gives."""
 
+import re
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
 from pipeline.checking import nth
+from pipeline.finder.packets import patterns_in
 from pipeline.layouts import NUMBER_TYPES, Channel, Frame, Layout, Part
 from pipeline.layouts.layout import ByteOrder
 
 _COUNTER_BITS = (8, 16, 24, 32, 48)
 _SAMPLE_BITS = (8, 10, 12, 14, 16, 18, 20, 24, 32)
 _MOST_CHANNELS = 16
+_MOST_PATTERNS = 3
+_RARELY = 4096
 _LONGEST_INSERTED = 16
 _SECTOR_BYTES = (4096, 2048, 1024, 512, 256, 128, 64, 32)
 _COUNTS: tuple[Literal["frame", "after_length", "samples", "rows"], ...] = (
@@ -52,9 +57,10 @@ class Change:
         return f"{' and '.join(self.lines)} in {self.where}"
 
 
-def binary_changes(layout: Layout) -> Iterator[Change]:
-    """Every single change of a layout of binary frames that is worth a try."""
+def binary_changes(layout: Layout, data: bytes = b"") -> Iterator[Change]:
+    """Every single change of a layout of binary frames that is worth a try on the bytes of `data`."""
     yield from _of_the_whole(layout)
+    yield from _of_sync_bytes(layout, data)
     for i, frame in enumerate(layout.frames):
         for j, part in enumerate(frame.parts):
             yield from _of_part(layout, i, j, part)
@@ -76,6 +82,27 @@ def _of_the_whole(layout: Layout) -> Iterator[Change]:
             if n_bytes != layout.sector_bytes:
                 line = f"sector_bytes = {n_bytes}"
                 yield Change("the layout", (line,), replace(layout, sector_bytes=n_bytes))
+
+
+def _of_sync_bytes(layout: Layout, data: bytes) -> Iterator[Change]:
+    """Other sync bytes, where none of the layout's own are there: patterns that come back regularly."""
+    for i, frame in enumerate(layout.frames):
+        part = frame.parts[0]
+        if part.is_ != "sync" or data.count(part.sync) > len(data) // _RARELY:
+            continue
+        for pattern in patterns_in(data)[:_MOST_PATTERNS]:
+            sync = _as_long(pattern, len(part.sync), data)
+            made = with_part(layout, i, 0, replace(part, sync=sync))
+            yield Change(place_of(layout, i, 0), (f'bytes = "{sync.hex(" ").upper()}"',), made, 1, True)
+
+
+def _as_long(pattern: bytes, n_bytes: int, data: bytes) -> bytes:
+    """The pattern with the bytes that most often follow it, or its first bytes, so that it is as long."""
+    sync = pattern[:n_bytes]
+    while len(sync) < n_bytes:
+        behind = Counter(data[m.end() : m.end() + 1] for m in re.finditer(re.escape(sync), data))
+        sync += behind.most_common(1)[0][0] or b"\0"
+    return sync
 
 
 def _of_part(layout: Layout, i: int, j: int, part: Part) -> Iterator[Change]:

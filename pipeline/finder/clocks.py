@@ -18,6 +18,12 @@ _ROUND = 0.0015
 _COMMON = 0.003
 _FAR_STEP = 50
 _MOST_BITS = 32
+COMMON_HZ = (
+    *(10, 20, 25, 32, 40, 50, 64, 80, 100, 125, 128, 200, 250, 256, 400, 500, 512, 800, 1000, 1024, 2000),
+    *(2048, 4000, 4096, 8000, 16_000),
+)
+"""Sampling rates that devices of this sort have (common practice, no source)."""
+
 _COMMON_TICK_HZ = (
     *(1.0, 100.0, 128.0, 256.0, 1000.0, 1024.0, 4096.0, 8000.0, 10_000.0, 16_384.0, 32_768.0),
     *(1e5, 1e6, 8e6, 1e7, 1.6e7),
@@ -79,15 +85,23 @@ def _wrong_rate(grid: "Grid | JoinedGrid") -> Iterator[str]:
     clock, nominal = grid.clock, grid.sample_hz
     if not clock.rate_hz or abs(clock.rate_hz / nominal - 1) <= _FAR_OFF:
         return
-    right = rounded(clock.rate_hz)
     by = {"receiver": "the receiver's stamps", "ticks": "its ticks"}.get(clock.source, "its clock")
-    words = f"by {by} the samples come at {clock.rate_hz:.4g} Hz, by the layout at {nominal:g} Hz: "
-    words += f"write sample_hz = {right:g}"
-    ticks = grid.parts[0].frames.stream.frame.part("ticks")
-    tick_hz = (ticks.hz if ticks else 0.0) or grid.parts[0].frames.layout.tick_hz or 0.0
-    if clock.source == "ticks" and tick_hz:
-        words += f", or tick_hz = {rounded(tick_hz * nominal / clock.rate_hz):g} if the rate is right"
-    yield words + "."
+    words = f"by {by} the samples come at {clock.rate_hz:.4g} Hz, by the layout at {nominal:g} Hz: write "
+    yield words + " or ".join(_rates_to_write(grid, clock.rate_hz)) + "."
+
+
+def _rates_to_write(grid: "Grid | JoinedGrid", rate_hz: float) -> Iterator[str]:
+    """Another sampling rate, or another rate of the ticks: both, unless only one of them is a common one."""
+    right = rounded(rate_hz)
+    part = grid.parts[0].frames
+    ticks = part.stream.frame.part("ticks")
+    tick_hz = (ticks.hz if ticks else 0.0) or part.layout.tick_hz or 0.0
+    other = rounded(tick_hz * grid.sample_hz / rate_hz)
+    is_common = other in _COMMON_TICK_HZ and grid.clock.source == "ticks"
+    if not is_common or any(abs(right / hz - 1) <= _COMMON for hz in COMMON_HZ):
+        yield f"sample_hz = {right:g}"
+    if is_common:
+        yield f"tick_hz = {other:g}"
 
 
 def rounded(hz: float) -> float:

@@ -95,7 +95,7 @@ def _slip(head: bytes) -> Pieces | None:
 
 
 def _by_patterns(head: bytes) -> Iterator[Pieces]:
-    for sync in _patterns(head)[:_MOST_PATTERNS]:
+    for sync in patterns_in(head)[:_MOST_PATTERNS]:
         at = [match.start() for match in re.finditer(re.escape(sync), head)]
         bodies = [head[start:stop] for start, stop in pairwise(at)]
         kept = [_without_fill(body) for body in bodies if len(body) <= _LONGEST]
@@ -108,7 +108,7 @@ def _sector_of(sizes: Sequence[int]) -> int:
     return max(fits, default=0) if len(sizes) >= _FEWEST else 0
 
 
-def _patterns(head: bytes) -> list[bytes]:
+def patterns_in(head: bytes) -> list[bytes]:
     """Patterns of two bytes that come back at regular distances; those that cover most of the dump first.
 
     Patterns of erased memory are left out.

@@ -3,16 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.finder.clocks import rounded
+from pipeline.finder.clocks import COMMON_HZ, rounded
 from pipeline.finder.fields import Field
 
 _TICK_HZ = (32_768.0, 1000.0, 1e6, 1024.0, 10_000.0, 100.0, 1e5, 4096.0, 16_384.0, 8e6, 1.6e7, 1e7)
 _USUAL_TICK_HZ = 3
-_COMMON_HZ = (
-    *(10, 20, 25, 32, 40, 50, 64, 80, 100, 125, 128, 200, 250, 256, 400, 500, 512, 800, 1000, 1024, 2000),
-    *(2048, 4000, 4096, 8000, 16_000),
-)
-"""Sampling rates that devices of this sort have (common practice, no source)."""
 _SLOWEST_HZ, _FASTEST_HZ = 4.0, 20_000.0
 _NEAR = 0.002
 _USUALLY_BELOW_HZ = 2100.0
@@ -42,7 +37,7 @@ def guessed_rates(fields: Sequence[Field], n_rows: int) -> Rates:
 def _oddness(hz: float, rank: int) -> float:
     """How far-fetched a sampling rate is, and the tick rate that makes it: common ones are less so."""
     unusual = 3.0 if rank >= _USUAL_TICK_HZ else 0.0
-    if any(abs(hz / common - 1) <= _NEAR for common in _COMMON_HZ):
+    if any(abs(hz / common - 1) <= _NEAR for common in COMMON_HZ):
         return unusual + 0.01 * rank + (hz > _USUALLY_BELOW_HZ)
     digits = next((n for n in range(1, 7) if abs(hz / float(f"{hz:.{n}g}") - 1) <= _NEAR / 10), 7)
     return unusual + 1.0 + digits + 0.01 * rank

@@ -139,7 +139,7 @@ def _best(layout: Layout, data: bytes, finalists: Sequence[Proposal]) -> Proposa
 
 
 def _all_changes(layout: Layout, data: bytes) -> Iterable[Change]:
-    return text_changes(layout, data) if layout.framing == "text" else binary_changes(layout)
+    return text_changes(layout, data) if layout.framing == "text" else binary_changes(layout, data)
 
 
 def _singles(layout: Layout, data: bytes, base: Fit) -> list[Proposal]:

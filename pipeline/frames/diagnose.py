@@ -158,10 +158,14 @@ def columns_of(form: LineForm, name: str, head: bytes) -> LineForm:
     try:
         return header_line(form, name, head)
     except Unreadable as error:
+        problem = error.problem
+        if not looks_like_text(head):
+            remedy = "Give the session a layout of the dump's framing, which is none of text."
+            found = "bytes that are no text"
+            raise Unreadable(Problem(name, "byte 0", problem.expected, found, remedy)) from None
         change = fitting_change(form, head)
         if not change:
             raise
-        problem = error.problem
         found = f"{problem.found}, while most lines fit with {change}"
         raise Unreadable(
             Problem(problem.file, problem.where, problem.expected, found, _to_write(change))

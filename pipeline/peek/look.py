@@ -14,7 +14,7 @@ from pipeline.frames import Dump, read_frames
 from pipeline.layouts import Layout, load_layout
 from pipeline.peek.left_out import losses, stretches_left_out
 from pipeline.peek.quick import ChannelSeen, Seen, look_at
-from pipeline.peek.words import n_of
+from pipeline.peek.words import n_of, shown
 from pipeline.peek.worth import worth
 from pipeline.timebase import Grid, JoinedGrid, Placing, place_session
 from pipeline.verdict.policy import builtin_policy
@@ -69,14 +69,17 @@ def _with_layout(dump: Path, layout: Layout) -> Iterator[tuple[str, int]]:
             reading = read_frames([(str(dump), dump)], layout, Path(spool))
             placing = place_session([reading])
         except Unreadable as error:
-            yield str(explained(error.problem, dump, layout)), 1
+            problem = explained(error.problem, dump, layout)
+            yield shown(str(problem)), 1
+            if problem == error.problem and (hint := _looks_like(dump)):
+                yield hint, 1
             return
         with dump.open("rb") as source:
             change = smallest_change(layout, source.read(_HEAD_BYTES))
         policy = builtin_policy()
         seen = [look_at(grid, policy) for grid in placing.grids]
         clocks = [line for grid in placing.grids for line in doubts(grid)]
-        yield worth(placing, seen[0], policy, change is not None), 0
+        yield worth(placing, seen[0], policy, change is not None or bool(clocks)), 0
         for line in (
             *_about_layout(layout, change, clocks),
             *_about_grids(placing, seen),
@@ -86,6 +89,17 @@ def _with_layout(dump: Path, layout: Layout) -> Iterator[tuple[str, int]]:
             *(f"  note        {note}" for note in placing.notes),
         ):
             yield line, 0
+
+
+def _looks_like(dump: Path) -> str:
+    """What the dump might be, where no change makes the layout fit; empty where nothing is found either."""
+    from pipeline.finder.found import find_layout  # only needed here
+
+    with dump.open("rb") as source:
+        found = find_layout(source.read(_HEAD_BYTES))
+    if found is None:
+        return ""
+    return f"It looks like framing = '{found.layout.framing}': peek without --layout prints a layout for it."
 
 
 def _about_layout(layout: Layout, change: Proposal | None, clocks: list[str]) -> Iterator[str]:

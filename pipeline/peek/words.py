@@ -9,6 +9,11 @@ def printable(data: bytes, most: int = SHOWN_CHARACTERS) -> str:
     return shown if len(shown) <= most else shown[: most - 3] + "..."
 
 
+def shown(text: str) -> str:
+    """A text without anything that a terminal obeys."""
+    return "".join(c if c.isprintable() or c == "\n" else repr(c)[1:-1] for c in text)
+
+
 def n_of(n: int, what: str) -> str:
     """A number with what it counts: '1 byte', '2,000 bytes'."""
     return f"{n:,} {what}{'' if n == 1 else 's'}"
