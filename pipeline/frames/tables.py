@@ -17,8 +17,8 @@ _DOUBLED = 1 << 20
 class _Column:
     """Numbers that are added block by block; as long as they are all the same they take no memory.
 
-    Room doubles while it is small, and then grows by a quarter: many separate blocks would be copied once more
-    in the end, and their memory would stay with the process.
+    Room doubles while it is small, and then grows by a quarter: many separate blocks would be copied once
+    more in the end, and their memory would stay with the process.
     """
 
     dtype: type[np.signedinteger] = np.int64
@@ -31,7 +31,8 @@ class _Column:
         stop = self.n + len(values)
         if self._room is None and len(values):
             first = int(values[0]) if self._same is None else self._same
-            if bool(np.all(values == first)):
+            # one number that is only repeated need not be compared again and again
+            if bool(np.all((values if values.strides[0] else values[:1]) == first)):
                 self._same, self.n = first, stop
                 return
             self._room = np.full(max(stop, _LEAST_ROOM), first, dtype=self.dtype)

@@ -296,6 +296,6 @@ def _emit(lines: Lines, read: KindLines, good: Bools, state: _State, sink: Frame
             counts[which].reshape(-1, len(s.channels))
             for counts, s in zip(read.counts, sink.streams, strict=True)
         ],
-        [np.full(len(starts), s.parts[0].count) for s in sink.streams],
+        [np.broadcast_to(np.int64(s.parts[0].count), len(starts)) for s in sink.streams],
     )
     return len(starts)
