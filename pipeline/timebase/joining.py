@@ -57,10 +57,7 @@ def join_kind(base: Grid | JoinedGrid, other: Grid, run: Ints | None = None) -> 
 
 def woven_grid(base: Grid | JoinedGrid, parts: Sequence[Grid], woven: Woven) -> JoinedGrid:
     """Parts on the rows of the whole, with what is known of the base on these rows."""
-
-    def at(row: int) -> int:
-        return int(woven.base.of(np.array([row], dtype=np.int64))[0])
-
+    at = woven.base.row_of
     which = np.searchsorted(woven.base.begin, base.clock.knot_row, side="right") - 1
     knot_row = base.clock.knot_row + woven.base.by[np.maximum(which, 0)]
     off = {at(restart.row): restart.off_s for restart in base.restarts}

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -51,19 +52,23 @@ def match_rows(base: AnyGrid, other: AnyGrid) -> list[Segment] | None:
     Returns
     -------
     list of Segment or None
-        One for each run of the other; those that the base lacks altogether have no run of it. None where no
-        run is found, or one is found only in part, so that something is wrong.
+        Of the other's rows, in their order: one for each run, or several where no counter told what was lost
+        in between. Runs that the base lacks altogether have no run of it. None where no run is found, or one
+        is found only in part, so that something is wrong.
     """
     pair = _Pair.of(base, other)
     if pair is None:
         return None
-    found = [_by_numbers(pair, run) for run in runs_of(other)]
-    open_runs = [run for run, segment in zip(runs_of(other), found, strict=True) if segment is None]
-    searched = iter(_by_search(pair, open_runs) if open_runs else [])
-    segments = [segment if segment is not None else next(searched) for segment in found]
-    if None in segments or all(segment is None or segment.run is None for segment in segments):
-        return None
-    return [segment for segment in segments if segment is not None]
+    found = {run.start: _by_numbers(pair, run) for run in runs_of(other)}
+    open_runs = [run for run in runs_of(other) if found[run.start] is None]
+    for run, segments in zip(open_runs, _by_search(pair, open_runs) if open_runs else [], strict=True):
+        found[run.start] = segments
+    whole = list[Segment]()
+    for found_segments in found.values():
+        if found_segments is None:
+            return None
+        whole += found_segments
+    return whole if any(segment.run is not None for segment in whole) else None
 
 
 @dataclass(frozen=True)
@@ -131,7 +136,7 @@ def _spread(span: Span, n: int, grid: AnyGrid) -> list[int]:
     return [int(row) for row in inside[which]]
 
 
-def _by_numbers(pair: _Pair, run: Span) -> Segment | None:
+def _by_numbers(pair: _Pair, run: Span) -> list[Segment] | None:
     """Where a run lies by its sequence numbers, if counts agree."""
     mine, theirs = _first_number(pair.other, run), None
     if mine is None:
@@ -144,7 +149,7 @@ def _by_numbers(pair: _Pair, run: Span) -> Segment | None:
         delta = (home.start - number) - (run.start - mine[0])
         for candidate in _candidates(run, home, delta, min(wraps, default=0)):
             if _agrees(pair, run, home, candidate):
-                return Segment(run.start, run.stop, k, candidate)
+                return [Segment(run.start, run.stop, k, candidate)]
     return None
 
 
@@ -174,35 +179,55 @@ def _first_number(grid: AnyGrid, run: Span) -> tuple[int, int] | None:
     return int(table.sequence[at[0]]) * per_number - int(part.start_row[first] - run.start), wraps
 
 
-def _by_search(pair: _Pair, runs: list[Span]) -> list[Segment | None]:
+def _by_search(pair: _Pair, runs: list[Span]) -> list[list[Segment] | None]:
     """Where runs lie by pieces of them that are found in the base; None for those found in part only."""
     probes = [_probes(pair, run) for run in runs]
-    wanted = np.concatenate([hashes for hashes, _ in probes]) if probes else np.zeros(0, dtype=np.uint64)
-    hits = _hits(pair, np.unique(wanted))
-    found = list[Segment | None]()
+    hits = _hits(pair, np.unique(np.concatenate([hashes for hashes, _ in probes])))
+    found = list[list[Segment] | None]()
     for run, (hashes, rows) in zip(runs, probes, strict=True):
-        votes = Counter(
-            base_row - row
-            for value, row in zip(hashes.tolist(), rows.tolist(), strict=True)
-            for base_row in hits.get(value, ())
-            if len(hits[value]) < _MOST_CANDIDATES  # what is found everywhere tells nothing
-        )
-        found.append(_elected(pair, run, votes))
+        several = [hits.get(value, []) for value in hashes.tolist()]
+        alone = [(row, at[0]) for row, at in zip(rows.tolist(), several, strict=True) if len(at) == 1]
+        votes = Counter(base_row - row for row, base_row in alone)
+        if not alone and not any(several):
+            found.append([Segment(run.start, run.stop, None)])
+        else:
+            certain = {delta for delta, n in votes.items() if n >= _FEWEST_VOTES}
+            found.append(_pieced(pair, run, [hit for hit in alone if hit[1] - hit[0] in certain]))
     return found
 
 
-def _elected(pair: _Pair, run: Span, votes: Counter[int]) -> Segment | None:
-    """The run's place by its votes; a run of its own where nothing at all was found."""
-    if not votes:
-        return Segment(run.start, run.stop, None)
-    ranked = votes.most_common(2)
-    delta, n = ranked[0]
-    if n >= _FEWEST_VOTES and (len(ranked) < 2 or n >= 2 * ranked[1][1]):
-        homes = [(k, home) for k, home in enumerate(runs_of(pair.base))]
-        k, home = max(homes, key=lambda item: _length(_overlap(run, item[1], delta)))
-        if _agrees(pair, run, home, delta):
-            return Segment(run.start, run.stop, k, delta)
-    return None
+def _pieced(pair: _Pair, run: Span, found: list[tuple[int, int]]) -> list[Segment] | None:
+    """Segments of a run from rows that were found in the base, wherever their distance changes."""
+    if not found:
+        return None
+    delta = np.array([base_row - row for row, base_row in found])
+    cuts = np.flatnonzero(np.diff(delta)) + 1
+    inner = [_edge(pair, found[k - 1][0], found[k][0], int(delta[k - 1])) for k in cuts.tolist()]
+    edges = [run.start, *inner, run.stop]
+    homes, segments = runs_of(pair.base), list[Segment]()
+    for (start, stop), first in zip(pairwise(edges), [0, *cuts.tolist()], strict=True):
+        span, apart = Span(start, stop), int(delta[first])
+        k = max(range(len(homes)), key=lambda k: _length(_overlap(span, homes[k], apart)))
+        if not _agrees(pair, span, homes[k], apart):
+            return None
+        segments.append(Segment(start, stop, k, apart))
+    return segments
+
+
+def _edge(pair: _Pair, before: int, behind: int, delta: int) -> int:
+    """The first row between two at which a frame begins whose counts are not those of the base."""
+    part = pair.other.parts[0]
+    first, last = np.searchsorted(part.start_row, [before + 1, behind + 1])
+    size = part.frames.table.n_samples[part.placed[first:last]]
+    for start, n in zip(part.start_row[first:last].tolist(), size.tolist(), strict=True):
+        at = start + delta
+        if at < 0 or at + n > pair.base.n_rows:
+            return int(start)
+        one, is_one = pair.of_other(start, start + n)
+        two, is_two = pair.of_base(at, at + n)
+        if np.any(one[is_one & is_two] != two[is_one & is_two]):
+            return int(start)
+    return behind
 
 
 def _length(span: Span) -> int:

@@ -9,14 +9,15 @@ from pipeline.timebase.aligned import rows_at
 from pipeline.timebase.device import ticks_hz
 from pipeline.timebase.events import Events, merged_events
 from pipeline.timebase.grid import Grid, JoinedGrid
-from pipeline.timebase.joining import join_kind, retimed, woven_grid
+from pipeline.timebase.joining import join_kind, retimed
 from pipeline.timebase.knots import increasing
+from pipeline.timebase.laying import Laid, frames_lost, lay, needed
 from pipeline.timebase.ledgers import Settled
-from pipeline.timebase.matching import AnyGrid, match_rows
-from pipeline.timebase.sequence import Floats, Ints
+from pipeline.timebase.matching import AnyGrid
+from pipeline.timebase.sequence import Floats
 from pipeline.timebase.stamps import stamps_of
 from pipeline.timebase.streams import PlacedReading
-from pipeline.timebase.weave import Segment, Shift, Woven, moved, weave
+from pipeline.timebase.weave import Shift
 
 
 @dataclass(frozen=True)
@@ -24,14 +25,15 @@ class _Move:
     """How rows and seconds of one reading's main grid become those of the whole."""
 
     before: AnyGrid
-    shift: Shift
+    way: tuple[Shift, ...]
     after: AnyGrid
 
     def seconds(self, second: Floats) -> Floats:
         """Seconds on the clock of the whole."""
         row = rows_at(self.before.clock, second)
-        which = np.searchsorted(self.shift.begin, np.floor(row + 1e-6), side="right") - 1
-        row = row + self.shift.by[np.maximum(which, 0)]
+        for shift in self.way:
+            which = np.searchsorted(shift.begin, np.floor(row + 1e-6), side="right") - 1
+            row = row + shift.by[np.maximum(which, 0)]
         return self.after.clock.time_s(row)
 
     def grid(self, grid: AnyGrid) -> AnyGrid:
@@ -59,7 +61,11 @@ def merge_readings(placed: Sequence[PlacedReading]) -> PlacedReading:
         samples another reading has are duplicates. A reading that cannot be laid on the base is left out,
         with a note.
     """
-    order = sorted(range(len(placed)), key=lambda k: (-n_present(placed[k].main), k))
+    # rows of which a counter tells what is lost are the better frame for others
+    order = sorted(
+        range(len(placed)),
+        key=lambda k: (not placed[k].main.n_expected_frames, -n_present(placed[k].main), k),
+    )
     whole = placed[order[0]]
     for k in order[1:]:
         whole = _merge_two(whole, placed[k])
@@ -73,13 +79,11 @@ def n_present(grid: AnyGrid) -> int:
 
 
 def _merge_two(base: PlacedReading, other: PlacedReading) -> PlacedReading:
-    both = base.main.sample_hz == other.main.sample_hz
-    segments = match_rows(base.main, other.main) if both else None
-    woven = _woven(base.main, other.main, segments)
-    if woven is None:
+    laid = lay(base.main, other.main) if base.main.sample_hz == other.main.sample_hz else None
+    if laid is None:
         return _left_out(base, other)
-    main, start_s = _merged_main(base, other, woven)
-    moves = (_Move(base.main, woven.base, main), _Move(other.main, woven.other, main))
+    main, start_s = _merged_main(base.main, laid)
+    moves = (_Move(base.main, laid.my_way, main), _Move(other.main, laid.their_way, main))
     grids, notes = _merged_others(base, other, moves)
     parts = [part for grid in (main, *grids) for part in grid.parts]
     mine, theirs = (
@@ -97,10 +101,6 @@ def _merge_two(base: PlacedReading, other: PlacedReading) -> PlacedReading:
     )
 
 
-def _woven(base: AnyGrid, other: AnyGrid, segments: Sequence[Segment] | None) -> Woven | None:
-    return weave(base.n_rows, base.restarts, segments, other.restarts) if segments else None
-
-
 def _left_out(base: PlacedReading, other: PlacedReading) -> PlacedReading:
     """The base alone, and why."""
     names = ", ".join(dump.name for dump in other.settled[0].frames.dumps)
@@ -115,60 +115,20 @@ def _left_out(base: PlacedReading, other: PlacedReading) -> PlacedReading:
     return replace(base, settled=(*base.settled, *other.settled), notes=(*base.notes, *other.notes, note))
 
 
-def _merged_main(base: PlacedReading, other: PlacedReading, woven: Woven) -> tuple[JoinedGrid, float | None]:
+def _merged_main(base: AnyGrid, laid: Laid) -> tuple[JoinedGrid, float | None]:
     """The main grid of both, on the corrected clock; and the second of its row 0 by the receiver."""
-    mine = [moved(part, woven.base, woven) for part in base.main.parts]
-    theirs = [moved(part, woven.other, woven) for part in other.main.parts]
-    stamped = next((stamps for part in (*mine, *theirs) if (stamps := stamps_of(part))), None)
-    ticked = next((part for part in (*mine, *theirs) if part.rate and ticks_hz(part.frames)), mine[0])
-    joined = JoinedGrid(
-        (*mine, *(_needed(part, mine) for part in theirs)),
-        woven.n_rows,
-        base.main.clock,
-        restarts=woven.restarts,
-    )
-    n_lost, n_expected = _lost(joined, base.main)
-    joined = replace(joined, n_lost_frames=n_lost, n_expected_frames=n_expected)
-    return retimed(joined, stamped, ticked)
+    every = (*laid.mine, *laid.theirs)
+    stamped = next((stamps for part in every if (stamps := stamps_of(part))), None)
+    ticked = next((part for part in every if part.rate and ticks_hz(part.frames)), laid.mine[0])
+    return retimed(_whole(base, laid), stamped, ticked)
 
 
-def _needed(part: Grid, base: Sequence[Grid]) -> Grid:
-    """A part without the frames all of whose samples the base has; they count as duplicates."""
-    names = {channel.name for channel in part.channels}
-    covering = [own for own in base if names <= {channel.name for channel in own.channels}]
-    start, stop = _gaps(covering, part.n_rows)
-    ends = part.start_row + part.frames.table.n_samples[part.placed]
-    place = np.searchsorted(stop, part.start_row, side="right")
-    nearest = np.append(start, part.n_rows + 1)[place]
-    covered = nearest >= ends
-    duplicate = part.duplicate.copy()
-    duplicate[part.placed[covered]] = True
-    return replace(
-        part, placed=part.placed[~covered], start_row=part.start_row[~covered], duplicate=duplicate
-    )
-
-
-def _gaps(parts: Sequence[Grid], n_rows: int) -> tuple[Ints, Ints]:
-    """Rows [start, stop) that none of the parts has."""
-    starts = np.concatenate([part.start_row for part in parts] or [np.zeros(0, dtype=np.int64)])
-    sizes = [part.frames.table.n_samples[part.placed] for part in parts]
-    stops = starts + np.concatenate(sizes or [np.zeros(0, dtype=np.int64)])
-    order = np.argsort(starts, kind="stable")
-    start = np.append(starts[order], n_rows)
-    reached = np.concatenate((np.zeros(1, dtype=np.int64), np.maximum.accumulate(stops[order])))
-    open_ = start > reached
-    return reached[open_], start[open_]
-
-
-def _lost(joined: JoinedGrid, base: AnyGrid) -> tuple[int, int]:
-    """Frames that are lost in all readings, and that were expected, in frames of the base."""
-    if not base.n_expected_frames or not base.n_rows:
-        return 0, 0
-    names = {channel.name for channel in base.parts[0].channels}
-    same = [part for part in joined.parts if names <= {channel.name for channel in part.channels}]
-    start, stop = _gaps(same, joined.n_rows)
-    per_row = base.n_expected_frames / base.n_rows
-    return round(int((stop - start).sum()) * per_row), round(joined.n_rows * per_row)
+def _whole(base: AnyGrid, laid: Laid) -> JoinedGrid:
+    """Both grids as one, without the frames that are not needed; on a clock that is still the base's."""
+    parts = (*laid.mine, *(needed(part, laid.mine) for part in laid.theirs))
+    joined = JoinedGrid(parts, laid.n_rows, base.clock, restarts=laid.restarts)
+    n_lost, n_expected = frames_lost(joined, base)
+    return replace(joined, n_lost_frames=n_lost, n_expected_frames=n_expected)
 
 
 def _merged_others(
@@ -193,29 +153,27 @@ def _merged_others(
 
 def _merge_slower(base: AnyGrid, other: AnyGrid) -> AnyGrid | None:
     """Grids of one rate that is not the main one, by their counts, else by their seconds."""
-    woven = _woven(base, other, match_rows(base, other))
-    if woven is None:
+    laid = lay(base, other)
+    if laid is None:
         joined: AnyGrid | None = base
         for part in other.parts:
             own = replace(part, clock=other.clock, restarts=other.restarts)
             joined = join_kind(joined, own) if joined is not None else None
         if joined is None:
             return None
-    else:
-        mine = [moved(part, woven.base, woven) for part in base.parts]
-        joined = woven_grid(base, [*mine, *(moved(part, woven.other, woven) for part in other.parts)], woven)
-    n = len(base.parts)
-    mine = list(joined.parts[:n])
-    whole = JoinedGrid(
-        (*mine, *(_needed(part, mine) for part in joined.parts[n:])),
-        joined.n_rows,
-        joined.clock,
-        restarts=joined.restarts,
-        breaks=joined.breaks,
-        steps=joined.steps,
-    )
-    n_lost, n_expected = _lost(whole, base)
-    return replace(whole, n_lost_frames=n_lost, n_expected_frames=n_expected)
+        n = len(base.parts)
+        laid = Laid(joined.parts[:n], joined.parts[n:], joined.n_rows, joined.restarts, (), ())
+        return replace(_whole(base, laid), clock=joined.clock, breaks=joined.breaks, steps=joined.steps)
+    clock, breaks, steps = base.clock, base.breaks, base.steps
+    off = {restart.row: restart.off_s for restart in base.restarts}
+    for shift in laid.my_way:
+        knots = np.searchsorted(shift.begin, clock.knot_row, side="right") - 1
+        clock = replace(clock, knot_row=clock.knot_row + shift.by[np.maximum(knots, 0)])
+        breaks = tuple(replace(pause, row=shift.row_of(pause.row)) for pause in breaks)
+        steps = tuple(replace(step, row=shift.row_of(step.row)) for step in steps)
+        off = {shift.row_of(row): off_s for row, off_s in off.items()}
+    restarts = tuple(replace(restart, off_s=off.get(restart.row)) for restart in laid.restarts)
+    return replace(_whole(base, laid), clock=clock, breaks=breaks, steps=steps, restarts=restarts)
 
 
 def _moved_events(events: Events, move: _Move, main: AnyGrid) -> Events:

@@ -128,16 +128,18 @@ def _has_moved(before: Grid | JoinedGrid, joined: JoinedGrid) -> bool:
 
 def _runs_along(part: Grid) -> str:
     name, delay_ms = part.frames.stream.frame.name, part.delay_s * 1e3
-    when = f"{abs(delay_ms):.2f} ms {'after' if delay_ms >= 0 else 'before'} the seconds of these rows"
-    return f"Samples of the frames '{name}' stand in the nearest rows of the others; they were taken {when}."
+    when = "with them"
+    if abs(delay_ms) > 0.005:
+        when = f"{abs(delay_ms):.2f} ms {'after' if delay_ms > 0 else 'before'} them"
+    return f"Samples of '{name}' stand in the nearest rows of the others; they were taken {when}."
 
 
 def _runs_apart(other: Grid, main: Grid | JoinedGrid) -> str:
     name, own_hz = other.frames.stream.frame.name, other.clock.rate_hz or other.sample_hz
     rate_hz = main.clock.rate_hz or main.sample_hz
     return (
-        f"Frames '{name}' have a recording of their own: they run at {own_hz:.6g} Hz, the others at "
-        f"{rate_hz:.6g} Hz, though the layout gives both {main.sample_hz:g} Hz."
+        f"Samples of '{name}' have a recording of their own: the layout gives both {main.sample_hz:g} Hz, "
+        f"but they do not stay within half a sample of the others ({own_hz:.7g} Hz beside {rate_hz:.7g} Hz)."
     )
 
 

@@ -22,10 +22,9 @@ class Shift:
         which = np.searchsorted(self.begin, rows, side="right") - 1
         return np.asarray(rows + self.by[np.maximum(which, 0)])
 
-    @property
-    def is_none(self) -> bool:
-        """Whether everything stays."""
-        return not np.any(self.by)
+    def row_of(self, row: int) -> int:
+        """Where one row goes."""
+        return int(self.of(np.array([row], dtype=np.int64))[0])
 
 
 @dataclass(frozen=True)
