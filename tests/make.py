@@ -102,7 +102,9 @@ def evidence_together(
     tracks = measure_tracks(recordings, mains_hz, settings or SETTINGS)
     conversion = Conversion(**{**whole, **counted})
     return [
-        Evidence(one, tracks[i], conversion, mains_hz, activities, recording if i else None)
+        Evidence(
+            one, tracks[i], conversion, mains_hz, activities, recording if i else None, len(recordings) == 1
+        )
         for i, one in enumerate(recordings)
     ]
 

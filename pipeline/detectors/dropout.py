@@ -31,14 +31,16 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     longest_s = max([_longest_s(rows, evidence.recording), *_pauses_s(evidence, rows)])
     findings = (
         *_summary(evidence, rows, longest_s, settings),
-        *_gaps_of_main(evidence.recording, lost, settings),
+        *_gaps_of_main(evidence, lost, settings),
         *_standstills(evidence),
+        *_never_came(evidence),
     )
     fraction = rows.n_samples / evidence.recording.n_rows if evidence.recording.n_rows else None
     damaged = conversion.damaged_bytes / conversion.total_bytes if conversion.total_bytes else None
     measures = (
         Measure("lost_fraction", fraction, "1", None, "" if fraction is not None else "no sample arrived"),
         *(_own_share(name, spans.n_samples, evidence.recording.n_rows) for name, spans in lost.own.items()),
+        *(_own_share(name, 1, 1) for name in conversion.nothing_of),
         Measure("longest_gap_s", longest_s, "s"),
         Measure("damaged_fraction", damaged, "1", None, "" if damaged is not None else "the dump is empty"),
     )
@@ -80,11 +82,15 @@ def _long_gaps(
         yield _finding(start_s, stop_s, severity, "longest_gap_s", float(lengths_s[k]), "s", text)
 
 
-def _gaps_of_main(recording: Recording, lost: Lost, settings: Settings) -> Iterator[Finding]:
-    names = ", ".join(channel.name for channel in recording.channels)
-    for which, spans in _told_apart(lost, recording):
-        what = "Nothing arrived" if which == names else f"Nothing of {which} arrived, while others did,"
-        yield from _long_gaps(recording, spans, settings, what)
+def _gaps_of_main(evidence: Evidence, lost: Lost, settings: Settings) -> Iterator[Finding]:
+    names = ", ".join(channel.name for channel in evidence.recording.channels)
+    for which, spans in _told_apart(lost, evidence.recording):
+        what = f"Nothing of {which} arrived"
+        if which != names:
+            what += ", while others did,"
+        elif evidence.is_only:
+            what = "Nothing arrived"
+        yield from _long_gaps(evidence.recording, spans, settings, what)
 
 
 def _standstills(evidence: Evidence) -> Iterator[Finding]:
@@ -112,6 +118,16 @@ def _standstills(evidence: Evidence) -> Iterator[Finding]:
             "which lost_fraction is a share; find out what halted the device."
         )
         yield _finding(max(at_s - gap_s, 0.0), at_s, "fault", "longest_gap_s", gap_s, "s", text)
+
+
+def _never_came(evidence: Evidence) -> Iterator[Finding]:
+    names = ", ".join(evidence.conversion.nothing_of)
+    if names:
+        text = (
+            f"Not a sample of {names} came: look whether the device has that sensor and sends its frames; if "
+            "it does not, use a layout without them."
+        )
+        yield _finding(0.0, evidence.recording.duration_s, "fault", "lost_fraction", 1.0, "1", text)
 
 
 def _pauses(conversion: Conversion) -> list[tuple[int, float]]:

@@ -55,7 +55,8 @@ class Conversion:
     """What the conversion counted for one recording; see :class:`pipeline.timebase.Grid` and ``Clock``.
 
     Damaged frames and bytes are those of all the session's dumps, ``damaged_bytes`` with unrecognised ones.
-    ``shares_frames``: its frames carry an earlier recording, too, and are counted there.
+    ``shares_frames``: its frames carry an earlier recording, too, and are counted there. ``nothing_of``: with
+    the main recording, the session's channels of field and acceleration of which not a sample came.
     """
 
     n_frames: int
@@ -78,6 +79,7 @@ class Conversion:
     breaks: tuple[Paused, ...] = ()
     steps: tuple[Stepped, ...] = ()
     shares_frames: bool = False
+    nothing_of: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -85,7 +87,7 @@ class Evidence:
     """Everything that a detector may look at in one recording of a session.
 
     ``mains_hz`` is the nominal frequency at the site, ``main`` the main recording, which is the fastest;
-    None where this is it.
+    None where this is it. ``is_only``: there is none beside it.
     """
 
     recording: Recording
@@ -94,6 +96,7 @@ class Evidence:
     mains_hz: float
     activities: Sequence[Logged] = ()
     main: Recording | None = None
+    is_only: bool = True
     _weighed: dict[str, Coupling] = field(default_factory=dict, repr=False, compare=False)
 
     def coupling(self, track: FieldTrack, settings: Settings) -> Coupling:

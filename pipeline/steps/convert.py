@@ -20,6 +20,7 @@ from pipeline.recording import (
 from pipeline.recording.write import Rows
 from pipeline.steps.job import Job, read_json, write_json
 from pipeline.timebase import Grid, JoinedGrid, Placing, place_session
+from pipeline.timebase.spanning import spanned
 
 
 def convert(job: Job) -> str:
@@ -32,7 +33,7 @@ def convert(job: Job) -> str:
     places.recording.parent.mkdir(parents=True, exist_ok=True)
     try:
         readings, problems = read_dumps(job)
-        placing = place_session(readings)
+        placing = spanned(place_session(readings))
     except Unreadable as error:
         write_setback(job, "unreadable", error.problem)
         return f"unreadable: {error.problem}"
@@ -85,6 +86,7 @@ def write_placing(job: Job, placing: Placing, problems: Sequence[Problem] = ()) 
     content = {
         "status": "ok",
         "recordings": _recordings(placing, suffixes),
+        "nothing_of": _nothing_of(job, placing),
         "damage": _damage([*read.values(), *(unread[name] for name in unread if name not in read)]),
         "n_events": sum(len(kind.time_s) for kind in events),
         "device_start_utc": _instant(placing.device_start_s),
@@ -143,6 +145,14 @@ def _recordings(placing: Placing, suffixes: tuple[str, ...]) -> list[dict[str, A
         rows.append({"suffix": suffix, **_counted(grid), "shares_frames": kinds <= counted})
         counted |= kinds
     return rows
+
+
+def _nothing_of(job: Job, placing: Placing) -> dict[str, str]:
+    """Channels of field and acceleration of which not a sample came, and what they measure."""
+    came = {channel.name for grid in placing.grids for channel in grid.channels}
+    streams = [stream for layout in job.layouts for stream in layout.streams if not stream.frame.is_event]
+    described = {channel.name: channel.kind for stream in streams for channel in stream.channels}
+    return {name: kind for name, kind in described.items() if kind != "other" and name not in came}
 
 
 def _counted(grid: Grid | JoinedGrid) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """Detect: recordings to findings, measures and marks."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -43,10 +43,11 @@ def detect(job: Job) -> str:
         Evidence(
             recording,
             tracks[i],
-            _conversion(counted[i], conversion["damage"]),
+            _conversion(counted[i], conversion["damage"], () if i else conversion["nothing_of"]),
             session.mains_hz,
             session.activities,
             recordings[0] if i else None,
+            len(recordings) == 1,
         )
         for i, recording in enumerate(recordings)
     ]
@@ -55,8 +56,10 @@ def detect(job: Job) -> str:
     return f"{sum(len(one.findings) for one in detected)} findings"
 
 
-def _conversion(counted: Mapping[str, Any], damage: Mapping[str, int]) -> Conversion:
-    facts: dict[str, Any] = {**counted, **damage}
+def _conversion(
+    counted: Mapping[str, Any], damage: Mapping[str, int], nothing_of: Iterable[str]
+) -> Conversion:
+    facts: dict[str, Any] = {**counted, **damage, "nothing_of": tuple(nothing_of)}
     del facts["suffix"]
     for name, kind in (("restarts", Began), ("breaks", Paused), ("steps", Stepped)):
         facts[name] = tuple(kind(*row) for row in facts[name])

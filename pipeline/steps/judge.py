@@ -38,12 +38,13 @@ class Recorded:
 
 def judge(job: Job) -> str:
     """Judge a session and write its samples, events, ``findings.parquet`` and ``quality.json``."""
-    counted = read_json(job.places.conversion)["recordings"]
+    conversion = read_json(job.places.conversion)
+    counted = conversion["recordings"]
     found, why = read_detected(job.places)
     recordings = [open_recording(job.places.recording_of(one["suffix"])) for one in counted]
     if why or not recordings or not recordings[0].n_rows:
         return write_unreadable(job, why or "the dumps hold no sample")
-    whole = on_main(found, recordings, job.policy.settings)
+    whole = on_main(found, recordings, job.policy.settings, conversion["nothing_of"])
     verdict = judge_session(whole, _extent(counted, recordings), job.policy)
     recorded = [
         Recorded(one["suffix"], recording, own.marks)
