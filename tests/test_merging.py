@@ -252,6 +252,22 @@ def test_text_of_one_receiver_and_packets_of_another(tmp_path: Path) -> None:
     assert np.array_equal(shown, counts)
 
 
+def test_lines_that_nothing_counts_find_their_places(tmp_path: Path) -> None:
+    counts = _counts(8000)
+    card, text = _card(), text_layout(sequence_bits=None, ticks_bits=None)
+    lines = [f"{a},{b}\n".encode() for a, b in counts.tolist()]
+    received = [line for i, line in enumerate(lines) if not (1000 <= i < 1500 or 5000 <= i < 5077)]
+    placing = _session(
+        tmp_path, (text, [b"".join(received)]), (card, [_without(_frames(card, counts), [10, 60, 101])])
+    )
+    shown, present = _whole(placing)
+    # the card's frame 101 is among the lines that are lost
+    lost = np.arange(5050, 5077)
+    assert np.flatnonzero(~present[:, 0]).tolist() == lost.tolist()
+    assert np.array_equal(shown, np.where(present, counts, 0))
+    assert placing.main.clock.source == "ticks"
+
+
 def test_events_of_two_readings_are_counted_once(tmp_path: Path) -> None:
     layout = kinds_layout(event=True, counts=(10,), rates=(250.0,), syncs=(b"\xa5\x5a",))
     other = replace(layout, channels=tuple(channel(c.name, sample_hz=c.sample_hz) for c in layout.channels))
