@@ -250,6 +250,19 @@ def test_gap_between_plain_files_is_told(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.parametrize("onsets", [None, ["+0", "+1"]])
+def test_files_in_another_order_are_told(tmp_path: Path, onsets: list[str] | None) -> None:
+    files = [
+        edf_bytes(two_signals(2), onsets=onsets, kind="EDF+C" if onsets else "", start=start, recording="")
+        for start in ("02.03.2609.30.40", "02.03.2609.30.00")
+    ]
+    notes = [note for note in read(files, layout_of(tmp_path), tmp_path).notes if "signals" not in note]
+    assert notes == [
+        "dumps/1.edf: by its header it starts 40 s before the dump that is listed before it; list them in the "
+        "order in which they were recorded."
+    ]
+
+
 @pytest.mark.parametrize(
     ("start", "recording", "wanted"),
     [

@@ -188,10 +188,19 @@ def _notes(header: Header, fitted: Fitted, records: _Records, size: int) -> Iter
 
 
 def _seam(header: Header, fitted: Fitted, before: tuple[Header, int] | None) -> Iterator[str]:
-    """A note where plain EDF files do not follow each other: nothing in them says it to the sample."""
-    if before is None or fitted.has_onsets or header.start is None or before[0].start is None:
+    """A note where files are listed in another order, or plain EDF files do not follow each other."""
+    if before is None or header.start is None or before[0].start is None:
         return
-    gap_s = (header.start - before[0].start).total_seconds() - before[1] * before[0].record_s
+    later_s = (header.start - before[0].start).total_seconds()
+    if later_s < -_SEAM_S:
+        yield (
+            f"by its header it starts {-later_s:g} s before the dump that is listed before it; list them in "
+            "the order in which they were recorded."
+        )
+        return
+    if fitted.has_onsets:
+        return  # they say it to the sample
+    gap_s = later_s - before[1] * before[0].record_s
     if abs(gap_s) > _SEAM_S:
         how = "after the end" if gap_s > 0 else "before the end"
         yield (

@@ -24,8 +24,10 @@ def write_events(events: Sequence[Events], metadata: Mapping[str, str], path: Pa
     order = np.argsort(time_s, kind="stable")
     arrays = [pa.array(time_s[order]), pa.array(np.concatenate([kind.row for kind in events])[order])]
     arrays += [_column(events, channel, order) for channel in channels.values()]
-    columns = event_columns(tuple(channels.values()))
-    schema = arrow_schema(columns, metadata, channel_metadata(tuple(channels.values())))
+    columns, about = event_columns(tuple(channels.values())), channel_metadata(tuple(channels.values()))
+    for own in about.values():
+        del own["sample_hz"]  # events come at no rate
+    schema = arrow_schema(columns, metadata, about)
     with written_aside(path) as aside:
         pq.write_table(pa.Table.from_arrays(arrays, schema=schema), aside, compression="zstd")
 
