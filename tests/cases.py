@@ -74,7 +74,7 @@ CASES = {
             event=True,
         )
     ),
-    "kinds, told behind the samples": Case(kinds_layout(check=WIDE, counts=(4, 2), kind_last=True)),
+    "kinds, told behind the samples": Case(kinds_layout(check=WIDE, counts=(4, 4), kind_last=True)),
     "kinds, stated length": Case(kinds_layout(check=WIDE, length="u8", counts=(8, 2))),
     "sectors": Case(sectors_layout(check=WIDE, count=6, sector_bytes=64, sync=b"\x51\x0c")),
     "sectors without sync": Case(sectors_layout(check=WIDE, count=8, sector_bytes=48)),
@@ -87,10 +87,10 @@ CASES = {
     ),
     "sectors of kinds": Case(kinds_layout("sectors", check=WIDE, counts=(6, 3), sector_bytes=48)),
     "sectors of kinds, told behind the samples": Case(
-        kinds_layout("sectors", check=WIDE, counts=(6, 3), sector_bytes=48, kind_last=True)
+        kinds_layout("sectors", check=WIDE, counts=(6, 6), sector_bytes=48, kind_last=True)
     ),
     "sectors of kinds without check": Case(
-        kinds_layout("sectors", check="", counts=(6, 3), sector_bytes=48, kind_last=True), checked=False
+        kinds_layout("sectors", check="", counts=(6, 6), sector_bytes=48, kind_last=True), checked=False
     ),
     "cobs": Case(cobs_layout(check=WIDE, count=3)),
     "cobs, stated length": Case(cobs_layout(check=WIDE, length="u8", counts="rows")),
@@ -99,7 +99,7 @@ CASES = {
     "slip": Case(slip_layout(check=WIDE, count=3)),
     "slip, packed": Case(packed_layout("slip", check=WIDE, samples="u12", count=3)),
     "slip of kinds, told behind the samples": Case(
-        kinds_layout("slip", check=WIDE, counts=(4, 2), length="u8", kind_last=True)
+        kinds_layout("slip", check=WIDE, counts=(4, 4), kind_last=True)
     ),
     "slip of kinds": Case(kinds_layout("slip", check=WIDE, counts=(4, 2), shared=True)),
     "text": Case(text_layout(), checked=False),

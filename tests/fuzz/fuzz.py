@@ -8,8 +8,9 @@ was never written (where a check of 32 bits stands in it), the size of blocks ch
 shown that was not decoded, and time goes on. Round n of a seed is the same every time: a run that was cut
 short goes on with ``--first-round``, and a fault is seen again with ``--first-round n --damaged 1``.
 
-Then, unless ``--rounds-only``: how many frames of random content each checksum lets through, how CPU time
-grows with hostile files, and what memory the worst of them take. Ends with 1 where anything is wrong.
+Then, unless ``--rounds-only``: what `peek` says of such dumps, with and without a layout; how many frames of
+random content each checksum lets through; how CPU time grows with hostile files, and what memory the worst of
+them take. Ends with 1 where anything is wrong.
 """
 
 import os
@@ -30,6 +31,7 @@ from cases import CASES
 from costs import Cost, cost, peak_bytes
 from escapes import Escapes, checks, measure
 from hostile import makers_for
+from peeks import look
 from rounds import Tally, play
 
 COSTLY = (
@@ -138,6 +140,7 @@ def main() -> int:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--rounds-only", action="store_true")
     parser.add_argument("--scale", type=float, default=1.0, help="of the frames of random content")
+    parser.add_argument("--looks", type=int, default=200, help="dumps that peek looks into")
     parser.add_argument("--hostile-bytes", type=int, default=300_000)
     given = parser.parse_args()
     began = time.monotonic()
@@ -147,6 +150,9 @@ def main() -> int:
         tally, _ = play_until(pool, given.jobs, given.seed, given.first_round, given.damaged)
         show_rounds(tally)
         if not given.rounds_only:
+            looks = [said for said in pool.map(partial(look, given.seed), range(given.looks)) if said]
+            print(f"\npeek looked into {given.looks} dumps, {len(looks)} times in vain", flush=True)
+            tally.faults += looks
             found = list(pool.map(partial(measure, scale=given.scale, seed=given.seed), checks()))
             show_escapes(found)
             pairs = [(name, maker) for name in COSTLY for maker in makers_for(CASES[name].layout)]
