@@ -258,8 +258,8 @@ def test_files_in_another_order_are_told(tmp_path: Path, onsets: list[str] | Non
     ]
     notes = [note for note in read(files, layout_of(tmp_path), tmp_path).notes if "signals" not in note]
     assert notes == [
-        "dumps/1.edf: by its header it starts 40 s before the dump that is listed before it; list them in the "
-        "order in which they were recorded."
+        "dumps/1.edf: by its header it starts 40 s before the dump that is listed before it; list them in "
+        "the order in which they were recorded."
     ]
 
 

@@ -130,7 +130,8 @@ def why_not_assessable(
     name = f"{nominal_hz * harmonic:g} Hz"
     if folded < lowpass_margin_hz:
         return (
-            f"at {sample_hz:.4g} Hz sampling, {name} folds onto {folded:.2g} Hz, where the signal itself lies"
+            f"at {sample_hz:.4g} Hz sampling, {name} folds onto {round(folded, 6):.2g} Hz, "
+            "where the signal itself lies"
         )
     if sample_hz / 2 - folded < lowpass_margin_hz:
         return (
