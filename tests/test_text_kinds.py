@@ -234,3 +234,12 @@ def test_stamps_without_an_offset_are_told(tmp_path: Path) -> None:
             text_layout(received="rfc3339"),
             tmp_path,
         )
+
+
+def test_stamps_beside_a_decimal_comma(tmp_path: Path) -> None:
+    # RFC 3339 has '.' alone; ISO 8601 (4.2.2.4, from memory) has either sign
+    layout = text_layout(received="rfc3339", delimiter=";", decimal=",", decimals=2, channels=["a"])
+    lines = b"2026-03-02T09:30:00.253+01:00;0;-0,05\n2026-03-02T09:30:00,254+01:00;1;0,06\n"
+    frames = read_bytes(lines, layout, tmp_path)
+    assert frames.table.received.tolist() == [1772440200253000, 1772440200254000]
+    assert frames.counts.read(0, 2).ravel().tolist() == [-5, 6]

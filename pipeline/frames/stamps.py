@@ -1,7 +1,7 @@
 """The receiving host's time stamps by RFC 3339, a column at a time, as microseconds since 1970 (UTC).
 
-``YYYY-MM-DDThh:mm:ss[.digits](Z|+hh:mm|-hh:mm)``, where a 't' or a blank may stand for the 'T', and 'z' for
-'Z' (section 5.6). Digits beyond the microsecond are cut off. A leap second (23:59:60 in UTC, at the end of a
+``YYYY-MM-DDThh:mm:ss[.digits](Z|+hh:mm|-hh:mm)``, where a 't' or a blank may stand for the 'T', 'z' for 'Z'
+(section 5.6), and where numbers have a decimal comma, that for the '.' (ISO 8601). Digits beyond the microsecond are cut off. A leap second (23:59:60 in UTC, at the end of a
 month) is the second that follows it. ``-00:00``, an offset that is not known (4.3), is UTC all the same.
 
 Neighbouring lines mostly share their minute and offset, which are read once for all of them.
@@ -76,21 +76,26 @@ def _read(text: Text, starts: Ints, stops: Ints) -> tuple[Ints, Bools]:
 
 def _seconds(text: Text, starts: Ints, zone_at: Ints, good: Bools) -> Ints:
     """Microseconds of the minute; `good` is cleared where there is no ``ss[.digits]``."""
-    begin, point = starts + _SECONDS_AT, starts + _FRACTION_AT
+    point = starts + _FRACTION_AT
     n_decimals = zone_at - point - 1
-    good &= (n_decimals == -1) | ((n_decimals > 0) & (text.block.take(point) == ord(".")))
-    # a sign is none of the two digits, though a number may have one
-    good &= text.block.take(begin) - np.uint8(48) <= 9
+    sign = text.block.take(point)
+    points = (sign == ord(".")) | (sign == ord(text.decimal))
+    good &= (n_decimals == -1) | ((n_decimals > 0) & points)
     for i in range(_DECIMALS, int(n_decimals.max(initial=0))):
         good &= (i >= n_decimals) | (text.block.take(point + 1 + i, mode="clip") - np.uint8(48) <= 9)
-    seconds = np.zeros(len(starts), dtype=np.int64)
+    seconds = _digits(text.block, starts + _SECONDS_AT, 2, good) * 1_000_000
     kept = np.clip(n_decimals, 0, _DECIMALS)
     for decimals in np.unique(kept).tolist():
+        if not decimals:
+            continue
         which = slice(None) if kept.min() == kept.max() else np.flatnonzero(kept == decimals)
-        stop = point[which] + decimals + (decimals > 0)
-        code, odd = read_plain(text, begin[which], stop, decimals)
-        code[odd] = _MINUTE_US * 2
-        seconds[which] = code * 10 ** (_DECIMALS - decimals)
+        begin = point[which] + 1
+        # a sign is no digit, though a number may have one
+        is_digit = text.block.take(begin) - np.uint8(48) <= 9
+        code, odd = read_plain(text, begin, begin + decimals, 0)
+        is_digit[odd] = False
+        good[which] &= is_digit
+        seconds[which] += code * 10 ** (_DECIMALS - decimals)
     return seconds
 
 
