@@ -1,5 +1,6 @@
 """The page of a session with recordings of several rates and with events."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -49,6 +50,31 @@ def test_envelopes_and_marks_of_all_recordings_share_one_axis(tmp_path: Path) ->
     assert np.nanmin(skin.low) == pytest.approx(30.0, abs=1e-3)
     assert np.nanmax(skin.high) == pytest.approx(30.6, abs=0.01)
     assert glance.runs(BY_NAME["lost"].mask).tolist() == [pytest.approx([30, 45], abs=1.1)]
+
+
+def test_time_that_a_sensor_does_not_cover_shows_as_lost(tmp_path: Path) -> None:
+    examples.session(tmp_path, verdict="accept")
+    beside(tmp_path, 0.0, 45.0)
+    lost = BY_NAME["lost"].mask
+    glance = look(tmp_path / "samples.parquet", 60.0)
+    assert glance is not None
+    assert len(glance.runs(lost)) == 0  # a temperature counts for nothing
+    path = tmp_path / "samples_4hz.parquet"
+    axes = replace(SKIN, kind="acceleration", name="acc_w")
+    values = {
+        "sample": np.arange(120),
+        "time_s": np.arange(120) / 4 + 10,
+        "quality": np.zeros(120, np.uint32),
+    }
+    rows = [(np.ones(120, bool), {**values, "acc_w": np.zeros(120, np.float32)})]
+    clock = {"clock_rows": "[0, 4]", "clock_s": "[10, 11]"}
+    write_samples(path, [axes], iter(rows), {"sample_hz": "4.0", **clock}, with_quality=True)
+    glance = look(tmp_path / "samples.parquet", 60.0)
+    assert glance is not None
+    assert glance.runs(lost).tolist() == [pytest.approx((0, 10), abs=0.1), pytest.approx((40, 60), abs=0.1)]
+    glance = look(tmp_path / "samples.parquet", 60.0, all_lost=True)
+    assert glance is not None
+    assert glance.runs(lost).tolist() == [[0, 60]]
 
 
 def test_a_field_slower_than_the_accelerometer_stands_first(tmp_path: Path) -> None:

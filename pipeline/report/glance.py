@@ -15,6 +15,9 @@ from pipeline.report.spectrum import BestSpectrum, Spectrum
 from schemas.conditions import BY_NAME, FAULT_MASK
 
 N_COLUMNS = 1200
+ENDS_APART_S = 1.0
+"""Ends of two recordings that are apart by less are the same."""
+
 Floats = npt.NDArray[np.float64]
 
 # Segments of the spectrum leave out what is no picture of the body, but keep what mains did.
@@ -68,8 +71,12 @@ class Glance:
         return both.astype(np.float64) * float(self.duration_s / max(len(self.bits), 1))
 
 
-def look(samples: Path, duration_s: float) -> Glance | None:
-    """Reduce the recording in `samples`, and what stands beside it; None where it has no rows."""
+def look(samples: Path, duration_s: float, all_lost: bool = False) -> Glance | None:
+    """Reduce the recording in `samples`, and what stands beside it; None where it has no rows.
+
+    Time that a field or an acceleration does not cover shows as lost, though no row is there to be marked;
+    with `all_lost`, where not a sample of any field came, that is all of it.
+    """
     recording = open_recording(samples)
     if not recording.n_rows:
         return None
@@ -78,9 +85,10 @@ def look(samples: Path, duration_s: float) -> Glance | None:
     slower = sorted((one for one in further if one.n_rows), key=lambda one: (-one.sample_hz, one.path.name))
     glances = [_reduce(one, duration_s) for one in (recording, *slower)]
     ordered = sorted(glances, key=lambda glance: not glance.of_kind("field"))
-    bits = glances[0].bits
-    for glance in glances[1:]:
+    bits = glances[0].bits | np.uint32(BY_NAME["lost"].mask if all_lost else 0)
+    for one, glance in zip(slower, glances[1:], strict=True):
         bits = bits | glance.bits[np.arange(len(bits)) * len(glance.bits) // len(bits)]
+        bits |= _uncovered(one, duration_s, len(bits))
     return Glance(
         duration_s,
         tuple(envelope for glance in ordered for envelope in glance.envelopes),
@@ -132,6 +140,16 @@ def _reduce(recording: Recording, duration_s: float) -> Glance:
     spectra = {name: spectrum for name, spectrum in finished.items() if spectrum is not None}
     none = {name: best.why_none() for name, best in sums.items() if name not in spectra}
     return Glance(duration_s, _envelopes(channels, low, high), bits, spectra, none)
+
+
+def _uncovered(recording: Recording, duration_s: float, n_columns: int) -> npt.NDArray[np.uint32]:
+    """Lost, in the columns before a recording's first sample and behind its last, beyond a second."""
+    middle_s = (np.arange(n_columns) + 0.5) * (duration_s / n_columns)
+    begin_s, end_s = recording.at_s(0), recording.until_s(recording.n_rows)
+    outside = (middle_s < begin_s) & (begin_s >= ENDS_APART_S)
+    outside |= (middle_s > end_s) & (duration_s - end_s >= ENDS_APART_S)
+    counts = any(channel.kind != "other" for channel in recording.channels)
+    return np.where(outside & counts, np.uint32(BY_NAME["lost"].mask), np.uint32(0))
 
 
 def _within(blocks: Iterator[Block], duration_s: float) -> Iterator[Block]:

@@ -57,7 +57,8 @@ def write_report(
     """
     found = _findings(findings)
     readable = quality["verdict"] != "unreadable" and samples.exists()
-    glance = look(samples, float(quality["duration_s"] or 0)) if readable else None
+    all_lost = quality["conditions"].get("lost", {}).get("fraction") == 1.0
+    glance = look(samples, float(quality["duration_s"] or 0), all_lost) if readable else None
     thin = strip_svg(quality, glance, activities)
     page = (
         templates()
