@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from encode import encode_frame, streams_of
-from shapes import binary_layout, kinds_layout, read_all, received_column, text_kinds_layout
+from shapes import binary_layout, kinds_layout, part, read_all, received_column, text_kinds_layout
 
 from pipeline.errors import Unreadable
 from pipeline.layouts import Layout
@@ -303,3 +303,30 @@ def test_events_alone_are_no_recording(tmp_path: Path) -> None:
     data = _device(layout, [FAST, SLOW], 1.0, event_s=[0.2, 0.4], lost=lambda k, i: k < 2)
     with pytest.raises(Unreadable, match="frames of events alone"):
         _placed(data, layout, tmp_path)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.03])
+def test_a_shared_number_counts_events_and_stamps_tell_of_which_kind_a_lost_frame_was(
+    tmp_path: Path, share: float
+) -> None:
+    rng = np.random.default_rng(11)
+    plain = kinds_layout(shared=True, event=True, ticks="")
+    stamp = part("received", "u48", hz=1000.0)
+    frames = tuple(replace(f, parts=(*f.parts[:2], stamp, *f.parts[2:])) for f in plain.frames)
+    layout = replace(plain, frames=frames)
+    kinds = [Kind(0.0, 0.04, 10, 250.0), Kind(0.01, 0.08, 4, 50.0)]
+    gone = {(kind, i): rng.random() < share for kind in (0, 1) for i in range(3000)}
+    data = _device(
+        layout,
+        kinds,
+        60.0,
+        delay_s=lambda: rng.exponential(0.003),
+        event_s=np.arange(2.5, 59, 4.0).tolist(),
+        lost=lambda kind, i: i > 0 and gone.get((kind, i), False),
+        shared=True,
+    )
+    placing = _placed(data, layout, tmp_path)
+    lost = [sum(gone[kind, i] for i in range(1, n - 1)) for kind, n in ((0, 1500), (1, 749))]
+    assert [grid.n_lost_frames for grid in placing.grids] == pytest.approx(lost, abs=0.05 * max(lost))
+    assert not any("share of them" in note for note in placing.notes)
+    assert len(placing.events[0].time_s) == 15

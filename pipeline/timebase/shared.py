@@ -16,12 +16,14 @@ from pipeline.timebase.grid import Grid
 from pipeline.timebase.jumps import Counters
 from pipeline.timebase.place import as_listed, make_grids
 from pipeline.timebase.runs import Runs, find_runs
-from pipeline.timebase.sequence import Ints, extend, measure_tick_rate, signed_difference
+from pipeline.timebase.sequence import Bools, Ints, extend, measure_tick_rate, signed_difference
 
 _BY_SHARE = (
-    "One sequence number runs through frames of all kinds, and no ticks tell of which kind a lost frame was: "
-    "each kind was given its share of them."
+    "One sequence number runs through frames of all kinds, and no clock tells of which kind a lost frame "
+    "was: each kind was given its share of them."
 )
+_SURE = 0.35
+"""Frames by which the receiver's stamps may miss a whole number of them to tell how many were lost."""
 
 
 def is_shared(frame: Frame) -> bool:
@@ -30,16 +32,19 @@ def is_shared(frame: Frame) -> bool:
     return part is not None and part.shared
 
 
-def place_shared(kinds: Sequence[Sequence[Frames]]) -> list[list[Grid]]:
+def place_shared(kinds: Sequence[Sequence[Frames]], events: Sequence[Frames] = ()) -> list[list[Grid]]:
     """Place frames of several kinds that have one sequence number between them.
 
     By the ticks of each kind where it has them. Without ticks frames that arrived in a row tell how many of
-    each kind there were; where frames are lost, each kind gets its share.
+    each kind there were; where frames are lost, the receiver's stamps tell how many of them were of a kind,
+    where they jitter by less than a third of a frame, else each kind gets its share.
 
     Parameters
     ----------
     kinds : sequence of sequences of Frames
         The streams of each kind, with at least one frame.
+    events : sequence of Frames
+        Frames at no rate that the sequence counts as well.
 
     Returns
     -------
@@ -49,10 +54,10 @@ def place_shared(kinds: Sequence[Sequence[Frames]]) -> list[list[Grid]]:
     placed = [_by_ticks(streams) for streams in kinds]
     if None not in placed:
         return [grids for grids in placed if grids is not None]
-    runs, by_kind = _runs_of_all(kinds)
+    runs, by_kind = _runs_of_all([*kinds, *([frames] for frames in events)])
     return [
         grids if grids is not None else _by_share(streams, runs, mine, len(runs.run))
-        for grids, streams, mine in zip(placed, kinds, by_kind, strict=True)
+        for grids, streams, mine in zip(placed, kinds, by_kind, strict=False)
     ]
 
 
@@ -128,19 +133,34 @@ def is_like(one: Part | None, other: Part | None) -> bool:
 
 def _by_share(streams: Sequence[Frames], runs: Runs, mine: Ints, n_all: int) -> list[Grid]:
     """The grids of one kind, whose frames are at `mine` among those of all kinds."""
-    position = _own_positions(runs, mine, len(mine) / n_all)
     lead = streams[0]
-    order = np.argsort(np.lexsort((lead.table.offset, lead.table.dump)), kind="stable")
+    arrival = np.lexsort((lead.table.offset, lead.table.dump))
+    skipped = _skipped_by_stamps(lead, arrival)
+    position = _own_positions(runs, mine, len(mine) / n_all, skipped)
+    order = np.argsort(arrival, kind="stable")
     own = Runs(runs.run[mine][order], position[order], runs.absurd[mine][order], runs.reasons)
     counters = make_counters(lead)
     grids = make_grids(streams, own, replace(counters, unit=1, ticks=None, rate=None), True)
-    if any(grid.n_lost_frames for grid in grids[:1]):
+    if skipped is None and any(grid.n_lost_frames for grid in grids[:1]):
         grids[0] = replace(grids[0], frames=replace(lead, notes=(*lead.notes, _BY_SHARE)))
     return grids
 
 
-def _own_positions(runs: Runs, mine: Ints, share: float) -> Ints:
-    """Positions among the frames of one kind: how many arrived before, and its share of those lost."""
+def _skipped_by_stamps(lead: Frames, arrival: Ints) -> Ints | None:
+    """Frames of the kind missing between each two that arrived, by the stamps; None if they cannot tell."""
+    counters = make_counters(replace(lead, table=taken(lead.table, arrival)), with_sequence=False)
+    if counters.ticks is None or counters.rate is None or not counters.arrival or len(arrival) < 2:
+        return None
+    frame = counters.typical * counters.rate.per_sample
+    excess = counters.rate.excess_of_steps(counters.ticks, counters.n_samples[:-1]) / frame
+    whole = np.rint(excess)
+    if float(np.quantile(np.abs(excess - whole), 0.95)) > _SURE:
+        return None
+    return whole.astype(np.int64)
+
+
+def _own_positions(runs: Runs, mine: Ints, share: float, skipped: Ints | None) -> Ints:
+    """Positions among the frames of one kind: those that arrived before, and those lost that were of it."""
     is_mine = np.zeros(len(runs.run), dtype=bool)
     is_mine[mine] = True
     order = np.lexsort((runs.position, runs.run))
@@ -150,7 +170,27 @@ def _own_positions(runs: Runs, mine: Ints, share: float) -> Ints:
     lost = np.where(begins, 0, np.maximum(step - 1, 0))
     # of frames in one place only the first counts
     first = begins | (step > 0)
-    before = np.cumsum(is_mine[order] & first) + np.rint(share * np.cumsum(lost)).astype(np.int64)
+    n_before = np.cumsum(is_mine[order] & first)
+    n_lost = np.rint(share * np.cumsum(lost)).astype(np.int64)
+    if skipped is not None:
+        n_lost = _lost_by_stamps(np.cumsum(lost), order, is_mine, skipped, share)
     found = np.empty(len(order), dtype=np.int64)
-    found[order] = before
+    found[order] = n_before + n_lost
     return found[mine]
+
+
+def _lost_by_stamps(all_lost: Ints, order: Ints, is_mine: Bools, skipped: Ints, share: float) -> Ints:
+    """Lost frames of the kind up to each frame: by the stamps, but no more than were lost of all kinds.
+
+    Where frames did not arrive in their order the stamps between them say nothing: then it is their share.
+    """
+    places = np.flatnonzero(is_mine[order])
+    nth = np.cumsum(is_mine)[order[places]] - 1
+    between = np.diff(all_lost[places])
+    own = np.rint(share * between).astype(np.int64)
+    follows = np.flatnonzero(np.diff(nth) == 1)
+    own[follows] = np.clip(skipped[nth[follows]], 0, between[follows])
+    total = np.concatenate(([round(share * int(all_lost[places[0]]))], own)) if len(places) else own
+    n_lost = np.zeros(len(order), dtype=np.int64)
+    n_lost[places] = np.cumsum(total)
+    return n_lost

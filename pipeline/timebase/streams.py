@@ -93,7 +93,12 @@ def _place_kinds(reading: Reading) -> list[list[Grid]]:
             kinds.setdefault(id(frames.stream.frame), []).append(frames)
     streams = list(kinds.values())
     together = [group for group in streams if is_shared(group[0].stream.frame)]
-    shared = dict(zip(map(id, together), place_shared(together), strict=True)) if together else {}
+    events = [
+        frames
+        for frames in reading.streams
+        if len(frames.table) and frames.stream.frame.is_event and is_shared(frames.stream.frame)
+    ]
+    shared = dict(zip(map(id, together), place_shared(together, events), strict=True)) if together else {}
     return [shared.get(id(group)) or place_kind(group) for group in streams]
 
 
