@@ -57,6 +57,7 @@ def _run_alone(plan: Plan, study: Path, n_jobs: int) -> int:
     _lift_lock(plan.results, command)
     if line := plan.retire():
         print(line)
+    plan.reopen()
     print(f"{plan.study.title}: {len(plan.jobs)} sessions, {n_jobs} at once")
     code, faults = _drive(command, plan.results, log)
     if code == 0:

@@ -145,6 +145,11 @@ class Plan:
         place = self.results / ".work" / "retired"
         return f"No longer in the study, moved to {place}: {', '.join(gone)}" if gone else ""
 
+    def reopen(self) -> None:
+        """Have sessions judged anew of which somebody deleted a file that no rule names."""
+        for job in self.jobs.values():
+            job.places.reopen()
+
     def run(self, step: str, wildcards: Any, pooled: bool) -> None:
         """Do one step of one session, in a warm worker where the engine runs rules as threads."""
         job = self.jobs[wildcards.session]

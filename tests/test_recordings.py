@@ -230,6 +230,14 @@ def redo(study: Path, results: Path) -> None:
         SESSION_STEPS[step](plan.jobs["boards"])
 
 
+@pytest.mark.parametrize("name", ["samples_50hz.parquet", "events.parquet", ""])
+def test_a_file_that_somebody_deleted_is_made_again(judged, tmp_path, name):
+    if name:
+        (judged.places.samples.parent / name).unlink()
+    Plan.of(str(tmp_path / "study"), str(tmp_path / "results"), "").reopen()
+    assert judged.places.samples.exists() == (not name)  # its rule then writes all of them
+
+
 def test_an_accelerometer_faster_than_the_field_is_the_main_recording(tmp_path):
     text = layout_text(axes_hz=500).replace("sample_hz = 250", "sample_hz = 500", 1)
     text = text.replace('unit = "V"', 'unit = "V"\nsample_hz = 250')

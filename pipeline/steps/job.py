@@ -147,6 +147,17 @@ class Places:
         """Take away the final files of further recordings and events."""
         _remove([*self.samples.parent.glob("samples_*hz.parquet"), self.events])
 
+    def reopen(self) -> None:
+        """Take the main recording away where a file beside it is gone: it is the one that a rule names."""
+        try:
+            quality = read_json(self.quality)
+            files = [one["file"] for one in quality["recordings"]]
+            files += [quality["events"]["file"]] if quality["events"] else []
+        except (OSError, ValueError, LookupError):  # the verdict itself is to be made anew
+            return
+        if not all((self.samples.parent / name).exists() for name in files):
+            _remove([self.samples])
+
     @property
     def findings(self) -> Path:
         """One row for each finding."""
