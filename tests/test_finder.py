@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 from conftest import REPOSITORY
 from encode import Encoded, encode_all, header_line
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from shapes import (
     cobs_layout,
     kinds_layout,
@@ -23,6 +25,7 @@ from smooth import smooth_counts
 from pipeline.finder.fields import Field
 from pipeline.finder.found import describe, find_layout
 from pipeline.finder.rates import guessed_rates
+from pipeline.finder.search import smallest_change
 from pipeline.frames import Reading, read_frames
 from pipeline.layouts import Layout, load_layout
 
@@ -263,3 +266,14 @@ def test_nothing_is_found_in_noise() -> None:
         rng.bytes(40),
     ):
         assert find_layout(data) is None
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.binary(max_size=40), st.integers(1, 60), st.binary(max_size=200), st.sampled_from([0, 1, 2, 3]))
+def test_whatever_stands_in_a_file_it_is_described(unit: bytes, n: int, rest: bytes, device: int) -> None:
+    """Repeated bytes, any bytes, and torn pieces of real dumps: no file makes the finder fail."""
+    dump = sorted((DEMO / "dumps").glob("*/*"))[-device].read_bytes()
+    for data in (unit * n + rest, rest, dump[n * 37 :][: 40 * n] + rest):
+        found = find_layout(data)
+        assert found is None or found.fit.decoded <= len(data)
+        assert smallest_change(sync_layout(), data) is None or data

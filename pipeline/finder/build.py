@@ -90,8 +90,16 @@ def _kinds_of_one_size(
         changes = int(np.count_nonzero(np.diff(rows[:, at])))
         if 2 <= len(often) <= _MOST_KINDS and len(values) <= 2 * _MOST_KINDS and changes > 3 * len(values):
             found = [(anatomy(rows[rows[:, at] == value], n_sync, given), int(value)) for value in often]
-            return [(a, (at, value)) for a, value in found if a is not None]
+            kinds = [(a, (at, value)) for a, value in found if a is not None and _is_free(a, at)]
+            if len(kinds) == len(found):
+                return [*kinds]
     return []
+
+
+def _is_free(a: Anatomy, at: int) -> bool:
+    """Whether a byte stands before the samples, and is none of a counter."""
+    first, reading = a.samples[0]
+    return at < first + reading.skipped and not any(at in field.places for field in a.fields)
 
 
 def _shared_sequence(pieces: Pieces, sizes: Sequence[int]) -> tuple[Field, ...]:
@@ -170,7 +178,8 @@ def _told_apart(
     for at in range(n_sync, min(rows.shape[1] for rows in mine) if len(mine) > 1 else 0):
         values = [int(rows[0, at]) for rows in mine]
         fixed = all(bool((rows[:, at] == rows[0, at]).all()) for rows in mine)
-        if fixed and len(set(values)) == len(values):
+        free = all(_is_free(a, at) for a in anatomies)
+        if fixed and free and len(set(values)) == len(values):
             return [(a, (at, value)) for a, value in zip(anatomies, values, strict=True)]
     return []
 

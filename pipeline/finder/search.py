@@ -23,7 +23,7 @@ from pipeline.layouts import Layout, Part
 _TRIED_ON_BYTES = 1 << 15
 _HELD_TO_BYTES = 1 << 20
 _MOST_TRIED = 400
-_MOST_PAIRS = 600
+_MOST_PAIRS = 300
 _FEWEST_BYTES_OF_PAIRS = 1000
 _MOST_CHANGES = 3
 _LEAST_GAIN = 0.02
