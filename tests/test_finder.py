@@ -268,7 +268,7 @@ def test_nothing_is_found_in_noise() -> None:
         assert find_layout(data) is None
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.binary(max_size=40), st.integers(1, 60), st.binary(max_size=200), st.sampled_from([0, 1, 2, 3]))
 def test_whatever_stands_in_a_file_it_is_described(unit: bytes, n: int, rest: bytes, device: int) -> None:
     """Repeated bytes, any bytes, and torn pieces of real dumps: no file makes the finder fail."""
