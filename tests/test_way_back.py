@@ -89,6 +89,8 @@ BINARY = {
     "planar, packed": planar_layout(samples="i12", order="big"),
     "kinds": kinds_layout(),
     "kinds, shared sequence": kinds_layout(shared=True, syncs=(b"\xa5\x5a", b"\xa5\xa5"), kind_type=""),
+    "kinds at one rate": kinds_layout(counts=(10, 10), rates=(250.0, 250.0)),
+    "kinds at one rate, in other frames": kinds_layout("cobs", counts=(10, 5), rates=(250.0, 250.0)),
     "kinds, one with a length": kinds_layout(length="u16", counts=(0, 4)),
     "cobs": cobs_layout(),
     "cobs, packed": packed_layout("cobs", samples="i12"),

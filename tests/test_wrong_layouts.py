@@ -255,6 +255,14 @@ def _doubts(layout: Layout, data: bytes, folder: Path) -> str:
     return " ".join(line for grid in placing.grids for line in doubts(grid))
 
 
+def test_a_wrong_rate_is_told_by_the_stamps_of_the_receiver(tmp_path: Path) -> None:
+    right = sync_layout(received="u48", ticks="", channels=THREE)
+    wrong = sync_layout(received="u48", ticks="", channels=THREE, sample_hz=500.0)
+    said = _doubts(wrong, _dump(right, 800), tmp_path)
+    assert "by the receiver's stamps the samples come at 250 Hz, by the layout at 500 Hz" in said
+    assert "write sample_hz = 250." in said
+
+
 @pytest.mark.parametrize("framing", ["sync", "cobs", "text"])
 def test_a_wrong_rate_is_told_by_the_ticks(tmp_path: Path, framing: str) -> None:
     make = text_layout if framing == "text" else MAKERS[framing]
