@@ -15,7 +15,7 @@ from shapes import read_all
 from pipeline.errors import Unreadable
 from pipeline.frames import Reading
 
-BOUNDED = settings(max_examples=60, derandomize=True, deadline=None, database=None)
+BOUNDED = settings(max_examples=50, derandomize=True, deadline=None, database=None)
 
 SEED = st.integers(0, 2**32 - 1)
 
