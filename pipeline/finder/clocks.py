@@ -96,7 +96,7 @@ def _rates_to_write(grid: "Grid | JoinedGrid", rate_hz: float) -> Iterator[str]:
     part = grid.parts[0].frames
     ticks = part.stream.frame.part("ticks")
     tick_hz = (ticks.hz if ticks else 0.0) or part.layout.tick_hz or 0.0
-    other = rounded(tick_hz * grid.sample_hz / rate_hz)
+    other = rounded(tick_hz * grid.sample_hz / rate_hz) if tick_hz else 0.0
     is_common = other in _COMMON_TICK_HZ and grid.clock.source == "ticks"
     if not is_common or any(abs(right / hz - 1) <= _COMMON for hz in COMMON_HZ):
         yield f"sample_hz = {right:g}"
