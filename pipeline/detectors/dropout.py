@@ -95,7 +95,7 @@ def _gaps_of_main(evidence: Evidence, lost: Lost, settings: Settings) -> Iterato
 
 def _standstills(evidence: Evidence) -> Iterator[Finding]:
     """Where the device began anew, and where it paused."""
-    for row, reason, off_s in evidence.conversion.restarts:
+    for row, reason, off_s in evidence.conversion.restarts[:MAX_LISTED]:
         at_s = evidence.at_s(row)
         if off_s is None:
             text = f"The device began anew ({reason}); how long nothing was recorded cannot be known."

@@ -63,13 +63,21 @@ def write_unreadable(job: Job, why: str) -> str:
 
 def _extent(counted: Sequence[Mapping[str, Any]], recordings: Sequence[Recording]) -> Extent:
     main = recordings[0]
-    cuts: list[int] = []
+    cuts = np.empty(0, np.int64)
     for one, recording in zip(counted, recordings, strict=True):
         rows = np.array([facts[0] for facts in (*one["restarts"], *one["breaks"])], np.int64)
-        here = rows if recording is main else main.rows_at(recording.clock.time_s(rows))
-        apart = 0 if recording is main else ONE_CUT_S * main.sample_hz
-        cuts += [row for row in here.tolist() if all(abs(row - cut) > apart for cut in cuts)]
-    return Extent(main.n_rows, main.sample_hz, main.duration_s, tuple(cuts))
+        if recording is not main:
+            rows = main.rows_at(recording.clock.time_s(rows))
+            rows = rows[_to_nearest(rows, cuts) > ONE_CUT_S * main.sample_hz]
+        cuts = np.union1d(cuts, rows)
+    return Extent(main.n_rows, main.sample_hz, main.duration_s, tuple(cuts.tolist()))
+
+
+def _to_nearest(rows: npt.NDArray[np.int64], cuts: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+    """How far each row is from the nearest of the sorted cuts."""
+    edges = np.concatenate(([-np.inf], cuts, [np.inf]))
+    after = np.searchsorted(edges, rows)
+    return np.minimum(rows - edges[after - 1], edges[after] - rows)
 
 
 def _write_final(job: Job, recorded: Sequence[Recorded], whole: Detected, verdict: Verdict) -> None:
