@@ -93,7 +93,7 @@ def test_no_samples_end_with_1(tmp_path: Path, capsys: pytest.CaptureFixture[str
     (tmp_path / "dump.bin").write_bytes(bytes(range(100, 200)) * 20)
     code, said = _peek(capsys, tmp_path / "dump.bin", "--layout", _layout(tmp_path, BINARY + CONVERTER))
     assert code == 1
-    assert "no such bytes in 2,000 bytes" in said
+    assert "none in 2,000 bytes" in said
 
 
 def test_without_a_layout_a_layout_to_begin_with_is_printed(

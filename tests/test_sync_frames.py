@@ -238,7 +238,7 @@ def test_messages_name_what_is_wrong(tmp_path: Path) -> None:
     layout = sync_layout()
     assert "an empty file" in _message(b"", layout, tmp_path)
     assert "lines of text" in _message(b"1,2,3\n" * 100, layout, tmp_path)
-    assert "no such bytes" in _message(bytes(range(128, 165)) * 100, layout, tmp_path)
+    assert "found none in" in _message(bytes(range(128, 165)) * 100, layout, tmp_path)
     message = _message(b"\xa5\x5a" + bytes(range(1, 100)), layout, tmp_path)
     assert "1 sync pattern, of which 1 failed the checksum" in message
     with pytest.raises(Unreadable, match="no such file"):

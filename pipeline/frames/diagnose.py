@@ -19,6 +19,15 @@ _CHANCE_SHARE = 0.05
 _PRINTABLE = frozenset(range(0x20, 0x7F)) | {9, 10, 13}
 
 
+_WHERE_FRAMES_BEGIN = {
+    "sync": ("sync pattern", "binary frames"),
+    "sectors": ("sector", "sectors with frames"),
+    "cobs": ("packet", "packets with frames"),
+    "slip": ("packet", "packets with frames"),
+}
+"""Framing -> the places where a frame may begin, in the singular, and what a dump should hold."""
+
+
 def looks_like_text(head: bytes) -> bool:
     """Whether nearly all of the first bytes are printable ASCII in lines."""
     some = head[:65536].lstrip(b"\xef\xbb\xbf").replace(b"\0", b"")
@@ -31,22 +40,30 @@ def no_sync_frames(name: str, head: bytes, layout: Layout, shape: Shape, seen: S
     """What is wrong with a binary dump without any good frame, None where it has one."""
     if seen.n_frames:
         return None
-    pattern = shape.sync.hex(" ").upper()
-    expected = f"binary frames that begin with {pattern}"
+    begun = f" that begin with {shape.sync.hex(' ').upper()}" if shape.sync else ""
+    expected = f"{_WHERE_FRAMES_BEGIN[layout.framing][1]}{begun}"
     if looks_like_text(head):
         found = "lines of text"
         return Problem(name, "byte 0", expected, found, "Give the session a layout with framing = 'text'.")
     if seen.n_sync == 0:
-        found = f"no such bytes in {seen.n_bytes:,} bytes"
-        remedy = "Check that the dump belongs to this layout, or correct the sync bytes."
+        found = f"none in {seen.n_bytes:,} bytes"
+        remedy = "Check that the dump belongs to this layout" + (
+            ", or correct the sync bytes." if begun else "."
+        )
         return Problem(name, f"bytes 0 to {seen.n_bytes}", expected, found, remedy)
-    where, patterns = f"bytes 0 to {seen.n_bytes}", _count(seen.n_sync, "sync pattern")
+    where, patterns = (
+        f"bytes 0 to {seen.n_bytes}",
+        _count(seen.n_sync, _WHERE_FRAMES_BEGIN[layout.framing][0]),
+    )
     if seen.n_believable == 0 and (problem := _wrong_count(name, head, shape, patterns)):
         return problem
     if seen.n_believable == 0:
         expected = f"frames of {shape.n_bytes or f'{shape.min_bytes} to {shape.max_bytes}'} bytes"
-        found = f"{patterns}, none followed by a whole frame of believable length"
-        return Problem(name, where, expected, found, "Check the length part and max_bytes of the layout.")
+        found = f"{patterns}, none of them with a whole frame of believable length"
+        remedy = "Check the length part and max_bytes of the layout."
+        if shape.length is None:
+            remedy = "Check that the dump belongs to this layout, and the sizes of its parts."
+        return Problem(name, where, expected, found, remedy)
     if shape.checksum is None:
         found = f"{patterns}, none borne out by another at its end"
         return Problem(name, where, expected, found, "Check the sizes of the layout's parts.")
@@ -82,8 +99,11 @@ def _wrong_count(name: str, head: bytes, shape: Shape, patterns: str) -> Problem
     )
 
 
-def wrong_checksum(name: str, shape: Shape, seen: Seen) -> Problem | None:
-    """The message for a check that (nearly) never fits while others of the catalogue do."""
+def wrong_checksum(name: str, layout: Layout, shape: Shape, seen: Seen, kind: str = "") -> Problem | None:
+    """The message for a check that (nearly) never fits while others of the catalogue do.
+
+    ``kind`` names the kind of frame, where there are several.
+    """
     part = shape.checksum
     if part is None or part.checksum is None or len(seen.kept) < 2 or len(set(seen.kept)) < 2:
         return None
@@ -101,17 +121,18 @@ def wrong_checksum(name: str, shape: Shape, seen: Seen) -> Problem | None:
     own = [words for words in own if words]
     if not own and not others:
         return None
-    remedy = "Correct the checksum part of the layout."
+    part_of = "the checksum part of " + (f"the frame '{kind}'" if kind else "the layout")
+    remedy = f"Correct {part_of}."
     listed = f"while these fit: {'; '.join(others)}"
     if own:
-        remedy = f"Write {own[0]} in the checksum part of the layout."
+        remedy = f"Write {own[0]} in {part_of}."
         also = f" (these fit, too: {'; '.join(others)})" if others else ""
         listed = f"while it fits with {' or with '.join(own)}{also}"
     found = (
-        f"{_count(seen.n_sync, 'sync pattern')}, of which {seen.n_believable - seen.n_frames:,} "
-        f"failed the checksum, {listed}"
+        f"{_count(seen.n_sync, _WHERE_FRAMES_BEGIN[layout.framing][0])}, of which "
+        f"{seen.n_believable - seen.n_frames:,} failed the checksum, {listed}"
     )
-    expected = f"frames whose {part.checksum.names} fits"
+    expected = f"frames{f' of kind {kind!r}' if kind else ''} whose {part.checksum.names} fits"
     return Problem(name, f"bytes 0 to {seen.n_bytes}", expected, found, remedy)
 
 

@@ -57,7 +57,9 @@ def read_frames(
         entry, problem = _read_one(dump, reader, sinks, block_bytes)
         entries.append(entry)
         notes += dump.notes
-        if problem:
+        if problem and entry.ledger.decoded:
+            notes.append(f"{problem} The other kinds of frame were read.")
+        elif problem:
             problems.append(problem)
     if not any(len(sink) for sink in sinks):
         raise Unreadable(problems[0])

@@ -53,10 +53,17 @@ class SyncReader:
 
 
 def _binary_problem(dump: OpenDump, layout: Layout, kinds: Kinds, seen: SeenBinary) -> Problem | None:
-    for k, shape in enumerate(kinds.shapes):
-        other = wrong_checksum(dump.name, shape, seen.of(k))
-        if other is not None:
-            raise Unreadable(other)
+    """What is wrong with a dump; where frames of other kinds came out of it, that is no reason to refuse it."""
+    several = len(kinds.shapes) > 1
+    names = [frame.name if several else "" for frame in layout.frames]
+    others = [
+        wrong_checksum(dump.name, layout, shape, seen.of(k), names[k]) for k, shape in enumerate(kinds.shapes)
+    ]
+    wrong = [problem for problem in others if problem is not None]
+    if wrong:
+        if any(kind.n_frames for kind, problem in zip(seen.kinds, others, strict=True) if problem is None):
+            return wrong[0]
+        raise Unreadable(wrong[0])
     return no_sync_frames(dump.name, dump.head, layout, kinds.shapes[0], seen)
 
 

@@ -1,8 +1,9 @@
 """The receiving host's time stamps by RFC 3339, a column at a time, as microseconds since 1970 (UTC).
 
 ``YYYY-MM-DDThh:mm:ss[.digits](Z|+hh:mm|-hh:mm)``, where a 't' or a blank may stand for the 'T', 'z' for 'Z'
-(section 5.6), and where numbers have a decimal comma, that for the '.' (ISO 8601). Digits beyond the microsecond are cut off. A leap second (23:59:60 in UTC, at the end of a
-month) is the second that follows it. ``-00:00``, an offset that is not known (4.3), is UTC all the same.
+(section 5.6), and where numbers have a decimal comma, that for the '.' (ISO 8601). Digits beyond the
+microsecond are cut off. A leap second (23:59:60 in UTC, at the end of a month) is the second that follows it.
+``-00:00``, an offset that is not known (4.3), is UTC all the same.
 
 Neighbouring lines mostly share their minute and offset, which are read once for all of them.
 """
