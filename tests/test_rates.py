@@ -139,6 +139,13 @@ def test_a_gap_of_the_field_beside_a_faster_accelerometer_is_cut_out_however_sma
     assert edges.tolist() == [pytest.approx((0, 600), abs=0.02), pytest.approx((608, 1200), abs=0.02)]
 
 
+def test_seconds_and_share_of_what_was_lost_are_of_the_same_samples(tmp_path):
+    gone = {"field_lost": ((40, 60),), "axes_lost": ((80, 90),)}
+    recordings = record_apart(tmp_path, Wearing(), 250.0, 50.0, **gone)
+    reasons = [reason.text for reason in verdict_on(recordings, found_in(recordings)).reasons]
+    assert reasons[0] == "samples were lost for 20 s, 16.7 % (limit 5 %)"  # of 120 s
+
+
 def test_gaps_of_some_channels_are_not_told_of_all(tmp_path):
     field, axes = Wearing().field_v(), Wearing().acceleration()
     channels = (FIELD, *acceleration_axes())

@@ -238,8 +238,10 @@ def _reason(judged: JudgedMeasure, detected: Detected, extent: Extent) -> Reason
     if channel and any(m.name == name and m.channel != channel for m in detected.measures):
         # The marks are those of all channels together: how long it was for this one they do not say.
         return Reason(name, f"{_PLAIN[condition]} ({channel}), {shown}")
-    seconds = detected.marks.get(condition, Spans()).n_samples / extent.sample_hz
-    return Reason(name, f"{_PLAIN[condition]} for {seconds:.0f} s, {shown}")
+    n_rows = detected.marks.get(condition, Spans()).n_samples
+    if condition == "lost":  # the marks have what channels of other rates lost, too
+        n_rows = round((judged.measure.value or 0.0) * extent.n_rows)
+    return Reason(name, f"{_PLAIN[condition]} for {n_rows / extent.sample_hz:.0f} s, {shown}")
 
 
 def _reasons_by_marks(marks: Mapping[str, Spans], extent: Extent, policy: Policy) -> tuple[Reason, ...]:
