@@ -140,6 +140,7 @@ rule report:
 
 rule overview:
     input:
+        conversions=expand(rules.convert.output.conversion, session=plan.jobs),
         qualities=expand(rules.judge.output.quality, session=plan.jobs),
         strips=expand(rules.report.output.strip, session=plan.jobs),
     output:

@@ -3,7 +3,7 @@
 - What stands between two delimiters is a packet. A packet without its stuffing that is exactly one frame of
   one kind (its size, length, kind, sync bytes and checksum) is decoded, with the delimiter that ends it. At
   the end of the file that delimiter may be missing.
-- A single delimiter more, before a frame, counts with it (RFC 1055 allows one at both ends of a packet); other
+- A single delimiter more, before a frame, counts with it (RFC 1055 allows one at both ends); other
   delimiters of empty packets are padding, and so are runs of 16 or more fill bytes in a packet that is no
   frame. What stands before the first and behind the last of these runs may be a frame by itself.
 - Otherwise a packet (or its piece before or behind such a run) is damaged, with its delimiter, unless it is

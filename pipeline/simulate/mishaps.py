@@ -73,4 +73,4 @@ def in_a_ring(frames: Frames, rng: Rng) -> Frames:
 
 def shadowed(frames: Frames, rng: Rng) -> Frames:
     """Single packets gone, and one short stretch."""
-    return lose(frames[:700] + frames[704:], 0.008, rng)
+    return lose(frames[:700] + frames[704:], 0.006, rng)
