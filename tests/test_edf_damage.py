@@ -59,7 +59,7 @@ def changed(at: int, content: bytes) -> bytes:
 @pytest.mark.parametrize(
     ("data", "told"),
     [
-        (b"\xffBIOSEMI" + bytes(600), ("a BDF file, whose samples have 24 bits", "scale them on purpose")),
+        (b"\xff24 bits" + bytes(600), ("as of files with 24 bits to a sample", "scale them on purpose")),
         (b"1,2,3\n" * 99, ("byte 0", "begins with '0' and seven blanks", "b'1,2,3", "layout of its framing")),
         (b"0       ", ("byte 0", "a file of 8 bytes")),
         (changed(252, b"x   "), ("byte 252", "number of signals", "'x   '", "Copy the dump")),

@@ -93,9 +93,14 @@ def read_header(source: BinaryIO) -> Header | Fault:
     """Read the header of a file at its beginning, or say what is wrong with it."""
     fixed = source.read(FIXED_BYTES)
     again = "Copy the dump from the device again."
-    if fixed[:8] == b"\xffBIOSEMI":
+    if fixed[:1] == b"\xff":
         remedy = "Convert it to EDF; samples of 24 bits do not fit without loss, so scale them on purpose."
-        return "byte 0", "an EDF file", "a BDF file, whose samples have 24 bits", remedy
+        return (
+            "byte 0",
+            "an EDF file",
+            "a header that begins with FF, as of files with 24 bits to a sample",
+            remedy,
+        )
     if len(fixed) < FIXED_BYTES or fixed[:8].rstrip() != b"0":
         found = f"{fixed[:8]!r}" if len(fixed) == FIXED_BYTES else f"a file of {len(fixed)} bytes"
         remedy = "Check that the dump belongs to this layout, or give the session a layout of its framing."
