@@ -54,10 +54,11 @@ def read_frames(
     notes: list[str] = []
     for i, (name, path) in enumerate(dumps):
         dump = OpenDump(name, path, i)
+        n_before = sum(len(sink) for sink in sinks)
         entry, problem = _read_one(dump, reader, sinks, block_bytes)
         entries.append(entry)
         notes += dump.notes
-        if problem and entry.ledger.decoded:
+        if problem and sum(len(sink) for sink in sinks) > n_before:
             notes.append(f"{problem} The other kinds of frame were read.")
         elif problem:
             problems.append(problem)

@@ -53,7 +53,7 @@ class SyncReader:
 
 
 def _binary_problem(dump: OpenDump, layout: Layout, kinds: Kinds, seen: SeenBinary) -> Problem | None:
-    """What is wrong with a dump; where frames of other kinds came out of it, that is no reason to refuse it."""
+    """What is wrong with a dump; it is not refused where frames of other kinds came out of it."""
     several = len(kinds.shapes) > 1
     names = [frame.name if several else "" for frame in layout.frames]
     others = [
