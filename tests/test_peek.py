@@ -190,6 +190,16 @@ def test_the_first_line_says_whether_a_recording_is_worth_keeping(
     assert said.startswith("not worth keeping: 0 s of 2 min left")
 
 
+def test_a_wrong_clock_throws_no_recording_away(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    dump, layout = _recording(tmp_path, "good.bin", _field(120))
+    text = layout.read_text()
+    assert "tick_hz = 32768" in text
+    layout.write_text(text.replace("tick_hz = 32768", "tick_hz = 3276800"))
+    said = _first_line(capsys, dump, layout)
+    assert said.startswith("doubtful: 1 s of 1 s left")
+    assert "the layout does not seem to fit" in said
+
+
 def test_losses_count_against_a_recording(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     dump, layout = _recording(tmp_path, "dump.bin", _field(200))
     size = len(_frames(tmp_path, BINARY + CONVERTER, 1)[0])

@@ -35,14 +35,16 @@ def worth(placing: Placing, seen: Seen, policy: Policy, layout_is_doubted: bool)
     reasons = ["the layout does not seem to fit, see below"] if layout_is_doubted else []
     reasons += _beyond(placing.dumps, seen, policy)
     least_s, least = policy.verdict("least_usable_s"), policy.verdict("least_usable_fraction")
+    # where the layout is wrong, what is left may be its fault: nobody should throw a recording away for it
+    poor = "doubtful" if layout_is_doubted else "not worth keeping"
     if duration_s * left < least_s:
         few = (
             f"{lasting(duration_s * left)} of {lasting(duration_s)} left (at least {least_s:g} s are needed)"
         )
-        return f"not worth keeping: {', '.join((few, *reasons))}"
+        return f"{poor}: {', '.join((few, *reasons))}"
     if left < least:
         few = f"{percent(left)} of {lasting(duration_s)} left (at least {percent(least)} are needed)"
-        return f"not worth keeping: {', '.join((few, *reasons))}"
+        return f"{poor}: {', '.join((few, *reasons))}"
     if reasons:
         return f"doubtful: {', '.join((lasting(duration_s), *reasons))}"
     good = [lasting(duration_s), f"{percent(seen.lost)} lost"]
