@@ -58,7 +58,8 @@ def _run_alone(plan: Plan, study: Path, n_jobs: int) -> int:
     if line := plan.retire():
         print(line)
     plan.reopen()
-    print(f"{plan.study.title}: {len(plan.jobs)} session{'' if len(plan.jobs) == 1 else 's'}, {n_jobs} at once")
+    many = "" if len(plan.jobs) == 1 else "s"
+    print(f"{plan.study.title}: {len(plan.jobs)} session{many}, {n_jobs} at once")
     code, faults = _drive(command, plan.results, log)
     if code == 0:
         return _summary(plan)
