@@ -22,6 +22,10 @@ _MOST = 0.5
 _NEARLY_ALL = 0.9
 _GUESSED_HZ = 100.0
 _MOST_DECIMALS = 9
+_LONGEST_NUMBER = 24
+"""No device writes more digits than a number of 64 bits has."""
+
+_WIDEST_BITS = 62
 
 
 @dataclass(frozen=True)
@@ -182,7 +186,8 @@ def _column(words: Sequence[str], decimal: str) -> _Column:
     """What a column is, by its words."""
     if sum(_INSTANT.fullmatch(word) is not None for word in words) > _NEARLY_ALL * len(words):
         return _Column("instant", step=_step_of_instants(words))
-    plain = [word.replace(decimal, ".") for word in words if _NUMBER.fullmatch(word)]
+    numbers = (word for word in words if len(word) <= _LONGEST_NUMBER and _NUMBER.fullmatch(word))
+    plain = [word.replace(decimal, ".") for word in numbers]
     if len(plain) < _NEARLY_ALL * len(words):
         return _Column("other")
     decimals = max(len(word.partition(".")[2]) for word in plain)
@@ -235,5 +240,5 @@ def _channel(n: int, own: tuple[str, ...], column: _Column, decimals: int, hz: f
     if not re.fullmatch(r"(?!(?:sample|time_s|quality)$)[a-z][a-z0-9_]{0,39}", name):
         name = f"channel_{n}"
     most = 2 * max(abs(column.low), abs(column.high)) * 10**decimals
-    bits = max(int(most).bit_length(), 12)
+    bits = min(max(int(most).bit_length(), 12), _WIDEST_BITS)
     return Channel(name, "other", "1", 1.0, 0.0, rounded(hz), -(1 << bits), (1 << bits) - 1)
