@@ -109,7 +109,8 @@ def _by_ticks(
     row = grid.start_row.astype(np.float64)
     second = _whole_wraps(row, seconds, period)
     if len(row) > _FEWEST:
-        period = float(np.median(np.diff(second) / np.diff(row)))
+        measured = float(np.median(np.diff(second) / np.diff(row)))
+        period = measured if measured > 0 else period  # ticks that go back tell no rate
     excess = np.diff(second) - np.diff(row) * period
     far = np.abs(excess) > max(_LEAST_CUT_S, _CUT_PERIODS * period)
     edges = _edges(grid, seconds, np.flatnonzero(far) + 1)
@@ -149,7 +150,8 @@ def _by_delays(
     edges = _edges(grid, seconds, np.flatnonzero(np.diff(np.searchsorted(pauses, y))) + 1)
     stretches = [(x[a:b], y[a:b]) for a, b in pairwise(edges)]
     slope, error = _slope_under(stretches) if seconds.by == "stamps" else _slope_through(stretches)
-    if abs(slope - 1) < _ERRORS * error or x[-1] - x[0] < _LONG_S:
+    # time goes on, whatever few wrong frames say
+    if slope <= 0 or abs(slope - 1) < _ERRORS * error or x[-1] - x[0] < _LONG_S:
         slope = 1.0
     rows, found, residual_s = list[Floats](), list[Floats](), 0.0
     for k, (a, b) in enumerate(pairwise(edges)):
