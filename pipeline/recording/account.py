@@ -7,7 +7,7 @@ the frame before ends. Of such a column little but zeros is left, and what jitte
 import base64
 import json
 import zlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,6 +21,15 @@ _MOST_DIFFERENCES = 2
 
 
 @dataclass(frozen=True)
+class Telling:
+    """What :func:`packed` packs. Each column is made when its turn comes: all of a day at once are long."""
+
+    facts: Mapping[str, Any]
+    columns: Mapping[str, Callable[[], Ints]]
+    blobs: Mapping[str, bytes]
+
+
+@dataclass(frozen=True)
 class Account:
     """What :func:`packed` holds: facts, columns of one length, and blobs of bytes."""
 
@@ -29,11 +38,14 @@ class Account:
     blobs: Mapping[str, bytes]
 
 
-def packed(account: Account) -> str:
+def packed(account: Telling) -> str:
     """The account as one line of ASCII; :func:`unpacked` gives it back exactly."""
-    pieces, entries = list[bytes](), list[list[Any]]()
-    for name, values in account.columns.items():
+    pieces, entries, n = list[bytes](), list[list[Any]](), 0
+    for name, column in account.columns.items():
+        values = column()
+        n = len(values)
         seeds, left = _least(values)
+        del values
         if not len(left) or bool(np.all(left == left[0])):
             entries.append([name, seeds, 0, int(left[0]) if len(left) else 0])
             continue
@@ -45,7 +57,6 @@ def packed(account: Account) -> str:
     for name, blob in account.blobs.items():
         pieces.append(_deflated(blob, zlib.Z_DEFAULT_STRATEGY))
         entries.append([name, None, 1, len(pieces[-1])])
-    n = len(next(iter(account.columns.values()))) if account.columns else 0
     head = json.dumps({"facts": account.facts, "n": n, "entries": entries}, separators=(",", ":"))
     return base64.b64encode(b"\n".join((head.encode(), b"".join(pieces)))).decode()
 

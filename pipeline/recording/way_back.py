@@ -5,14 +5,14 @@ counters as they were read, and the bytes that no part of the layout gives a mea
 the layout are what a frame is made of: made again, it must be byte for byte what stood in the dump.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
 from pipeline.layouts import Frame, Layout, Part, Stream
-from pipeline.recording.account import Account, Bytes, Ints, packed, unpacked
+from pipeline.recording.account import Account, Bytes, Ints, Telling, packed, unpacked
 from pipeline.recording.compose import Pieces, compose, on_the_wire
 from pipeline.recording.files_back import edf_records, of_files, wav_rows
 from pipeline.recording.lines_back import spelt_lines
@@ -70,20 +70,23 @@ def frames_metadata(grid: OfParts, paths: Mapping[str, Path]) -> dict[str, str]:
     return told
 
 
-def _account(grid: "Grid", paths: Mapping[str, Path]) -> Account | None:
+def _account(grid: "Grid", paths: Mapping[str, Path]) -> Telling | None:
     """What is known of the frames; None where it is too much to be kept."""
     table, placed, stream = grid.frames.table, grid.placed, grid.frames.stream
-    n_bytes, n_rows = table.n_bytes[placed].astype(np.int64), table.n_samples[placed]
-    columns = {
-        "dump": table.dump[placed].astype(np.int64),
-        "n_bytes": n_bytes,
-        "skipped": _beyond_the_last(table.offset[placed], n_bytes),
-        "n_rows": n_rows,
-        "lost": _beyond_the_last(grid.start_row, n_rows),
+    columns: dict[str, Callable[[], Ints]] = {
+        "dump": lambda: table.dump[placed].astype(np.int64),
+        "n_bytes": lambda: table.n_bytes[placed].astype(np.int64),
+        "skipped": lambda: _beyond_the_last(table.offset[placed], table.n_bytes[placed].astype(np.int64)),
+        "n_rows": lambda: table.n_samples[placed],
+        "lost": lambda: _beyond_the_last(grid.start_row, table.n_samples[placed]),
     }
-    counters = zip(_COUNTERS, (table.sequence, table.ticks, table.received), strict=True)
     stated = {part.is_ for part in stream.frame.parts}
-    columns |= {is_: values[placed] for is_, values in counters if is_ in stated}
+    counters = {
+        "sequence": lambda: table.sequence[placed],
+        "ticks": lambda: table.ticks[placed],
+        "received": lambda: table.received[placed],
+    }
+    columns |= {name: column for name, column in counters.items() if name in stated}
     extra, blobs = grid.frames.extra, dict[str, bytes]()
     facts: dict[str, Any] = {"channels": [channel.name for channel in stream.channels]}
     if extra is not None:
@@ -96,14 +99,14 @@ def _account(grid: "Grid", paths: Mapping[str, Path]) -> Account | None:
         if spelt is None:
             return None
         facts |= spelt.facts()
-        columns["kept"] = spelt.kept
+        columns["kept"] = lambda: spelt.kept
         blobs |= {"lines": spelt.lines} | {f"other{i}": words for i, words in enumerate(spelt.others)}
     elif grid.frames.layout.framing in ("wav", "edf"):
         files, passed_over = of_files(grid, [paths[dump.name] for dump in grid.frames.dumps], MOST_BYTES)
         if passed_over is None:
             return None
         facts["files"], blobs["passed_over"] = files, passed_over
-    return Account(facts, columns, blobs)
+    return Telling(facts, columns, blobs)
 
 
 def encode_frames(samples_file: Path, layout: Layout) -> Iterator[FrameBytes]:
