@@ -143,6 +143,18 @@ def test_blocks_of_any_size_give_the_same(name: str) -> None:
     holds()
 
 
+def test_torn_sector_before_a_good_one_in_small_blocks() -> None:
+    """Where the damage ends is only known with what follows it, however little is read at once."""
+    case = CASES["sectors"]
+    good = case.encoded(1, seed=1)[0].data
+    data = b"\x01" * 21 + good[:10] + b"\xff" * 17 + good
+    whole = read(data, case)
+    assert whole is not None
+    assert whole.dumps[0].ledger.damaged == 10
+    for block in (1, 64, 100):
+        assert_same(whole, read(data, case, block_bytes=block))
+
+
 LINES = "0123456789,.;-+# \t\r\n\0xFAM\xa5\x5aTZ:"
 
 PIECES = st.sampled_from(

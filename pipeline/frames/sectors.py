@@ -288,17 +288,25 @@ class SectorReader:
         places, judged = found.good()
         # where bytes were lost in a filler, the next sector begins early
         stops = np.minimum(places + size, np.append(places[1:], limit))
+        # where sectors lead on, none reaches into the next one
+        is_led = self._led >= 0 or self._held >= 0
+        damaged = _NONE, _NONE
+        if self._has_sync:
+            damaged = damaged_by_sync(block, limit, (places, stops), self._kinds, size)
+            # how far a damaged sector reaches is known once what stands behind it is
+            open_ended = damaged[0][damaged[0] + size > limit]
+            if len(open_ended) and not is_last and not is_led:
+                limit = int(open_ended[0])
         if not is_last:
             floor = int(stops[-1]) if len(stops) else 0
             limit -= open_run(block, floor, limit, self._seen.tally.run)
         if self._has_sync:
-            damaged = damaged_by_sync(block, limit, (places, stops), self._kinds, size)
+            settled = damaged[0] < limit
+            damaged = damaged[0][settled], damaged[1][settled]
         else:
             starts, ends = zip(*found.damaged, strict=True)
             damaged = np.concatenate(starts), np.concatenate(ends)
         self._note(block, np.sort(np.concatenate([*found.looked, damaged[0]]), kind="stable"))
-        # where sectors lead on, none reaches into the next one
-        is_led = self._led >= 0 or self._held >= 0
         barriers = np.append(places, self._settled - self._base) if is_led else places
         damaged = trimmed(block, damaged, barriers, self._kinds)
         tally = self._seen.tally
