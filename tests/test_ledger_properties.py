@@ -155,6 +155,18 @@ def test_torn_sector_before_a_good_one_in_small_blocks() -> None:
         assert_same(whole, read(data, case, block_bytes=block))
 
 
+@pytest.mark.parametrize("seed", range(7))
+def test_heads_within_one_another_in_small_blocks(seed: int) -> None:
+    """Without a check structure alone tells frames; what it tells does not depend on the blocks."""
+    case, rng = CASES["no check, stated length"], random.Random(seed)
+    data = bytearray(b"".join(b"\xa5\x5a" + bytes([rng.randrange(57, 121)]) for _ in range(250)))
+    for _ in range(8):
+        del data[rng.randrange(len(data))]
+    whole = read(bytes(data), case)
+    for block in (1, 64, 100, 500):
+        assert_same(whole, read(bytes(data), case, block_bytes=block))
+
+
 LINES = "0123456789,.;-+# \t\r\n\0xFAM\xa5\x5aTZ:"
 
 PIECES = st.sampled_from(

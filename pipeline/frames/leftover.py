@@ -125,7 +125,9 @@ def tally_leftover(
         return  # what a run of fill bytes before this has told still holds
     tally.decoded += int((taken[1] - taken[0]).sum())
     at, stop = _with_earlier_damage(tally, base, taken, damaged)
-    counted = chain(damaged[0], damaged[1], max(tally.counted_stop - base, 0))
+    # one that was counted in an earlier block ends where a frame begins, too
+    floor = min([tally.counted_stop - base, *taken[0][:1].tolist()])
+    counted = chain(damaged[0], damaged[1], max(floor, 0))
     tally.n_damaged_frames += len(counted)
     if len(counted):
         tally.counted_stop = base + int(damaged[1][counted[-1]])

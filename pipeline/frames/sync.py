@@ -82,10 +82,9 @@ def _read_block(
     found = examine(block, is_last, kinds, earlier - base)
     taken = np.flatnonzero(found.passed)
     taken = taken[chain(found.starts[taken], found.stops[taken])]
-    waiting = found.starts[found.undecided]
-    waiting = waiting[~_covered(waiting, found.starts[taken], found.stops[taken])]
-    if len(waiting):
-        limit = int(waiting[0])
+    waits_at = _waits_at(found, taken, kinds)
+    if waits_at is not None:
+        limit = waits_at
         taken = taken[found.starts[taken] < limit]
     else:
         limit = len(block) if is_last else max(0, len(block) - kinds.longest_pattern + 1)
@@ -102,6 +101,22 @@ def _read_block(
     tally_leftover(seen.tally, block, base, limit, (starts, stops), damaged)
     ends = ends_known(found, kinds, settled)
     return limit, np.concatenate((earlier[earlier >= base + limit], base + ends[ends >= limit]))
+
+
+def _waits_at(found: Candidates, taken: Ints, kinds: Kinds) -> int | None:
+    """Where the first candidate stands of which more must be known; None where there is none.
+
+    Those within a frame tell nothing. But where structure alone bears frames out, they may lead up to another
+    candidate, and their frame waits with them.
+    """
+    starts, stops = found.starts[taken], found.stops[taken]
+    waiting = found.starts[found.undecided]
+    within = _covered(waiting, starts, stops)
+    if kinds.are_checked[UNKNOWN]:
+        waiting = waiting[~within]
+    elif len(waiting) and within[0]:
+        return int(starts[np.searchsorted(starts, waiting[0], side="right") - 1])
+    return int(waiting[0]) if len(waiting) else None
 
 
 def _covered(at: Ints, starts: Ints, stops: Ints) -> Bools:
