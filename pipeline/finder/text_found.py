@@ -211,9 +211,10 @@ def _column(words: Sequence[str], decimal: str) -> _Column:
 
 def _step_of_instants(words: Sequence[str]) -> float:
     """Microseconds from one instant to the next, as most are apart; 0 where that cannot be told."""
-    plain = [word[:10] + "T" + re.sub(r"(?:[Zz]|[+-]\d\d:\d\d)$", "", word[11:]) for word in words]
+    instants = [word for word in words if _INSTANT.fullmatch(word)]
+    plain = [word[:10] + "T" + re.sub(r"(?:[Zz]|[+-]\d\d:\d\d)$", "", word[11:]) for word in instants]
     try:
-        times = np.array([word for word in plain if "T" in word], dtype="datetime64[us]")
+        times = np.array(plain, dtype="datetime64[us]")
     except ValueError:
         return 0.0
     return float(np.median(np.diff(times.astype(np.int64)))) if len(times) > 1 else 0.0
