@@ -1,0 +1,1 @@
+"""Known faults planted in recordings, and how many of them are found."""
