@@ -19,12 +19,15 @@ LONG_S = 3.0
 class Fitted:
     """What lines make of each window; NaN where a window holds a lost sample.
 
-    ``peak`` is the amplitude of all lines together at the electrode, ``residue_rms`` what they do not
-    explain, ``lead`` whether the lines as recorded carry more power than that. ``waves`` has, for every
-    sample of the windows, the lines as recorded (0 where unknown).
+    ``level`` is the fit's level in the middle of the window, ``peak`` the amplitude of all lines together at
+    the electrode, ``overtones`` that of the lines above the fundamental (NaN where it is not told apart),
+    ``residue_rms`` what they do not explain, ``lead`` whether the lines as recorded carry more power than
+    that. ``waves`` has, for every sample of the windows, the lines as recorded (0 where unknown).
     """
 
+    level: Floats
     peak: Floats
+    overtones: Floats
     residue_rms: Floats
     lead: npt.NDArray[np.bool_]
     waves: Floats
@@ -65,7 +68,7 @@ class LineFit:
 
     ``projection`` (parameters, samples) gives the coefficients, ``model`` (samples, parameters) the fit;
     the coefficients behind the first three are cosine and sine of each line, of which the low-pass left
-    ``gain`` (lines,).
+    ``gain`` (lines,). ``fundamental`` says whether the first of them is.
     """
 
     n_window: int
@@ -73,25 +76,31 @@ class LineFit:
     model: Floats
     gain: Floats
     narrow: NarrowLine | None
+    fundamental: bool
 
     def apply(self, samples: Floats) -> Fitted:
         """Fit every whole window of `samples`."""
         cut = windows(samples, self.n_window)
         coefficients = cut @ self.projection.T
+        level = coefficients[:, 0]
         residue = cut - coefficients @ self.model.T
         freedom = max(self.n_window - self.model.shape[1], 1)
         left = (residue**2).sum(axis=1) / freedom
         power = (coefficients[:, 3::2] ** 2) + (coefficients[:, 4::2] ** 2)
         waves = np.nan_to_num(coefficients[:, 3:] @ self.model[:, 3:].T).reshape(-1)
         recorded, true = power.sum(axis=1), (power / self.gain**2).sum(axis=1)
+        above = np.full(len(cut), np.nan)
+        if self.fundamental and len(self.gain) > 1:
+            above = np.sqrt((power[:, 1:] / self.gain[1:] ** 2).sum(axis=1))
         if self.narrow is not None:
             narrow = self.narrow.power(samples, self.n_window)
             recorded, true = recorded + narrow, true + narrow / self.narrow.gain**2
             # Such a line is part of what the short window calls movement: nothing to weigh it against.
-            return Fitted(np.sqrt(true), np.sqrt(left), np.ones(len(cut), bool), waves)
+            ones = np.ones(len(cut), bool)
+            return Fitted(level, np.sqrt(true), above, np.sqrt(left), ones, waves)
         if not len(self.gain):
             true = np.full(len(cut), np.nan)
-        return Fitted(np.sqrt(true), np.sqrt(left), recorded / 2 > left, waves)
+        return Fitted(level, np.sqrt(true), above, np.sqrt(left), recorded / 2 > left, waves)
 
 
 def fit_for(lines: Sequence[Line], channel: Channel, sample_hz: float, n_window: int) -> LineFit:
@@ -103,6 +112,7 @@ def fit_for(lines: Sequence[Line], channel: Channel, sample_hz: float, n_window:
     columns = [np.ones(n_window), t, t**2]
     taken: list[float] = []
     gains: list[float] = []
+    harmonics: list[int] = []
     narrow = None
     resolution_hz = 0.8 * sample_hz / n_window
     for line in usable:
@@ -117,7 +127,8 @@ def fit_for(lines: Sequence[Line], channel: Channel, sample_hz: float, n_window:
             continue
         taken.append(at_hz)
         gains.append(gain)
+        harmonics.append(line.harmonic)
         phase = 2 * np.pi * at_hz * np.arange(n_window) / sample_hz
         columns += [np.cos(phase), np.sin(phase)]
     model = np.stack(columns, axis=1)
-    return LineFit(n_window, np.linalg.pinv(model), model, np.array(gains), narrow)
+    return LineFit(n_window, np.linalg.pinv(model), model, np.array(gains), narrow, harmonics[:1] == [1])

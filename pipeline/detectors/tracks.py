@@ -59,10 +59,16 @@ class FieldTrack:
         The mains of the site, and of the other nominal frequency.
     mains_peak : float64, shape (n_fast,)
         Peak amplitude of line and harmonics together, at the electrode.
+    overtones_peak : float64, shape (n_fast,)
+        The same of the harmonics alone.
     mains_leads : bool, shape (n_fast,)
         Whether the lines carry more power than all that they do not explain.
     residue_rms : float64, shape (n_fast,)
         What is left after level, slope, curvature and lines are taken out: noise.
+    level_fast : float64, shape (n_fast,)
+        Level in the middle of the window, by the fit.
+    movement_fast : float64, shape (n_fast,)
+        Size of the movement band.
     movement_rms : float64, shape (n_slow,)
         Size of the movement band.
     level : float64, shape (n_slow,)
@@ -77,8 +83,11 @@ class FieldTrack:
     lines: tuple[Line, ...]
     other_lines: tuple[Line, ...]
     mains_peak: Floats
+    overtones_peak: Floats
     mains_leads: npt.NDArray[np.bool_]
     residue_rms: Floats
+    level_fast: Floats
+    movement_fast: Floats
     movement_rms: Floats
     level: Floats
     at_rail: Floats
@@ -189,16 +198,21 @@ def _measure_field(
     movement = _MovementBand(recording.sample_hz)
     peaks, residues, leads, n_beyond = [], [], [], 0
     bands, levels, at_rails, losses = [], [], [], []
+    middles, bands_fast, overtones = [], [], []
     for samples in whole_windows(recording, [channel.name], int(np.lcm(n_fast, n_slow))):
         value = samples[0]
         cut = windows(value, n_slow)
         fit_here = fit.apply(value)
         peaks.append(fit_here.peak)
+        overtones.append(fit_here.overtones)
         residues.append(fit_here.residue_rms)
         leads.append(fit_here.lead)
         # Without its lines: a strong one would leak through the band's edge.
         bare = value - np.concatenate((fit_here.waves, np.zeros(len(value) - len(fit_here.waves))))
-        bands.append(_rms(movement.apply(bare), value, n_slow))
+        moved = movement.apply(bare)
+        bands.append(_rms(moved, value, n_slow))
+        bands_fast.append(_rms(moved, value, n_fast))
+        middles.append(fit_here.level)
         levels.append(mean_and_variance(cut)[0])
         at_rails.append(share_of((cut <= rail.low) | (cut >= rail.high), cut))
         losses.append(np.isnan(cut).mean(axis=1))
@@ -213,8 +227,11 @@ def _measure_field(
         lines,
         other_lines,
         peak,
+        joined(overtones),
         np.concatenate(leads or [np.empty(0, bool)]),
         joined(residues),
+        joined(middles),
+        joined(bands_fast),
         joined(bands),
         joined(levels),
         joined(at_rails),
