@@ -128,6 +128,18 @@ MEASURES = (
         "gravity_m_s2", "m/s2", "Gravity at rest", "median length of the acceleration vector while still"
     ),
     MeasureDef(
+        "gravity_error_m_s2",
+        "m/s2",
+        "Gravity's error",
+        "mean distance of the vector's length from 9.80665 m/s2 in still windows of 10 s",
+    ),
+    MeasureDef(
+        "gravity_error_calibrated_m_s2",
+        "m/s2",
+        "Its error, calibrated",
+        "gravity_error_m_s2 with the gain and offset of each axis that fit these windows best",
+    ),
+    MeasureDef(
         "noise_v",
         "V",
         "Noise, rms",

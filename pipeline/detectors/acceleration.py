@@ -22,8 +22,8 @@ class SensorTrack:
     """One accelerometer, its axes by name, in windows of a second and in m/s2; arrays have equal length.
 
     ``start_s`` and ``stop_s`` are when each window begins and ends, ``rms`` the spread of the vector within
-    it, ``length`` that of the mean vector, ``axis_spread`` the spread of the worst axis; NaN where too much
-    was lost.
+    it, ``length`` that of the mean vector; ``mean`` and ``spread``, of shape (axes, n), are those of each
+    axis; NaN where too much was lost. ``step`` is what one count of each axis is worth, shape (axes,).
     """
 
     axes: tuple[str, ...]
@@ -31,7 +31,14 @@ class SensorTrack:
     stop_s: Floats
     rms: Floats
     length: Floats
-    axis_spread: Floats
+    mean: Floats
+    spread: Floats
+    step: Floats
+
+    @property
+    def axis_spread(self) -> Floats:
+        """Spread of the worst axis."""
+        return np.asarray(self.spread.max(axis=0), dtype=np.float64)
 
 
 def window_edges_s(recording: Recording, n: int) -> tuple[Floats, Floats]:
@@ -86,10 +93,12 @@ def _measure(recording: Recording, names: Sequence[str], n: int) -> SensorTrack:
         mean, variance = mean_and_variance(np.stack([windows(axis, n) for axis in axes]))
         variances.append(variance)
         means.append(mean)
-    variance, mean = (np.concatenate(p or [np.empty((1, 0))], axis=1) for p in (variances, means))
+    variance, mean = (np.concatenate(p or [np.empty((len(names), 0))], axis=1) for p in (variances, means))
     edges = window_edges_s(recording, n)
     rms, length = np.sqrt(variance.sum(axis=0)), np.sqrt((mean**2).sum(axis=0))
-    return SensorTrack(tuple(names), *edges, rms, length, np.sqrt(variance.max(axis=0)))
+    scales = {channel.name: abs(channel.scale) for channel in recording.channels}
+    step = np.array([scales[name] for name in names])
+    return SensorTrack(tuple(names), *edges, rms, length, mean, np.sqrt(variance), step)
 
 
 def _shared(start_s: Floats, stop_s: Floats, track: SensorTrack) -> Floats:
