@@ -385,6 +385,7 @@ def test_truth_of_the_model_bears_out_what_is_planted(demo: ModuleType):
             mains=plan.mains,
             contact=plan.contact,
         )
-        told = [(t.condition, t.start_s, t.stop_s) for t in made.truth if t.condition != "saturated"]
-        assert told == list(plan.planted)
-        assert told[0][0] == condition
+        told = [t for t in made.truth if t.condition == condition]
+        assert len(told) == len(plan.planted) == 1
+        # The kiln comes near within a second, and mains is judged in windows of 0.2 s.
+        assert (told[0].start_s, told[0].stop_s) == pytest.approx(plan.planted[0][1:], abs=0.5)

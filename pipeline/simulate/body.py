@@ -4,8 +4,36 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg.lapack import dtbtrs
+
+from pipeline.simulate.shapes import window
 
 Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Tied:
+    """A stretch [start_s, stop_s) on another floor or in other shoes, `soles_ohm` to ground.
+
+    Soles grow damp and dry again within `edge_s` inside both ends (common practice, no source).
+    """
+
+    start_s: float
+    stop_s: float
+    soles_ohm: float
+    edge_s: float = 8.0
+
+
+@dataclass(frozen=True)
+class Spark:
+    """A discharge at `at_s` that brings `coulomb` onto the body within a step of the model.
+
+    A spark to a tap or a handle takes what the body holds: up to some uC by JS-001's 100 pF at 8 kV (from
+    memory); what matters here is far less.
+    """
+
+    at_s: float
+    coulomb: float
 
 
 @dataclass(frozen=True)
@@ -29,6 +57,10 @@ class Body:
         Body to sensor ground, and sensor ground to surroundings (common practice, no source).
     first_v : float
         Potential of the body as the model starts, without what is induced.
+    tied : tuple of Tied
+        Stretches with another leakage.
+    sparks : tuple of Spark
+        Discharges.
     """
 
     torso_farad: float = 120e-12
@@ -39,6 +71,8 @@ class Body:
     strap_farad: float = 30e-12
     ground_farad: float = 1e-12
     first_v: float = 0.0
+    tied: tuple[Tied, ...] = ()
+    sparks: tuple[Spark, ...] = ()
 
     @property
     def seen(self) -> float:
@@ -70,6 +104,9 @@ def kept_charge(first: float, keep: Array, rest: Array, added: Array) -> Array:
 
     ``q[i+1] = rest[i] + (q[i] - rest[i]) * keep[i] + added[i]``
 
+    The recursion is a lower bidiagonal system, solved by forward substitution: stable for every ``keep`` in
+    [0, 1], since no product of them is ever divided by.
+
     Parameters
     ----------
     first : float
@@ -86,19 +123,48 @@ def kept_charge(first: float, keep: Array, rest: Array, added: Array) -> Array:
     shape (n,)
         Charge at the beginning of each step.
     """
-    charge = np.empty(len(keep))
-    now = first
-    # A recursion whose factor changes with every step has no vectorised form that stays stable.
-    for i, (kept, target, brought) in enumerate(
-        zip(keep.tolist(), rest.tolist(), added.tolist(), strict=True)
-    ):
-        charge[i] = now
-        now = target + (now - target) * kept + brought
+    band = np.ones((2, len(keep)))
+    band[1] = -keep
+    brought = np.empty((len(keep), 1))
+    brought[0] = first
+    brought[1:, 0] = (rest * (1 - keep) + added)[:-1]
+    charge, _ = dtbtrs(band, brought, uplo="L", diag="U")
+    return np.asarray(charge[:, 0], dtype=np.float64)
+
+
+def leakage_ohm(body: Body, time_s: Array) -> Array:
+    """Resistance from the body to ground at each of `time_s`; it changes evenly on a logarithmic scale."""
+    decades = np.full(len(time_s), np.log10(body.soles_ohm))
+    for tied in body.tied:
+        share = window(time_s, tied.start_s, tied.stop_s, tied.edge_s)
+        decades += (np.log10(tied.soles_ohm) - decades) * share
+    return np.asarray(10.0**decades, dtype=np.float64)
+
+
+def left_of_movement(resistance_ohm: Array, capacitance_farad: float, movement_hz: float) -> Array:
+    """The part of movement at `movement_hz` that a leak leaves: a high-pass of first order (a ratio)."""
+    turns = 2 * np.pi * movement_hz * resistance_ohm * capacitance_farad
+    return np.asarray(turns / np.hypot(1.0, turns), dtype=np.float64)
+
+
+def spark_charge(body: Body, time_s: Array) -> Array:
+    """Charge that discharges bring in during each step (shape (n,))."""
+    charge = np.zeros(len(time_s))
+    for spark in body.sparks:
+        place = int(np.searchsorted(time_s, spark.at_s))
+        if 0 < place < len(time_s):
+            charge[place] += spark.coulomb
     return charge
 
 
 def body_v(
-    body: Body, capacitance: Array, induced: Array, coupling: Array, added: Array, step_s: float
+    body: Body,
+    capacitance: Array,
+    induced: Array,
+    coupling: Array,
+    added: Array,
+    step_s: float,
+    soles_ohm: Array | None = None,
 ) -> Array:
     """Potential of the body against the surroundings: ``V = (Q + induced) / C``.
 
@@ -116,8 +182,10 @@ def body_v(
         Charge brought in by steps and rubbing, in coulomb.
     step_s : float
         Time step.
+    soles_ohm : shape (n,), optional
+        Leakage where it changes, in place of the body's.
     """
     total = capacitance + coupling
-    keep = np.exp(-step_s / (body.soles_ohm * total))
+    keep = np.exp(-step_s / ((body.soles_ohm if soles_ohm is None else soles_ohm) * total))
     first = body.first_v * float(total[0])
     return (kept_charge(first, keep, -induced, added) + induced) / total

@@ -1,0 +1,127 @@
+"""What a physicist who knew all of the model would say of a session."""
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.simulate.body import Array, left_of_movement
+from pipeline.simulate.contact import Lapse, passed
+from pipeline.simulate.front_end import at_rails
+from pipeline.simulate.movement import moving
+from pipeline.simulate.scenario import LEAD_S, Scenario, Signals, Truth
+
+RAIL_SHARE = 0.004
+"""A sample this near to a rail, as a share of the range, stands at it."""
+
+RAIL_COUNTS = 2
+"""The same in counts, for coarse converters."""
+
+MAINS_SHARE = 0.04
+"""Peak of the line at the electrode, as a share of the range, above which it counts as a fault."""
+
+BORDER = 0.8
+"""Mains above this part of its limit is told as well, with a strength below 1."""
+
+MOVEMENT_HZ = 2.0
+"""Where the loss of movement is worked out: steps (MacDougall and Moore 2005: 2.00 Hz)."""
+
+LOST_SHARE = 0.5
+"""Contact or coupling that takes away more than this of the movement is lost."""
+
+Mask = npt.NDArray[np.bool_]
+
+
+def truth_of(scenario: Scenario, signals: Signals) -> tuple[Truth, ...]:
+    """All conditions of a session in order of time, from the model's noiseless quantities."""
+    found = [
+        *_saturated(scenario, signals),
+        *_contact(scenario, signals),
+        *_mains(scenario, signals),
+        *_low_coupling(scenario, signals),
+        *_passing(scenario),
+    ]
+    return tuple(sorted(found, key=lambda truth: (truth.start_s, truth.condition)))
+
+
+def _saturated(scenario: Scenario, signals: Signals) -> list[Truth]:
+    """Where the noiseless output stands at an end; strength: how far it was driven, the end being 1."""
+    front, hz = scenario.amplifier, scenario.sample_hz
+    driven = signals.driven_v[round(LEAD_S * hz) :]
+    low, high = front.ends_v
+    near = max(RAIL_SHARE * front.range_v, RAIL_COUNTS * abs(front.scale_v))
+    out = at_rails(driven, front.rail_low_v, front.rail_high_v, front.knee_v)
+    railed = (out <= low + near) | (out >= high - near)
+    from_rest = driven - front.bias_v
+    over = np.maximum(from_rest / (high - front.bias_v), from_rest / (low - front.bias_v))
+    return [
+        Truth("saturated", start / hz, stop / hz, "overload", float(over[start:stop].max()))
+        for start, stop in runs(railed)
+    ]
+
+
+def _contact(scenario: Scenario, signals: Signals) -> list[Truth]:
+    """Stretches without contact; strength: the part of movement at the input that they take away."""
+    lost = 1 - passed(scenario.contact, signals.sits, MOVEMENT_HZ)
+    found = []
+    for start_s, stop_s in scenario.contact.off:
+        lapse = Lapse(max(start_s, 0.0), min(stop_s, scenario.duration_s))
+        found.append(_lapsed(lapse, signals.time_s, lost))
+    for lapse in scenario.contact.lapses:
+        if lapse.kind == "drying":
+            gone = (lost > LOST_SHARE) & (signals.time_s >= lapse.start_s) & (signals.time_s < lapse.stop_s)
+            dry = [(signals.time_s[start], signals.time_s[stop - 1]) for start, stop in runs(gone)]
+            found += [_lapsed(Lapse(*map(float, one), "drying"), signals.time_s, lost) for one in dry]
+        elif lapse.kind != "shift":
+            found.append(_lapsed(lapse, signals.time_s, lost))
+    return found
+
+
+def _lapsed(lapse: Lapse, time_s: Array, lost: Array) -> Truth:
+    within = slice(*np.searchsorted(time_s, [lapse.start_s, lapse.stop_s]))
+    kind = f"contact_{lapse.kind}"
+    return Truth("contact_loss", lapse.start_s, lapse.stop_s, kind, float(lost[within].mean()))
+
+
+def _mains(scenario: Scenario, signals: Signals) -> list[Truth]:
+    """Where line and harmonics at the electrode come near their limit; strength: peak over limit."""
+    limit_v = MAINS_SHARE * scenario.amplifier.range_v
+    cycles = 10 if scenario.mains.nominal_hz < 55 else 12
+    n = round(cycles / scenario.mains.nominal_hz * scenario.sample_hz * scenario.oversampling)
+    line = np.abs(signals.line_v[signals.time_s >= 0])
+    ratio = line[: len(line) // n * n].reshape(-1, n).max(axis=1) / limit_v
+    window_s = n / (scenario.sample_hz * scenario.oversampling)
+    return [
+        Truth("mains", start * window_s, stop * window_s, "mains", float(np.median(ratio[start:stop])))
+        for start, stop in runs(ratio > BORDER)
+    ]
+
+
+def _low_coupling(scenario: Scenario, signals: Signals) -> list[Truth]:
+    """Where the soles take movement away from a wearer who moves; strength: the part that they take."""
+    here = signals.time_s >= 0
+    lost = 1 - left_of_movement(signals.soles_ohm, scenario.body.standing_farad, MOVEMENT_HZ)
+    tied = (lost > LOST_SHARE) & moving(scenario.activities, signals.time_s)
+    hz = scenario.sample_hz * scenario.oversampling
+    lost, tied = lost[here], tied[here]
+    return [
+        Truth("low_coupling", start / hz, stop / hz, "low_coupling", float(lost[start:stop].mean()))
+        for start, stop in runs(tied)
+    ]
+
+
+def _passing(scenario: Scenario) -> list[Truth]:
+    """Somebody passes a wearer who keeps still; strength: the charge moved, in pC."""
+    found = []
+    for passer in scenario.passers:
+        half_s = passer.lasts_s / 2
+        start_s, stop_s = passer.nearest_s - half_s, passer.nearest_s + half_s
+        if not moving(scenario.activities, np.linspace(start_s, stop_s, 200)).any():
+            moved_pc = abs(passer.potential_v) * passer.coupling_farad * 1e12
+            start_s, stop_s = max(start_s, 0.0), min(stop_s, scenario.duration_s)
+            found.append(Truth("uncorroborated", start_s, stop_s, "passing", moved_pc))
+    return found
+
+
+def runs(mask: Mask) -> list[tuple[int, int]]:
+    """Ranges [start, stop) in which a mask is true."""
+    edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
+    return [(int(start), int(stop)) for start, stop in edges.reshape(-1, 2)]
