@@ -1,0 +1,192 @@
+"""One draw of the simulator through all detectors and the verdict, scored against what is true of it."""
+
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from make import POLICY, SETTINGS, evidence_of, judged, recording_of
+
+from pipeline.detectors import Detected, Finding, Measure, Spans, run_detectors
+from pipeline.detectors.settling import settling_s
+from pipeline.drill.scoring import Against, Event, events_of
+from pipeline.recording import Recording
+from pipeline.simulate.draw import MATTERS, Drawn, draw
+from pipeline.verdict.judge import Verdict
+from schemas.conditions import BY_NAME, CONDITIONS
+
+FAULTS = tuple(condition.name for condition in CONDITIONS if condition.fault)
+SHARED_MEMORY = Path("/dev/shm")  # noqa: S108 -- a folder in memory; what is made there has a name of its own
+NEAR_FACTOR, NEAR_CLEAN = 1.5, 0.1
+"""How near a true value lies to a limit, or the clean share to its least, for a session to be near it."""
+
+
+@dataclass(frozen=True)
+class Trial:
+    """What was planted in one recording, what was found, and both verdicts.
+
+    ``why`` is the sentence of the verdict given; ``loose`` are faults found where no sample carries one.
+    """
+
+    kind: str
+    seed: int
+    sample_hz: float
+    mains_hz: float
+    bits: int
+    duration_s: float
+    against: Against
+    findings: tuple[Finding, ...]
+    absent: tuple[str, ...]
+    verdict: str
+    true_verdict: str
+    near_limit: bool
+    why: str
+    loose: tuple[Finding, ...]
+
+    @property
+    def hours(self) -> float:
+        """How long it lasts."""
+        return self.duration_s / 3600
+
+    @property
+    def place(self) -> str:
+        """What makes the recording again."""
+        rates = f"{self.sample_hz:g} Hz, grid {self.mains_hz:g} Hz, {self.bits} bits"
+        return f"{self.kind} {self.seed} ({rates})"
+
+
+def matters(event: Event) -> bool:
+    """Whether a planted event is as strong as one that has to be found."""
+    least = MATTERS.get(event.kind)
+    return least is None or bool(np.isnan(event.strength)) or event.strength >= least
+
+
+def trial(kind: str, seed: int, **how: float) -> Trial:
+    """Draw a recording, run everything on it, and score it; `how` goes to ``draw``."""
+    drawn = draw(kind, seed, **how)
+    where = SHARED_MEMORY if SHARED_MEMORY.is_dir() else None
+    with tempfile.TemporaryDirectory(dir=where) as folder:
+        return try_drawn(drawn, Path(folder))
+
+
+def try_drawn(drawn: Drawn, folder: Path) -> Trial:
+    """Run everything on a draw."""
+    scenario = drawn.scenario
+    channels = scenario.channels
+    counts = [drawn.counts[:, i] for i in range(len(channels))]
+    recording = recording_of(folder / "r.parquet", channels, counts, scenario.sample_hz, drawn.present)
+    evidence = evidence_of(recording, drawn.mains_hz)
+    detected = run_detectors([evidence], SETTINGS)[0]
+    found = judged(detected, recording)
+    truth = true_detected(drawn, recording, detected)
+    true = judged(truth, recording)
+    against = Against.of(planted_in(drawn, truth, recording), detected_events(detected, recording))
+    field = next(channel for channel in channels if channel.kind == "field")
+    return Trial(
+        drawn.kind, drawn.seed, scenario.sample_hz, drawn.mains_hz,
+        int(np.log2(field.adc_max - field.adc_min + 1)),
+        recording.n_rows / scenario.sample_hz, against,
+        tuple(f for f in detected.findings if f.severity != "note"),
+        tuple(f"{m.name}: {m.absent}" for m in detected.measures if m.value is None),
+        found.name, true.name, is_near_limit(true), found.sentence,
+        tuple(f for f in detected.findings if f.severity == "fault" and not _is_marked(f, against)),
+    )  # fmt: skip
+
+
+def planted_in(drawn: Drawn, truth: Detected, recording: Recording) -> list[Event]:
+    """The draw's truth as events; settling, which follows from it, by the rule."""
+    events = [Event(t.condition, t.start_s, t.stop_s, t.kind, t.strength) for t in drawn.truth]
+    if any(event.condition == "settling" for event in events):
+        return events
+    derived = events_of("settling", truth.marks["settling"], recording.sample_hz)
+    return [*events, *(replace(event, kind="settling") for event in derived)]
+
+
+def detected_events(detected: Detected, recording: Recording) -> list[Event]:
+    """The runs of every bit."""
+    return [
+        event
+        for name, spans in detected.marks.items()
+        if name in BY_NAME
+        for event in events_of(name, spans, recording.sample_hz)
+    ]
+
+
+# ---- the verdict that the truth deserves ---------------------------------------------------------------
+
+
+def true_detected(drawn: Drawn, recording: Recording, detected: Detected) -> Detected:
+    """What detectors would say that find exactly what is true: marks, and the measures that have limits.
+
+    What no detector could know is not known here either: a share of settling samples needs a stated corner
+    of the AC coupling, and damaged bytes are those that the conversion counted.
+    """
+    hz, n = recording.sample_hz, recording.n_rows
+    marks = {name: _spans(drawn, name, hz, n) for name in FAULTS}
+    marks["lost"] = Spans.merged(marks["lost"], Spans.of_mask(~drawn.present)).clipped(0, n)
+    recovery_s = settling_s(drawn.scenario.channels[0], SETTINGS["saturation.settled_residue"])
+    if not marks["settling"].n_samples:
+        marks["settling"] = _settling(marks, recovery_s, hz, n)
+    for name in FAULTS[1:]:
+        marks[name] = marks[name].without(marks["lost"])
+    marks["settling"] = marks["settling"].without(marks["contact_loss"])
+    n_present = n - marks["lost"].n_samples
+    n_on = n_present - marks["contact_loss"].n_samples
+    lengths = marks["lost"].stop - marks["lost"].start
+    measures = [
+        Measure("lost_fraction", marks["lost"].n_samples / n, "1"),
+        Measure("longest_gap_s", float(lengths.max(initial=0)) / hz, "s"),
+        *(m for m in detected.measures if m.name == "damaged_fraction"),
+    ]
+    for name in ("saturated", "settling", "contact_loss", "stuck", "mains"):
+        of = n_on if name == "mains" else n_present
+        value = marks[name].n_samples / of if of else None
+        known = name != "settling" or recovery_s is not None
+        measures.append(Measure(f"{name}_fraction", value if known else None, "1"))
+    return Detected((), tuple(measures), marks)
+
+
+def is_near_limit(true: Verdict) -> bool:
+    """Whether a little more or less of what is true would have made another verdict right."""
+    for judged_measure in true.measures:
+        name, value, limit = judged_measure.measure.name, judged_measure.measure.value, judged_measure.limit
+        if limit is None or value is None:
+            continue
+        if name == "clean_fraction":
+            value, limit_value = 1 - value, 1 - limit.value
+        else:
+            limit_value = limit.value
+        if limit_value / NEAR_FACTOR <= value <= limit_value * NEAR_FACTOR:
+            return True
+    shares = {j.measure.name: j.measure.value for j in true.measures}
+    clean_s, clean = shares["clean_s"] or 0.0, shares["clean_fraction"] or 0.0
+    least_s, least = POLICY.verdict("least_usable_s"), POLICY.verdict("least_usable_fraction")
+    return least_s / NEAR_FACTOR <= clean_s <= least_s * NEAR_FACTOR or abs(clean - least) <= NEAR_CLEAN
+
+
+def _spans(drawn: Drawn, condition: str, sample_hz: float, n_rows: int) -> Spans:
+    edges = np.array(
+        [(t.start_s, t.stop_s) for t in drawn.truth if t.condition == condition], np.float64
+    ).reshape(-1, 2)
+    rows = np.rint(edges * sample_hz).astype(np.int64)
+    return Spans.merged(Spans(rows[:, 0], rows[:, 1])).clipped(0, n_rows)
+
+
+def _settling(marks: dict[str, Spans], recovery_s: float | None, sample_hz: float, n_rows: int) -> Spans:
+    """What the contract says: after an overload or a re-contact, until 1 % of it is left."""
+    if recovery_s is None:
+        return Spans()
+    n_recovery = int(np.ceil(recovery_s * sample_hz))
+    residue = SETTINGS["saturation.settled_residue"]
+    least = max(SETTINGS["saturation.overload_samples"], residue * n_recovery / -np.log(residue))
+    rail, off = marks["saturated"], marks["contact_loss"]
+    after = np.sort(np.concatenate((rail.stop[rail.stop - rail.start >= least], off.stop)))
+    return Spans.merged(Spans(after, after + n_recovery)).clipped(0, n_rows).without(rail)
+
+
+def _is_marked(finding: Finding, against: Against) -> bool:
+    """Whether samples in a finding's interval carry the bit of some fault."""
+    return any(
+        event.condition in FAULTS and event.start_s <= finding.stop_s and event.stop_s >= finding.start_s
+        for event in against.detected
+    )
