@@ -1,6 +1,7 @@
 """One draw of the simulator through all detectors and the verdict, scored against what is true of it."""
 
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -10,12 +11,15 @@ from make import POLICY, SETTINGS, evidence_of, judged, recording_of
 from pipeline.detectors import Detected, Finding, Measure, Spans, run_detectors
 from pipeline.detectors.settling import settling_s
 from pipeline.drill.scoring import Against, Event, events_of
+from pipeline.layouts import Channel
 from pipeline.recording import Recording
-from pipeline.simulate.draw import MATTERS, Drawn, draw
-from pipeline.verdict.judge import Verdict
+from pipeline.simulate.draw import Drawn, draw, matters
+from pipeline.simulate.scenario import Truth
+from pipeline.verdict import Policy
 from schemas.conditions import BY_NAME, CONDITIONS
 
 FAULTS = tuple(condition.name for condition in CONDITIONS if condition.fault)
+Counts = Callable[[Truth], bool]
 SHARED_MEMORY = Path("/dev/shm")  # noqa: S108 -- a folder in memory; what is made there has a name of its own
 NEAR_FACTOR, NEAR_CLEAN = 1.5, 0.1
 """How near a true value lies to a limit, or the clean share to its least, for a session to be near it."""
@@ -55,12 +59,6 @@ class Trial:
         return f"{self.kind} {self.seed} ({rates})"
 
 
-def matters(event: Event) -> bool:
-    """Whether a planted event is as strong as one that has to be found."""
-    least = MATTERS.get(event.kind)
-    return least is None or bool(np.isnan(event.strength)) or event.strength >= least
-
-
 def trial(kind: str, seed: int, **how: float) -> Trial:
     """Draw a recording, run everything on it, and score it; `how` goes to ``draw``."""
     drawn = draw(kind, seed, **how)
@@ -78,17 +76,17 @@ def try_drawn(drawn: Drawn, folder: Path) -> Trial:
     evidence = evidence_of(recording, drawn.mains_hz)
     detected = run_detectors([evidence], SETTINGS)[0]
     found = judged(detected, recording)
-    truth = true_detected(drawn, recording, detected)
-    true = judged(truth, recording)
+    truth = true_detected(drawn, recording, detected, lambda _: True)
+    true, *others = true_verdicts(drawn, recording, detected)
     against = Against.of(planted_in(drawn, truth, recording), detected_events(detected, recording))
-    field = next(channel for channel in channels if channel.kind == "field")
+    field = _field(drawn)
     return Trial(
         drawn.kind, drawn.seed, scenario.sample_hz, drawn.mains_hz,
         int(np.log2(field.adc_max - field.adc_min + 1)),
         recording.n_rows / scenario.sample_hz, against,
         tuple(f for f in detected.findings if f.severity != "note"),
         tuple(f"{m.name}: {m.absent}" for m in detected.measures if m.value is None),
-        found.name, true.name, is_near_limit(true), found.sentence,
+        found.name, true, any(other != true for other in others), found.sentence,
         tuple(f for f in detected.findings if f.severity == "fault" and not _is_marked(f, against)),
     )  # fmt: skip
 
@@ -115,16 +113,16 @@ def detected_events(detected: Detected, recording: Recording) -> list[Event]:
 # ---- the verdict that the truth deserves ---------------------------------------------------------------
 
 
-def true_detected(drawn: Drawn, recording: Recording, detected: Detected) -> Detected:
-    """What detectors would say that find exactly what is true: marks, and the measures that have limits.
+def true_detected(drawn: Drawn, recording: Recording, detected: Detected, counts: Counts) -> Detected:
+    """What detectors would say that find exactly those planted events that count: marks, limited measures.
 
     What no detector could know is not known here either: a share of settling samples needs a stated corner
     of the AC coupling, and damaged bytes are those that the conversion counted.
     """
     hz, n = recording.sample_hz, recording.n_rows
-    marks = {name: _spans(drawn, name, hz, n) for name in FAULTS}
-    marks["lost"] = Spans.merged(marks["lost"], Spans.of_mask(~drawn.present)).clipped(0, n)
-    recovery_s = settling_s(drawn.scenario.channels[0], SETTINGS["saturation.settled_residue"])
+    marks = {name: _spans(drawn, name, counts, hz, n) for name in FAULTS}
+    marks["lost"] = Spans.of_mask(~drawn.present).clipped(0, n)
+    recovery_s = settling_s(_field(drawn), SETTINGS["saturation.settled_residue"])
     if not marks["settling"].n_samples:
         marks["settling"] = _settling(marks, recovery_s, hz, n)
     for name in FAULTS[1:]:
@@ -146,28 +144,48 @@ def true_detected(drawn: Drawn, recording: Recording, detected: Detected) -> Det
     return Detected((), tuple(measures), marks)
 
 
-def is_near_limit(true: Verdict) -> bool:
-    """Whether a little more or less of what is true would have made another verdict right."""
-    for judged_measure in true.measures:
-        name, value, limit = judged_measure.measure.name, judged_measure.measure.value, judged_measure.limit
-        if limit is None or value is None:
-            continue
-        if name == "clean_fraction":
-            value, limit_value = 1 - value, 1 - limit.value
-        else:
-            limit_value = limit.value
-        if limit_value / NEAR_FACTOR <= value <= limit_value * NEAR_FACTOR:
-            return True
-    shares = {j.measure.name: j.measure.value for j in true.measures}
-    clean_s, clean = shares["clean_s"] or 0.0, shares["clean_fraction"] or 0.0
-    least_s, least = POLICY.verdict("least_usable_s"), POLICY.verdict("least_usable_fraction")
-    return least_s / NEAR_FACTOR <= clean_s <= least_s * NEAR_FACTOR or abs(clean - least) <= NEAR_CLEAN
+def true_verdicts(drawn: Drawn, recording: Recording, detected: Detected) -> list[str]:
+    """The true verdict, and those that it would be if limits or faint events were counted a little otherwise.
+
+    Limits moved by `NEAR_FACTOR` either way, the least clean share by `NEAR_CLEAN`; with faint events, and
+    without them.
+    """
+    true = true_detected(drawn, recording, detected, is_fault)
+    more = true_detected(drawn, recording, detected, lambda _: True)
+    less = true_detected(drawn, recording, detected, matters)
+    tried = [(true, POLICY), (true, moved(NEAR_FACTOR)), (true, moved(1 / NEAR_FACTOR))]
+    tried += [(more, POLICY), (less, POLICY)]
+    return [judged(one, recording, policy).name for one, policy in tried]
 
 
-def _spans(drawn: Drawn, condition: str, sample_hz: float, n_rows: int) -> Spans:
-    edges = np.array(
-        [(t.start_s, t.stop_s) for t in drawn.truth if t.condition == condition], np.float64
-    ).reshape(-1, 2)
+def is_fault(truth: Truth) -> bool:
+    """Mains is told from 0.8 of its limit on; below the limit it is no fault."""
+    return truth.condition != "mains" or truth.strength >= 1
+
+
+def moved(factor: float) -> Policy:
+    """The policy with limits that allow `factor` times as much."""
+    less = NEAR_CLEAN if factor > 1 else -NEAR_CLEAN
+    thresholds = {}
+    for key, threshold in POLICY.thresholds.items():
+        value = threshold.value
+        if threshold.section == "limits":
+            value = value * factor if threshold.bound == "max" else 1 - (1 - value) * factor
+        elif key == "verdict.least_usable_s":
+            value /= factor
+        elif key == "verdict.least_usable_fraction":
+            value -= less
+        thresholds[key] = replace(threshold, value=value)
+    return Policy(thresholds)
+
+
+def _field(drawn: Drawn) -> Channel:
+    return next(channel for channel in drawn.scenario.channels if channel.kind == "field")
+
+
+def _spans(drawn: Drawn, condition: str, counts: Counts, sample_hz: float, n_rows: int) -> Spans:
+    of_it = [t for t in drawn.truth if t.condition == condition and counts(t)]
+    edges = np.array([(t.start_s, t.stop_s) for t in of_it], np.float64).reshape(-1, 2)
     rows = np.rint(edges * sample_hz).astype(np.int64)
     return Spans.merged(Spans(rows[:, 0], rows[:, 1])).clipped(0, n_rows)
 
