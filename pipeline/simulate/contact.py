@@ -8,7 +8,6 @@ import numpy.typing as npt
 
 from pipeline.simulate.body import Array, kept_charge
 
-
 LapseKind = Literal["open", "intermittent", "partial", "drying", "shift"]
 
 
@@ -147,14 +146,15 @@ def _comes_and_goes(lapse: Lapse, time_s: Array, rng: np.random.Generator) -> np
     mean_s = np.array([lapse.dwell_s, lapse.dwell_s * (1 - lapse.open_share) / lapse.open_share])
     n = 2 * int((lapse.stop_s - lapse.start_s) / mean_s.sum() * 2 + 8)
     ends_s = lapse.start_s + np.cumsum(np.resize(mean_s, n) * rng.exponential(size=n))
-    return np.searchsorted(ends_s, time_s, side="right") % 2 == 0
+    return np.asarray(np.searchsorted(ends_s, time_s, side="right") % 2 == 0, dtype=np.bool_)
 
 
 def passed(contact: Contact, sits: Touch, movement_hz: float) -> Array:
     """The part of the skin's movement at `movement_hz` that reaches the input, as if nothing changed then."""
     turn = 2j * np.pi * movement_hz
     near = sits.siemens + turn * sits.farad
-    return np.abs(near / (near + 1 / contact.input_ohm + turn * contact.input_farad))
+    whole = near + 1 / contact.input_ohm + turn * contact.input_farad
+    return np.asarray(np.abs(near / whole), dtype=np.float64)
 
 
 def electrode_v(

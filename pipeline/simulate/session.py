@@ -80,7 +80,9 @@ def signals_of(scenario: Scenario, rng: np.random.Generator) -> Signals:
     # The model is linear in its sources, so that what the mains does can be had by itself.
     floating = replace(body, first_v=0.0)
     none = np.zeros(len(time_s))
-    line_skin = body_v(floating, moves.capacitance, line_induced, coupled, none, step_s, soles_ohm) * body.seen
+    line_skin = (
+        body_v(floating, moves.capacitance, line_induced, coupled, none, step_s, soles_ohm) * body.seen
+    )
     line_part = node_v(contact, sits, line_skin, line, bare_farad, time_s)
     driven = drive(scenario.amplifier, electrode, step_s, every)
     return Signals(time_s, electrode, line_part, soles_ohm, sits, moves, driven)

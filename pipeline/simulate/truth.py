@@ -3,7 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.simulate.body import Array, left_of_movement
+from pipeline.simulate.body import Array, coupled_v, left_of_movement
 from pipeline.simulate.contact import Lapse, passed
 from pipeline.simulate.front_end import at_rails
 from pipeline.simulate.movement import moving
@@ -68,8 +68,9 @@ def _contact(scenario: Scenario, signals: Signals) -> list[Truth]:
     for lapse in scenario.contact.lapses:
         if lapse.kind == "drying":
             gone = (lost > LOST_SHARE) & (signals.time_s >= lapse.start_s) & (signals.time_s < lapse.stop_s)
-            dry = [(signals.time_s[start], signals.time_s[stop - 1]) for start, stop in runs(gone)]
-            found += [_lapsed(Lapse(*map(float, one), "drying"), signals.time_s, lost) for one in dry]
+            for start, stop in runs(gone):
+                dry = Lapse(float(signals.time_s[start]), float(signals.time_s[stop - 1]), "drying")
+                found.append(_lapsed(dry, signals.time_s, lost))
         elif lapse.kind != "shift":
             found.append(_lapsed(lapse, signals.time_s, lost))
     return found
@@ -109,15 +110,15 @@ def _low_coupling(scenario: Scenario, signals: Signals) -> list[Truth]:
 
 
 def _passing(scenario: Scenario) -> list[Truth]:
-    """Somebody passes a wearer who keeps still; strength: the charge moved, in pC."""
-    found = []
+    """Somebody passes a wearer who keeps still; strength: peak at the electrode over the range."""
+    body, range_v, found = scenario.body, scenario.amplifier.range_v, []
     for passer in scenario.passers:
         half_s = passer.lasts_s / 2
         start_s, stop_s = passer.nearest_s - half_s, passer.nearest_s + half_s
         if not moving(scenario.activities, np.linspace(start_s, stop_s, 200)).any():
-            moved_pc = abs(passer.potential_v) * passer.coupling_farad * 1e12
+            skin_v = coupled_v(abs(passer.potential_v), passer.coupling_farad, body.standing_farad)
             start_s, stop_s = max(start_s, 0.0), min(stop_s, scenario.duration_s)
-            found.append(Truth("uncorroborated", start_s, stop_s, "passing", moved_pc))
+            found.append(Truth("uncorroborated", start_s, stop_s, "passing", skin_v * body.seen / range_v))
     return found
 
 
