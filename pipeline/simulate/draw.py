@@ -48,8 +48,8 @@ MATTERS: dict[str, Matter] = {
     "noise": Matter("noise over its usual deviation", 10, 0.0),
     "dead": Matter("1 where nothing reaches the amplifier", 1, 0.0),
 }
-"""Strengths by the kind of a truth. An event below its strength or length is there, so that a detection of it is
-no false alarm, but need not be found. Mains of a strength below 1 is below its limit, and no fault."""
+"""Strengths by the kind of a truth. An event below its strength or length is there, so that a detection of it
+is no false alarm, but need not be found. Mains of a strength below 1 is below its limit, and no fault."""
 
 KINDS: tuple[str, ...] = tuple(SCENES)
 """All kinds of draw. 'clean' has nothing that matters, 'mixed' has several kinds."""
