@@ -15,6 +15,7 @@ from pipeline.layouts import Channel
 from pipeline.recording import Recording
 from pipeline.simulate.draw import Drawn, draw, matters
 from pipeline.simulate.scenario import Truth
+from pipeline.study.study import Activity
 from pipeline.verdict import Policy
 from schemas.conditions import BY_NAME, CONDITIONS
 
@@ -73,7 +74,8 @@ def try_drawn(drawn: Drawn, folder: Path) -> Trial:
     channels = scenario.channels
     counts = [drawn.counts[:, i] for i in range(len(channels))]
     recording = recording_of(folder / "r.parquet", channels, counts, scenario.sample_hz, drawn.present)
-    evidence = evidence_of(recording, drawn.mains_hz)
+    log = tuple(Activity(one.start_s, one.stop_s, one.name, one.intensity, 0) for one in drawn.log)
+    evidence = evidence_of(recording, drawn.mains_hz, activities=log)
     detected = run_detectors([evidence], SETTINGS)[0]
     found = judged(detected, recording)
     truth = true_detected(drawn, recording, detected, lambda _: True)

@@ -154,16 +154,11 @@ class Against:
         planted = [event for event in self.planted if event.condition == condition]
         detected = [event for event in self.detected if event.condition == condition]
         must = [event for event in planted if matters(event)]
-        true = [event for event in detected if _is_true(event, planted)]
-        return Score(
-            condition,
-            tuple(event for event in must if is_covered(event, detected)),
-            tuple(event for event in must if not is_covered(event, detected)),
-            tuple(event for event in planted if not matters(event)),
-            tuple(true),
-            tuple(event for event in detected if event not in true),
-            sum(_covered_s(event, detected) for event in planted),
-        )
+        found, missed = _parted(must, lambda event: is_covered(event, detected))
+        true, false = _parted(detected, lambda event: _is_true(event, planted))
+        faint = tuple(event for event in planted if not matters(event))
+        overlap_s = sum(_covered_s(event, detected) for event in planted)
+        return Score(condition, found, missed, faint, true, false, overlap_s)
 
     def taken_for(self, event: Event) -> tuple[str, ...]:
         """Other conditions that detections show in half of a planted event, none being planted there."""
@@ -295,6 +290,14 @@ def _one(group: Sequence[Event]) -> Event:
         longest.kind,
         strength,
     )
+
+
+def _parted(events: Iterable[Event], holds: Matters) -> tuple[tuple[Event, ...], tuple[Event, ...]]:
+    """Events of which something holds, and the others."""
+    parts: tuple[list[Event], list[Event]] = ([], [])
+    for event in events:
+        parts[not holds(event)].append(event)
+    return tuple(parts[0]), tuple(parts[1])
 
 
 def _covered_s(event: Event, detected: Sequence[Event]) -> float:
