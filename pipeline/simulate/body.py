@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg.lapack import dtbtrs
+from scipy.linalg.blas import dtbsv
 
 from pipeline.simulate.shapes import window
 
@@ -123,21 +123,21 @@ def kept_charge(first: float, keep: Array, rest: Array, added: Array) -> Array:
     shape (n,)
         Charge at the beginning of each step.
     """
-    band = np.ones((2, len(keep)))
-    band[1] = -keep
-    brought = np.empty((len(keep), 1))
+    band = np.ones((2, len(keep)), order="F")
+    np.negative(keep, out=band[1])
+    brought = np.empty(len(keep))
     brought[0] = first
-    brought[1:, 0] = (rest * (1 - keep) + added)[:-1]
-    charge, _ = dtbtrs(band, brought, uplo="L", diag="U")
-    return np.asarray(charge[:, 0], dtype=np.float64)
+    brought[1:] = (rest * (1 - keep) + added)[:-1]
+    return np.asarray(dtbsv(1, band, brought, lower=1, diag=1, overwrite_x=1), dtype=np.float64)
 
 
 def leakage_ohm(body: Body, time_s: Array) -> Array:
     """Resistance from the body to ground at each of `time_s`; it changes evenly on a logarithmic scale."""
     decades = np.full(len(time_s), np.log10(body.soles_ohm))
     for tied in body.tied:
-        share = window(time_s, tied.start_s, tied.stop_s, tied.edge_s)
-        decades += (np.log10(tied.soles_ohm) - decades) * share
+        near = slice(*np.searchsorted(time_s, [tied.start_s, tied.stop_s]))
+        share = window(time_s[near], tied.start_s, tied.stop_s, tied.edge_s)
+        decades[near] += (np.log10(tied.soles_ohm) - decades[near]) * share
     return np.asarray(10.0**decades, dtype=np.float64)
 
 

@@ -11,11 +11,15 @@ from pipeline.simulate.shapes import slow_noise, window
 
 @dataclass(frozen=True)
 class Beside:
-    """A stretch beside something fed by the mains, such as a kiln."""
+    """A stretch beside something fed by the mains, such as a kiln, or with a lamp switched on.
+
+    A wearer comes near within ``edge_s``; a lamp is on within a cycle or so.
+    """
 
     start_s: float
     stop_s: float
     coupling_farad: float
+    edge_s: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -60,10 +64,12 @@ def line_v(mains: Mains, time_s: Array, rng: np.random.Generator) -> Array:
 
 
 def coupling(mains: Mains, time_s: Array) -> Array:
-    """Mains to body at each of `time_s`, in farad; it changes within a second or so."""
+    """Mains to body at each of `time_s`, in farad."""
     farad = np.full(len(time_s), mains.coupling_farad)
     for near in mains.beside:
-        farad += (near.coupling_farad - mains.coupling_farad) * window(time_s, near.start_s, near.stop_s, 1.0)
+        within = slice(*np.searchsorted(time_s, [near.start_s, near.stop_s]))
+        share = window(time_s[within], near.start_s, near.stop_s, near.edge_s)
+        farad[within] += (near.coupling_farad - mains.coupling_farad) * share
     return farad
 
 

@@ -9,7 +9,11 @@ Array = npt.NDArray[np.float64]
 def ramp(position: Array) -> Array:
     """0 below 0, 1 above 1, a smooth rise between (any shape)."""
     clipped = np.clip(position, 0.0, 1.0)
-    return np.asarray(clipped * clipped * (3 - 2 * clipped), dtype=np.float64)
+    squared = clipped * clipped
+    clipped *= -2
+    clipped += 3
+    squared *= clipped
+    return np.asarray(squared, dtype=np.float64)
 
 
 def window(time_s: Array, start_s: float, stop_s: float, edge_s: float) -> Array:
@@ -22,8 +26,10 @@ def slow_noise(time_s: Array, knot_s: float, rng: np.random.Generator) -> Array:
     position = (time_s - time_s[0]) / knot_s
     before = position.astype(np.int64)
     knots = rng.standard_normal(int(before[-1]) + 2)
-    between = (knots[before + 1] - knots[before]) * ramp(position - before)
-    return np.asarray(knots[before] + between, dtype=np.float64)
+    between = ramp(position - before)
+    between *= np.diff(knots)[before]
+    between += knots[before]
+    return np.asarray(between, dtype=np.float64)
 
 
 def paced(start_s: float, stop_s: float, rate_hz: float, jitter: float, rng: np.random.Generator) -> Array:

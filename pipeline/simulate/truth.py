@@ -27,6 +27,9 @@ MOVEMENT_HZ = 2.0
 LOST_SHARE = 0.5
 """Contact or coupling that takes away more than this of the movement is lost."""
 
+SURELY_FLOATING_OHM = 1e10
+"""Soles that lead no movement away, whatever the body's capacitance."""
+
 Mask = npt.NDArray[np.bool_]
 
 
@@ -60,6 +63,8 @@ def _saturated(scenario: Scenario, signals: Signals) -> list[Truth]:
 
 def _contact(scenario: Scenario, signals: Signals) -> list[Truth]:
     """Stretches without contact; strength: the part of movement at the input that they take away."""
+    if not scenario.contact.off and not scenario.contact.lapses:
+        return []
     lost = 1 - passed(scenario.contact, signals.sits, MOVEMENT_HZ)
     found = []
     for start_s, stop_s in scenario.contact.off:
@@ -98,6 +103,8 @@ def _mains(scenario: Scenario, signals: Signals) -> list[Truth]:
 
 def _low_coupling(scenario: Scenario, signals: Signals) -> list[Truth]:
     """Where the soles take movement away from a wearer who moves; strength: the part that they take."""
+    if not scenario.body.tied and scenario.body.soles_ohm > SURELY_FLOATING_OHM:
+        return []
     here = signals.time_s >= 0
     lost = 1 - left_of_movement(signals.soles_ohm, scenario.body.standing_farad, MOVEMENT_HZ)
     tied = (lost > LOST_SHARE) & moving(scenario.activities, signals.time_s)
