@@ -112,7 +112,8 @@ def test_a_joined_event_is_of_its_longest_kind():
 
 def test_faint_events_are_neither_missed_nor_do_they_make_detections_false():
     planted = [Event("mains", 0, 5, "mains", 0.5), Event("mains", 10, 15, "mains", 2.0)]
-    score = Against.of(planted, stuck((0, 5), condition="mains")).score("mains", lambda e: e.strength >= 1)
+    detected = stuck((0, 5), condition="mains")
+    score = Against.of(planted, detected, lambda event, _: event.strength >= 1).score("mains")
     assert [e.start_s for e in score.faint] == [0]
     assert [e.start_s for e in score.missed] == [10]
     assert not score.false

@@ -1,8 +1,9 @@
 """One draw of the simulator through all detectors and the verdict, scored against what is true of it."""
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,7 @@ from make import POLICY, SETTINGS, evidence_of, judged, recording_of
 
 from pipeline.detectors import Detected, Finding, Measure, Spans, run_detectors
 from pipeline.detectors.settling import settling_s
-from pipeline.drill.scoring import Against, Event, events_of
+from pipeline.drill.scoring import Against, Event, events_of, is_covered, joined
 from pipeline.layouts import Channel
 from pipeline.recording import Recording
 from pipeline.simulate.draw import Drawn, draw, matters
@@ -78,9 +79,11 @@ def try_drawn(drawn: Drawn, folder: Path) -> Trial:
     evidence = evidence_of(recording, drawn.mains_hz, activities=log)
     detected = run_detectors([evidence], SETTINGS)[0]
     found = judged(detected, recording)
-    truth = true_detected(drawn, recording, detected, lambda _: True)
+    truth = true_detected(drawn, recording, detected, is_fault)
     true, *others = true_verdicts(drawn, recording, detected)
-    against = Against.of(planted_in(drawn, truth, recording), detected_events(detected, recording))
+    planted = planted_in(drawn, truth, recording)
+    asked = partial(must_find, sample_hz=scenario.sample_hz, mains_hz=drawn.mains_hz)
+    against = Against.of(planted, detected_events(detected, recording), asked)
     field = _field(drawn)
     return Trial(
         drawn.kind, drawn.seed, scenario.sample_hz, drawn.mains_hz,
@@ -91,6 +94,42 @@ def try_drawn(drawn: Drawn, folder: Path) -> Trial:
         found.name, true, any(other != true for other in others), found.sentence,
         tuple(f for f in detected.findings if f.severity == "fault" and not _is_marked(f, against)),
     )  # fmt: skip
+
+
+HIDES = {
+    "stuck": ("lost",),
+    "saturated": ("lost", "stuck"),
+    "settling": ("lost", "stuck", "saturated", "contact_loss"),
+    "mains": ("lost", "stuck", "saturated", "contact_loss"),
+    "contact_loss": ("lost", "stuck"),
+    "low_coupling": ("lost", "stuck", "saturated", "contact_loss"),
+    "uncorroborated": ("lost", "stuck", "saturated", "settling", "contact_loss"),
+}
+"""Condition -> graver ones, within which it need not be found: the samples do not show it there."""
+
+FOLD_MARGIN_HZ = SETTINGS["mains.fold_margin_hz"]
+
+
+def must_find(event: Event, planted: Sequence[Event], sample_hz: float, mains_hz: float) -> bool:
+    """Whether a planted event has to be found.
+
+    It matters by `draw.MATTERS`; at least half of it lies outside graver faults; and mains does not fold to
+    where its size cannot be known: within 1 Hz of 0 Hz or of half the sampling rate.
+    """
+    if event.condition == "mains" and not is_mains_assessable(sample_hz, mains_hz):
+        return False
+    graver = joined(
+        replace(other, condition="graver")
+        for other in planted
+        if other.condition in HIDES.get(event.condition, ())
+    )
+    return matters(event) and not is_covered(event, graver)
+
+
+def is_mains_assessable(sample_hz: float, mains_hz: float) -> bool:
+    """Whether the line does not fold onto 0 Hz or half the sampling rate."""
+    folded_hz = abs(mains_hz - sample_hz * round(mains_hz / sample_hz))
+    return FOLD_MARGIN_HZ <= folded_hz <= sample_hz / 2 - FOLD_MARGIN_HZ
 
 
 def planted_in(drawn: Drawn, truth: Detected, recording: Recording) -> list[Event]:
@@ -119,7 +158,7 @@ def true_detected(drawn: Drawn, recording: Recording, detected: Detected, counts
     """What detectors would say that find exactly those planted events that count: marks, limited measures.
 
     What no detector could know is not known here either: a share of settling samples needs a stated corner
-    of the AC coupling, and damaged bytes are those that the conversion counted.
+    of the AC coupling, mains must not fold onto 0 Hz, and damaged bytes are those that were counted.
     """
     hz, n = recording.sample_hz, recording.n_rows
     marks = {name: _spans(drawn, name, counts, hz, n) for name in FAULTS}
@@ -129,7 +168,11 @@ def true_detected(drawn: Drawn, recording: Recording, detected: Detected, counts
         marks["settling"] = _settling(marks, recovery_s, hz, n)
     for name in FAULTS[1:]:
         marks[name] = marks[name].without(marks["lost"])
-    marks["settling"] = marks["settling"].without(marks["contact_loss"])
+    for name in ("settling", "mains"):
+        marks[name] = marks[name].without(marks["contact_loss"])
+    assessable = is_mains_assessable(hz, drawn.mains_hz)
+    if not assessable:
+        marks["mains"] = Spans()
     n_present = n - marks["lost"].n_samples
     n_on = n_present - marks["contact_loss"].n_samples
     lengths = marks["lost"].stop - marks["lost"].start
@@ -141,7 +184,7 @@ def true_detected(drawn: Drawn, recording: Recording, detected: Detected, counts
     for name in ("saturated", "settling", "contact_loss", "stuck", "mains"):
         of = n_on if name == "mains" else n_present
         value = marks[name].n_samples / of if of else None
-        known = name != "settling" or recovery_s is not None
+        known = {"settling": recovery_s is not None, "mains": assessable}.get(name, True)
         measures.append(Measure(f"{name}_fraction", value if known else None, "1"))
     return Detected((), tuple(measures), marks)
 

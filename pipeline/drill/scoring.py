@@ -49,11 +49,11 @@ class Event:
         return self.stop_s - self.start_s
 
 
-Matters = Callable[[Event], bool]
-"""Whether a planted event has to be found."""
+Matters = Callable[[Event, Sequence[Event]], bool]
+"""Whether a planted event has to be found; it is told all that were planted in the recording."""
 
 
-def always(_event: Event) -> bool:
+def always(_event: Event, _planted: Sequence[Event]) -> bool:
     """Every planted event has to be found."""
     return True
 
@@ -131,32 +131,35 @@ class Taken:
 
 @dataclass(frozen=True)
 class Against:
-    """Planted and detected events of one recording, of all conditions, joined: what scores are made of."""
+    """Planted and detected events of one recording, of all conditions, joined: what scores are made of.
+
+    ``must`` says of each planted event whether it has to be found.
+    """
 
     planted: tuple[Event, ...]
     detected: tuple[Event, ...]
+    must: tuple[bool, ...]
 
     @staticmethod
-    def of(planted: Iterable[Event], detected: Iterable[Event]) -> "Against":
-        """Join both."""
-        return Against(joined(planted), joined(detected))
+    def of(planted: Iterable[Event], detected: Iterable[Event], matters: Matters = always) -> "Against":
+        """Join both, and ask of each planted event whether it has to be found."""
+        whole = joined(planted)
+        return Against(whole, joined(detected), tuple(matters(event, whole) for event in whole))
 
-    def score(self, condition: str, matters: Matters = always) -> Score:
-        """Score one condition.
+    def to_find(self, condition: str) -> list[Event]:
+        """Planted events of a condition that have to be found."""
+        asked = zip(self.planted, self.must, strict=True)
+        return [event for event, must in asked if must and event.condition == condition]
 
-        Parameters
-        ----------
-        condition : str
-            By its name.
-        matters : callable
-            Which planted events have to be found; the others are ``faint``.
-        """
-        planted = [event for event in self.planted if event.condition == condition]
+    def score(self, condition: str) -> Score:
+        """Score one condition."""
+        asked = zip(self.planted, self.must, strict=True)
+        faint = tuple(event for event, must in asked if not must and event.condition == condition)
+        must = self.to_find(condition)
+        planted = [*must, *faint]
         detected = [event for event in self.detected if event.condition == condition]
-        must = [event for event in planted if matters(event)]
         found, missed = _parted(must, lambda event: is_covered(event, detected))
         true, false = _parted(detected, lambda event: _is_true(event, planted))
-        faint = tuple(event for event in planted if not matters(event))
         overlap_s = sum(_covered_s(event, detected) for event in planted)
         return Score(condition, found, missed, faint, true, false, overlap_s)
 
@@ -224,11 +227,11 @@ def total(scores: Iterable[Score]) -> Score:
     )
 
 
-def taken(several: Iterable[Against], planted: str, detected: str, matters: Matters = always) -> Taken:
+def taken(several: Iterable[Against], planted: str, detected: str) -> Taken:
     """How many events of one condition were detected as another one, be they found as their own or not."""
     n_taken = n_events = 0
     for against in several:
-        events = [event for event in against.planted if event.condition == planted and matters(event)]
+        events = against.to_find(planted)
         n_events += len(events)
         n_taken += sum(detected in against.taken_for(event) for event in events)
     return Taken(planted, detected, n_taken, n_events)
@@ -292,7 +295,9 @@ def _one(group: Sequence[Event]) -> Event:
     )
 
 
-def _parted(events: Iterable[Event], holds: Matters) -> tuple[tuple[Event, ...], tuple[Event, ...]]:
+def _parted(
+    events: Iterable[Event], holds: Callable[[Event], bool]
+) -> tuple[tuple[Event, ...], tuple[Event, ...]]:
     """Events of which something holds, and the others."""
     parts: tuple[list[Event], list[Event]] = ([], [])
     for event in events:

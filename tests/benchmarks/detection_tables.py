@@ -4,17 +4,14 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import isnan
 
-from trials import FAULTS, Trial, matters
+from trials import FAULTS, Trial
 
 from pipeline.drill.scoring import Event, Interval, Score, joined, rate_per_hour, share, taken, total
 from schemas.conditions import CONDITIONS
 
 NAMES = tuple(condition.name for condition in CONDITIONS)
-LOST_CONTACT_S = 2.0
-"""The bar for lost contact is for stretches longer than this."""
-
-SOFT = ("soft_rails",)
-"""Kinds whose rails are those of an amplifier and not stated."""
+SOFT = ("soft_rails", "one_sided")
+"""Kinds whose rails may be those of an amplifier and not stated."""
 
 
 def all_tables(trials: Sequence[Trial]) -> Iterator[list[str]]:
@@ -31,20 +28,9 @@ def all_tables(trials: Sequence[Trial]) -> Iterator[list[str]]:
 # ---- scores ------------------------------------------------------------------------------------------------
 
 
-def must_find(event: Event) -> bool:
-    """Events at strengths that matter; contact lost for over 2 s."""
-    if event.condition == "contact_loss" and event.lasts_s <= LOST_CONTACT_S:
-        return False
-    return matters(event)
-
-
-def score_of(trials: Iterable[Trial], condition: str, kinds: Sequence[str] = ()) -> Score:
-    """One condition in all trials together; with `kinds` only planted events of these must be found."""
-
-    def asked(event: Event) -> bool:
-        return must_find(event) and (not kinds or event.kind in kinds)
-
-    scores = [one.against.score(condition, asked) for one in trials]
+def score_of(trials: Iterable[Trial], condition: str) -> Score:
+    """One condition in all trials together."""
+    scores = [one.against.score(condition) for one in trials]
     return total(scores) if scores else Score(condition)
 
 
@@ -72,7 +58,10 @@ def by_kind(trials: Sequence[Trial]) -> list[str]:
             if _says_something(score := score_of(part, condition))
         ]
         rows.append(_row(f"**{condition}**", "all", trials, score_of(trials, condition)))
-    heads = "condition", "drawn as", "hours", "events", "found", "missed", "false", "sensitivity", "precision"
+    heads = (
+        "condition", "drawn as", "hours", "events", "found", "missed", "false", "not asked", "sensitivity",
+        "precision",
+    )  # fmt: skip
     return table(heads, rows)
 
 
@@ -85,14 +74,11 @@ def _row(condition: str, kind: str, trials: Sequence[Trial], score: Score) -> li
         condition,
         kind,
         f"{hours_of(trials):.1f}",
-        *_counts(score),
+        str(score.n_events),
+        *(str(len(events)) for events in (score.found, score.missed, score.false, score.faint)),
         shown(score.sensitivity),
         shown(score.precision),
     ]
-
-
-def _counts(score: Score) -> list[str]:
-    return [str(score.n_events), str(len(score.found)), str(len(score.missed)), str(len(score.false))]
 
 
 def by_group(
@@ -118,7 +104,7 @@ def confusions(trials: Sequence[Trial]) -> list[str]:
     rows = []
     for planted in NAMES:
         cells = ["-" if planted == other else _share_of(trials, planted, other) for other in NAMES]
-        n = taken((one.against for one in trials), planted, planted, must_find).n_events
+        n = taken((one.against for one in trials), planted, planted).n_events
         if n:
             rows.append([planted, str(n), *cells])
     return [
@@ -129,7 +115,7 @@ def confusions(trials: Sequence[Trial]) -> list[str]:
 
 
 def _share_of(trials: Sequence[Trial], planted: str, other: str) -> str:
-    n = taken((one.against for one in trials), planted, other, must_find).n_taken
+    n = taken((one.against for one in trials), planted, other).n_taken
     return str(n) if n else "0"
 
 
@@ -209,7 +195,7 @@ def bars(trials: Sequence[Trial]) -> Iterator[Bar]:
         if score.n_events:
             yield _both(f"{name}, sensitivity and precision {least}", score, least)
     for planted, other in (("contact_loss", "low_coupling"), ("low_coupling", "contact_loss")):
-        all_taken = taken((one.against for one in trials), planted, other, must_find)
+        all_taken = taken((one.against for one in trials), planted, other)
         if all_taken.n_events:
             asked = f"{planted} taken for {other}, at most 0.02"
             text = f"{all_taken.n_taken} of {all_taken.n_events}, {shown(all_taken.share)}"
@@ -245,7 +231,7 @@ def misses(trials: Iterable[Trial]) -> Iterator[str]:
     """A line for each miss, false detection, confusion and wrong verdict."""
     for one in trials:
         for condition in NAMES:
-            score = one.against.score(condition, must_find)
+            score = one.against.score(condition)
             yield from (_missed(one, event) for event in score.missed)
             yield from (_false(one, event) for event in score.false)
         for finding in one.loose:
