@@ -57,6 +57,8 @@ class Body:
         Body to sensor ground, and sensor ground to surroundings (common practice, no source).
     first_v : float
         Potential of the body as the model starts, without what is induced.
+    posture_farad : float
+        By how much sitting, standing and leaning differ, standard deviation (common practice, no source).
     tied : tuple of Tied
         Stretches with another leakage.
     sparks : tuple of Spark
@@ -71,6 +73,7 @@ class Body:
     strap_farad: float = 30e-12
     ground_farad: float = 1e-12
     first_v: float = 0.0
+    posture_farad: float = 0.0
     tied: tuple[Tied, ...] = ()
     sparks: tuple[Spark, ...] = ()
 

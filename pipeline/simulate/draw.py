@@ -46,6 +46,12 @@ MATTERS: dict[str, Matter] = {
     "low_coupling": Matter("part of the movement at 2 Hz that the soles lead away", 0.98, 5.0),
     "passing": Matter("peak of the passer's field at the electrode over the range", 0.05, 2.0),
     "noise": Matter("noise over its usual deviation", 10, 0.0),
+    "axis_stuck": Matter("1 where an axis of the accelerometer holds one value", 1, 0.0),
+    "no_gravity": Matter("1 where gravity is missing", 1, 0.0),
+    "gain": Matter("relative error of the accelerometer's gain", 0.1, 0.0),
+    "log_shifted": Matter("seconds by which the log is off", 8, 0.0),
+    "log_swapped": Matter("steps of intensity between two swapped labels", 2, 10.0),
+    "log_at_rest": Matter("1 where walking is logged as rest", 1, 10.0),
     "dead": Matter("1 where nothing reaches the amplifier", 1, 0.0),
 }
 """Strengths by the kind of a truth. An event below its strength or length is there, so that a detection of it

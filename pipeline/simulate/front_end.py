@@ -12,7 +12,7 @@ from pipeline.simulate.body import Array
 
 @dataclass(frozen=True)
 class FrontEnd:
-    """Amplifier and converter of the field channel, referred to the electrode.
+    """Amplifier and converter of the field channel, referred to the electrode: the gain is in the scale.
 
     Attributes
     ----------
@@ -84,6 +84,15 @@ class FrontEnd:
         codes = sorted((self.code_min * self.scale_v, self.code_max * self.scale_v))
         low, high = codes[0] + self.offset_v, codes[1] + self.offset_v
         return max(low, self.rail_low_v), min(high, self.rail_high_v)
+
+
+BOLTZMANN = 1.380649e-23
+"""J/K, exact in the SI since 2019."""
+
+
+def thermal_v(farad: float, kelvin: float = 300.0) -> float:
+    """Thermal noise of whatever resistance charges a capacitor, in volt: sqrt(k T / C)."""
+    return float(np.sqrt(BOLTZMANN * kelvin / farad))
 
 
 def high_pass(signal: Array, corner_hz: float, step_s: float) -> Array:

@@ -71,6 +71,8 @@ def move(body: Body, activities: tuple[Activity, ...], time_s: Array, rng: np.ra
         within = Moves(*(array[start:stop] for array in (moves.capacitance, moves.charge, wrist, tilt)))
         posture = window(time_s[start:stop], activity.start_s, activity.stop_s, 1.5)
         within.tilt[:] += posture[:, np.newaxis] * rng.normal(0.0, 0.2, 2)
+        if body.posture_farad:
+            within.capacitance[:] += posture * np.clip(rng.normal(), -2, 2) * body.posture_farad
         if activity.intensity == "hand":
             _fingers(activity, time_s[start:stop], within, rng)
         elif activity.intensity == "arm":

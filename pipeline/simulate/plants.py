@@ -1,61 +1,20 @@
 """What is planted into a wearing, kind by kind; strengths go from invisible to plain."""
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from pipeline.simulate import code_faults
+from pipeline.simulate import beside_plants, code_faults
 from pipeline.simulate.body import Spark, Tied
 from pipeline.simulate.code_faults import Dumped
 from pipeline.simulate.contact import Lapse, LapseKind
 from pipeline.simulate.front_end import FrontEnd
 from pipeline.simulate.mains import Beside
-from pipeline.simulate.movement import Activity
 from pipeline.simulate.passing import Passer
 from pipeline.simulate.scenario import Scenario, Truth
+from pipeline.simulate.scene import Plant, Scene, Span, slots
 from pipeline.simulate.truth import MAINS_SHARE
 from pipeline.simulate.wearers import Rng, charged, coupling_for, log_uniform
-
-Span = tuple[float, float]
-Spoil = Callable[[Dumped], Dumped]
-
-
-def _nothing(dumped: Dumped) -> Dumped:
-    return dumped
-
-
-@dataclass(frozen=True)
-class Scene:
-    """A scenario with faults in it, what is still to be done to its codes, and what only that tells.
-
-    ``rails`` is the kind of the overloads that the model finds; ``log`` the activity log where it is wrong.
-    """
-
-    scenario: Scenario
-    spoil: Spoil = _nothing
-    truth: tuple[Truth, ...] = ()
-    rails: str = "hard_rails"
-    log: tuple[Activity, ...] | None = None
-
-
-Plant = Callable[[Scenario, Rng, Span], Scene]
-
-
-def slots(
-    rng: Rng, span: Span, shortest_s: float, longest_s: float, most: int, apart_s: float = 4.0
-) -> list[Span]:
-    """Up to `most` stretches within `span`, at least two where there is room, with `apart_s` between them."""
-    room_s = span[1] - span[0]
-    n = max(1, min(int(rng.integers(2, most + 1)), int(room_s // (shortest_s + apart_s))))
-    share_s = room_s / n
-    found = []
-    for i in range(n):
-        lasts_s = log_uniform(rng, shortest_s, max(min(longest_s, share_s - apart_s), shortest_s * 1.001))
-        start_s = span[0] + i * share_s + float(rng.uniform(0, max(share_s - apart_s - lasts_s, 0.0)))
-        found.append((start_s, start_s + lasts_s))
-    return found
-
 
 # ---- nothing, or what only looks like a fault -------------------------------------------------------------
 
@@ -63,7 +22,7 @@ def slots(
 def clean(base: Scenario, rng: Rng, span: Span) -> Scene:
     """Lamps that stay below the limit, and an electrode that shifts a little on the skin."""
     lamps = tuple(
-        _lamp(base, start_s, stop_s, log_uniform(rng, 0.05, 0.65))
+        _lamp(base, rng, start_s, stop_s, log_uniform(rng, 0.05, 0.6))
         for start_s, stop_s in slots(rng, span, 5.0, 60.0, 3)
     )
     shifts = tuple(
@@ -79,10 +38,11 @@ def clean(base: Scenario, rng: Rng, span: Span) -> Scene:
     )
 
 
-def _lamp(base: Scenario, start_s: float, stop_s: float, ratio: float) -> Beside:
-    """Beside something that brings the line to `ratio` of its limit."""
+def _lamp(base: Scenario, rng: Rng, start_s: float, stop_s: float, ratio: float) -> Beside:
+    """A lamp switched on, or a way past a kiln, that brings the line to `ratio` of its limit."""
     limit_v = MAINS_SHARE * base.amplifier.range_v
-    return Beside(start_s, stop_s, coupling_for(base.mains, base.body, ratio * limit_v))
+    edge_s = float(rng.choice([0.02, 1.0]))
+    return Beside(start_s, stop_s, coupling_for(base.mains, base.body, ratio * limit_v), edge_s)
 
 
 # ---- the link and the device ------------------------------------------------------------------------------
@@ -188,6 +148,9 @@ def _overdriven(base: Scenario, rng: Rng, span: Span) -> Scenario:
     if rng.random() < 0.5:
         return charged(base, rng, log_uniform(rng, 0.9, 3.0))
     base = charged(base, rng, float(rng.uniform(0.2, 0.7)))
+    if rng.random() < 0.3:
+        slow = replace(base.amplifier, slew_v_per_s=base.amplifier.range_v * log_uniform(rng, 30, 300))
+        base = replace(base, front=slow)
     body, front = base.body, base.amplifier
     end_v = min(abs(end - front.bias_v) for end in front.ends_v)
     high = front.ends_v[1] - front.bias_v < front.bias_v - front.ends_v[0]
@@ -205,7 +168,7 @@ def _overdriven(base: Scenario, rng: Rng, span: Span) -> Scenario:
 def mains(base: Scenario, rng: Rng, span: Span) -> Scene:
     """Beside a kiln."""
     near = tuple(
-        _lamp(base, start_s, stop_s, log_uniform(rng, 0.6, 8.0))
+        _lamp(base, rng, start_s, stop_s, log_uniform(rng, 0.6, 8.0))
         for start_s, stop_s in slots(rng, span, 3.0, 60.0, 4)
     )
     return Scene(replace(base, mains=replace(base.mains, beside=near)))
@@ -252,11 +215,11 @@ def contact_drying(base: Scenario, rng: Rng, span: Span) -> Scene:
 
 def low_coupling(base: Scenario, rng: Rng, span: Span) -> Scene:
     """Damp soles or an earthed floor, for the whole session or gradually for a part of it."""
+    ohms = [log_uniform(rng, 1e6, 5e6 if rng.random() < 0.6 else 1e8) for _ in range(3)]
     if rng.random() < 0.3:
-        return Scene(replace(base, body=replace(base.body, soles_ohm=log_uniform(rng, 1e6, 1e8))))
+        return Scene(replace(base, body=replace(base.body, soles_ohm=ohms[0])))
     tied = tuple(
-        Tied(*where, log_uniform(rng, 1e6, 1e8), float(rng.uniform(2.0, 10.0)))
-        for where in slots(rng, span, 30.0, 90.0, 2)
+        Tied(*where, ohms.pop(), float(rng.uniform(2.0, 10.0))) for where in slots(rng, span, 30.0, 90.0, 2)
     )
     return Scene(replace(base, body=replace(base.body, tied=tied)))
 
@@ -335,5 +298,11 @@ SCENES: dict[str, Plant] = {
     "passing": passing,
     "noise": noise,
     "dead": dead,
+    "axis_stuck": beside_plants.axis_stuck,
+    "no_gravity": beside_plants.no_gravity,
+    "gain": beside_plants.gain,
+    "log_shifted": beside_plants.log_shifted,
+    "log_swapped": beside_plants.log_swapped,
+    "log_at_rest": beside_plants.log_at_rest,
     "mixed": mixed,
 }
