@@ -137,7 +137,9 @@ def planted_in(drawn: Drawn, truth: Detected, recording: Recording) -> list[Even
     events = [Event(t.condition, t.start_s, t.stop_s, t.kind, t.strength) for t in drawn.truth]
     if any(event.condition == "settling" for event in events):
         return events
-    derived = events_of("settling", truth.marks["settling"], recording.sample_hz)
+    recovery_s = settling_s(_field(drawn), SETTINGS["saturation.settled_residue"])
+    settling = _settling(truth.marks, recovery_s, recording.sample_hz, recording.n_rows)
+    derived = events_of("settling", settling, recording.sample_hz)
     return [*events, *(replace(event, kind="settling") for event in derived)]
 
 

@@ -179,7 +179,7 @@ def bars(trials: Sequence[Trial]) -> Iterator[Bar]:
     soft = [one for one in trials if one.kind in SOFT]
     for name, condition, part in (
         ("dropouts", "lost", trials),
-        ("stuck", "stuck", trials),
+        ("stuck, repeated and zero-filled", "stuck", trials),
         ("hard rails", "saturated", hard),
     ):
         score = score_of(part, condition)
