@@ -24,6 +24,13 @@ MEASURES = (
     ),
     MeasureDef("clean_fraction", "1", "Clean share", "clean time over time recorded"),
     MeasureDef("lost_fraction", "1", "Samples lost", "samples lost over samples expected"),
+    MeasureDef(
+        "held_fraction",
+        "1",
+        "Rows held",
+        "rows that repeat the one before in every channel, outside stretches that are marked, over rows that arrived",
+    ),
+    MeasureDef("filled_fraction", "1", "Rows filled", "rows that a writer filled with a constant over all rows"),
     MeasureDef("longest_gap_s", "s", "Longest gap", "longest run of lost samples"),
     MeasureDef(
         "damaged_fraction", "1", "Dump damaged", "bytes damaged or unrecognised over bytes in the dumps"
@@ -138,6 +145,30 @@ MEASURES = (
         "m/s2",
         "Its error, calibrated",
         "gravity_error_m_s2 with the gain and offset of each axis that fit these windows best",
+    ),
+    MeasureDef(
+        "log_shift_s",
+        "s",
+        "Shift of the log",
+        "what must be added to the activity log's times for it to fit the movement best",
+    ),
+    MeasureDef(
+        "log_shift_uncertainty_s",
+        "s",
+        "Shift's uncertainty",
+        "standard uncertainty of log_shift_s, by what the log leaves unexplained",
+    ),
+    MeasureDef(
+        "cadence_hz",
+        "Hz",
+        "Cadence",
+        "steps a second, median over stretches of 10 s in what the log calls body movement",
+    ),
+    MeasureDef(
+        "cadence_spread_hz",
+        "Hz",
+        "Cadence's spread",
+        "half of what the middle two thirds of the stretches behind cadence_hz cover",
     ),
     MeasureDef(
         "noise_v",
