@@ -4,12 +4,13 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import isnan
 
-from trials import FAULTS, Trial
+from trials import BY_FINDING, FAULTS, Trial
 
 from pipeline.drill.scoring import Event, Interval, Score, joined, rate_per_hour, share, taken, total
 from schemas.conditions import CONDITIONS
 
-NAMES = tuple(condition.name for condition in CONDITIONS)
+MARKED = tuple(condition.name for condition in CONDITIONS)
+NAMES = (*MARKED, *BY_FINDING)
 SOFT = ("soft_rails", "one_sided")
 """Kinds whose rails may be those of an amplifier and not stated."""
 
@@ -91,26 +92,30 @@ def by_group(
     rows = []
     for group, part in groups.items():
         cells = [group, f"{hours_of(part):.1f}"]
-        for condition in NAMES:
+        for condition in MARKED:
             score = score_of(part, condition)
             cells.append(f"{len(score.found)}/{score.n_events}, {len(score.false)}")
         right = [one.verdict == one.true_verdict for one in part if not one.near_limit]
         rows.append([*cells, f"{sum(right)}/{len(right)}"])
-    return ["Found of planted, false detections:", "", *table((head, "hours", *NAMES, "verdict right"), rows)]
+    return [
+        "Found of planted, false detections:",
+        "",
+        *table((head, "hours", *MARKED, "verdict right"), rows),
+    ]
 
 
 def confusions(trials: Sequence[Trial]) -> list[str]:
     """Planted events of which half was detected as something else that was not planted there."""
     rows = []
-    for planted in NAMES:
-        cells = ["-" if planted == other else _share_of(trials, planted, other) for other in NAMES]
+    for planted in MARKED:
+        cells = ["-" if planted == other else _share_of(trials, planted, other) for other in MARKED]
         n = taken((one.against for one in trials), planted, planted).n_events
         if n:
             rows.append([planted, str(n), *cells])
     return [
         "Planted (rows) and half of it detected as (columns):",
         "",
-        *table(("planted", "events", *NAMES), rows),
+        *table(("planted", "events", *MARKED), rows),
     ]
 
 

@@ -22,6 +22,10 @@ from schemas.conditions import BY_NAME, CONDITIONS
 
 FAULTS = tuple(condition.name for condition in CONDITIONS if condition.fault)
 Counts = Callable[[Truth], bool]
+STUCK_AXIS = "stuck_axis"
+BY_FINDING = (STUCK_AXIS, "noise_floor", "gravity", "activity_mismatch")
+"""What is told by a warning alone, no sample being marked: names of detectors, and a stuck axis."""
+
 SHARED_MEMORY = Path("/dev/shm")  # noqa: S108 -- a folder in memory; what is made there has a name of its own
 NEAR_FACTOR, NEAR_CLEAN = 1.5, 0.1
 """How near a true value lies to a limit, or the clean share to its least, for a session to be near it."""
@@ -134,7 +138,10 @@ def is_mains_assessable(sample_hz: float, mains_hz: float) -> bool:
 
 def planted_in(drawn: Drawn, truth: Detected, recording: Recording) -> list[Event]:
     """The draw's truth as events; settling, which follows from it, by the rule."""
-    events = [Event(t.condition, t.start_s, t.stop_s, t.kind, t.strength) for t in drawn.truth]
+    events = [
+        Event(_condition(drawn, t, recording.sample_hz), t.start_s, t.stop_s, t.kind, t.strength)
+        for t in drawn.truth
+    ]
     if any(event.condition == "settling" for event in events):
         return events
     recovery_s = settling_s(_field(drawn), SETTINGS["saturation.settled_residue"])
@@ -143,14 +150,30 @@ def planted_in(drawn: Drawn, truth: Detected, recording: Recording) -> list[Even
     return [*events, *(replace(event, kind="settling") for event in derived)]
 
 
+def _condition(drawn: Drawn, truth: Truth, sample_hz: float) -> str:
+    """A truth's condition; where only axes of the acceleration stand still, no sample of the field is bad."""
+    if truth.kind == "stuck":
+        rows = slice(round(truth.start_s * sample_hz), round(truth.stop_s * sample_hz))
+        field = [channel.kind for channel in drawn.scenario.channels].index("field")
+        return "stuck" if np.ptp(drawn.counts[rows, field]) == 0 else STUCK_AXIS
+    return STUCK_AXIS if truth.kind == "axis_stuck" else truth.condition
+
+
 def detected_events(detected: Detected, recording: Recording) -> list[Event]:
-    """The runs of every bit."""
-    return [
+    """The runs of every bit, and the warnings of detectors that mark no sample."""
+    axes = {channel.name for channel in recording.of_kind("acceleration")}
+    events = [
         event
         for name, spans in detected.marks.items()
         if name in BY_NAME
         for event in events_of(name, spans, recording.sample_hz)
     ]
+    for finding in detected.findings:
+        of_axis = finding.channel in axes and finding.detector in ("stuck", "gravity")
+        if finding.severity != "note" and (of_axis or finding.detector in BY_FINDING):
+            name = STUCK_AXIS if of_axis else finding.detector
+            events.append(Event(name, finding.start_s, finding.stop_s))
+    return events
 
 
 # ---- the verdict that the truth deserves ---------------------------------------------------------------
@@ -231,7 +254,7 @@ def _field(drawn: Drawn) -> Channel:
 
 
 def _spans(drawn: Drawn, condition: str, counts: Counts, sample_hz: float, n_rows: int) -> Spans:
-    of_it = [t for t in drawn.truth if t.condition == condition and counts(t)]
+    of_it = [t for t in drawn.truth if _condition(drawn, t, sample_hz) == condition and counts(t)]
     edges = np.array([(t.start_s, t.stop_s) for t in of_it], np.float64).reshape(-1, 2)
     rows = np.rint(edges * sample_hz).astype(np.int64)
     return Spans.merged(Spans(rows[:, 0], rows[:, 1])).clipped(0, n_rows)
