@@ -26,6 +26,9 @@ SECOND_ORDER_HZ = 150.0
 TRIAL_HZ = 125.0
 """Rate of the run by which the charge of a step is chosen."""
 
+MEAN_STEP_HZ = 1.0
+"""Steps a second, rests counted in (common practice, no source)."""
+
 NAMES: dict[Intensity, tuple[str, ...]] = {
     "rest": ("sitting at the wheel",),
     "hand": ("trimming", "glazing"),
@@ -121,11 +124,15 @@ def knee_of(rng: Rng, front: FrontEnd) -> float:
 
 
 def _body(rng: Rng) -> Body:
+    """A wearer who has walked before, and so begins with a charge: the plateau is R n dq (Jonassen)."""
+    soles_ohm, step_coulomb = log_uniform(rng, 1e9, 1e12), Body.step_coulomb
     return Body(
         torso_farad=float(rng.uniform(50e-12, 180e-12)),
         sole_farad=float(rng.uniform(25e-12, 100e-12)),
         raised_sole_farad=float(rng.uniform(8e-12, 20e-12)),
-        soles_ohm=log_uniform(rng, 1e9, 1e12),
+        soles_ohm=soles_ohm,
+        step_coulomb=step_coulomb,
+        first_v=soles_ohm * MEAN_STEP_HZ * step_coulomb * float(rng.uniform(0.4, 1.2)),
         strap_farad=float(rng.uniform(15e-12, 60e-12)),
         ground_farad=float(rng.uniform(0.4e-12, 2e-12)),
         posture_farad=log_uniform(rng, 1e-12, 8e-12),
@@ -186,7 +193,7 @@ def activities_of(rng: Rng, duration_s: float) -> tuple[Activity, ...]:
     found: list[Activity] = []
     wanted: list[Intensity] = ["body", "arm", "hand"]
     at_s = float(rng.uniform(8.0, 20.0))
-    step_hz = float(np.clip(rng.normal(1.95, 0.15), 1.5, 2.4))
+    step_hz = float(np.clip(rng.normal(1.95, 0.15), 1.5, 2.2))
     while at_s < duration_s - 10.0:
         if not wanted:
             wanted = ["body", "arm", "hand", "body"]
@@ -202,9 +209,9 @@ def activities_of(rng: Rng, duration_s: float) -> tuple[Activity, ...]:
 
 
 def charged(scenario: Scenario, rng: Rng, share: float) -> Scenario:
-    """Choose the charge of a step so that movement drives the amplifier to `share` of the way to its ends.
+    """Choose the charges so that movement drives the amplifier to `share` of the way to its ends.
 
-    The model is linear in that charge; a trial at a low rate without mains tells the rest.
+    The model is linear in them; a trial at a low rate without mains tells the rest.
     """
     front = scenario.amplifier
     trial = replace(
@@ -220,4 +227,6 @@ def charged(scenario: Scenario, rng: Rng, share: float) -> Scenario:
     largest = float(np.quantile(np.abs(driven[round(LEAD_S * TRIAL_HZ) :]), 0.9995))
     least = min(abs(end - front.bias_v) for end in front.ends_v)
     factor = share * least / largest
-    return replace(scenario, body=replace(scenario.body, step_coulomb=scenario.body.step_coulomb * factor))
+    body = scenario.body
+    body = replace(body, step_coulomb=body.step_coulomb * factor, first_v=body.first_v * factor)
+    return replace(scenario, body=body)
