@@ -15,6 +15,7 @@ from pipeline.detectors import (
     dropout,
     duplicate,
     gravity,
+    held,
     low_coupling,
     mains,
     noise_floor,
@@ -30,6 +31,7 @@ from pipeline.detectors.tracks import Settings, measure_tracks
 
 DETECTORS: tuple[Callable[[Evidence, Settings], Detected], ...] = (
     dropout.detect,
+    held.detect,
     saturation.detect,
     mains.detect,
     contact_loss.detect,
@@ -56,6 +58,7 @@ def run_detectors(recordings: Sequence[Evidence], settings: Settings) -> tuple[D
 
     What concerns the session stands with the first, which is the main recording.
     """
+    recordings = [evidence.without_filled() for evidence in recordings]
     found = [_of_one(evidence, settings) for evidence in recordings]
     of_session = Detected.united(detect(recordings, settings) for detect in OF_SESSION)
     return (Detected.united((found[0], of_session)), *found[1:])

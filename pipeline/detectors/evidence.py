@@ -5,7 +5,7 @@ others are given the evidence of all of them, the main one first.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple, Protocol
 
 from pipeline.detectors.coupling import Coupling, measure_coupling
@@ -105,6 +105,10 @@ class Evidence:
         if name not in self._weighed:
             self._weighed[name] = measure_coupling(self.tracks, track, settings)
         return self._weighed[name]
+
+    def without_filled(self) -> "Evidence":
+        """The same with rows that a writer filled read as lost, as its tracks have them."""
+        return replace(self, recording=self.tracks.repeats.hiding(self.recording))
 
     def at_s(self, sample: int) -> float:
         """Time of a sample on the corrected clock, in seconds."""

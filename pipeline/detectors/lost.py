@@ -1,7 +1,7 @@
 """What was lost of a recording, and what that is on the rows of another one."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,7 +26,8 @@ def is_judged(recording: Recording) -> bool:
 
 
 def lost_samples(recording: Recording) -> Lost:
-    """Look for nulls in all channels."""
+    """Look for nulls in all channels; what is hidden is there."""
+    recording = replace(recording, hidden=recording.hidden[:0])
     names = [channel.name for channel in recording.channels]
     rows: list[Spans] = []
     own: dict[str, list[Spans]] = {name: [] for name in names}

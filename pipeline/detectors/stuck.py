@@ -1,99 +1,124 @@
 """Values that repeat longer than the signal can."""
 
-import math
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.detectors.evidence import Evidence
-from pipeline.detectors.findings import Detected, Finding, Measure, Spans
+from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
+from pipeline.detectors.repeats import Repeats
+from pipeline.detectors.runs import CHANCE, Floats, Runs, changing_beside, changing_within, log_chance
 from pipeline.detectors.tracks import Settings, rails
 from pipeline.layouts import Channel
 
-CHANCE = 1e-6
-"""A run counts only when chance repeats alone would make one this long once in a million recordings."""
+Mask = npt.NDArray[np.bool_]
 
+MAX_LISTED = 200
 
-@dataclass(frozen=True)
-class _Runs:
-    """Runs of equal values of at least the shortest length, and what is needed to judge them."""
-
-    spans: Spans
-    n_equal: int
-    n_pairs: int
+WIDE = 10.0
+"""A channel that took less than so many margins of a rail was never near one."""
 
 
 def detect(evidence: Evidence, settings: Settings) -> Detected:
     """Measure the share of samples in runs of one code that chance does not explain.
 
-    A quiet channel repeats codes by chance: with a share p of equal neighbours, a run of n happens by
-    chance about ``N (1 - p) p^n`` times in N samples (geometric run lengths; Feller, An Introduction to
-    Probability Theory, vol. 1, ch. XIII, from memory). Runs at a rail belong to saturation.
+    Each run is held against how often values repeat beside it, by :func:`pipeline.detectors.runs.log_chance`.
+    Runs at a rail belong to saturation, filled rows to the dropouts. An axis of the acceleration that stands
+    still while the others move is told of, but no sample of the field is marked for it.
     """
     return Detected.united(
-        _detect_channel(evidence, channel, settings) for channel in evidence.recording.of_kind("field")
+        [
+            *(_of_field(evidence, channel, settings) for channel in evidence.recording.of_kind("field")),
+            *(_of_axis(evidence, axis, settings) for axis in evidence.recording.of_kind("acceleration")),
+        ]
     )
 
 
-def _detect_channel(evidence: Evidence, channel: Channel, settings: Settings) -> Detected:
-    shortest = max(6, round(settings["stuck.shortest_s"] * evidence.recording.sample_hz))
-    runs, n_present = _long_runs(evidence, channel, shortest, settings)
-    limit = max(shortest, _chance_run(runs, n_present))
-    lengths = runs.spans.stop - runs.spans.start
-    spans = Spans(runs.spans.start[lengths >= limit], runs.spans.stop[lengths >= limit])
-    fraction = spans.n_samples / n_present if n_present else None
-    findings = tuple(
+def _of_field(evidence: Evidence, channel: Channel, settings: Settings) -> Detected:
+    repeats = evidence.tracks.repeats
+    runs = repeats.runs[channel.name]
+    runs = runs.where(_is_free(runs, channel, repeats, settings))
+    runs = runs.where(_of_channel(runs, repeats, channel.name) < np.log(CHANCE))
+    n_present = int(repeats.pairs[channel.name].sum()) + 1 if not np.isnan(repeats.low[channel.name]) else 0
+    fraction = int(runs.n.sum()) / n_present if n_present else None
+    text = f"{channel.name} repeats one value: the converter or its memory stood still; check the device."
+    measure = Measure("stuck_fraction", fraction, "1", channel.name, "" if n_present else "no sample arrived")
+    findings = _findings(evidence, channel, runs, settings, "fault", text)
+    return Detected(findings, (measure,), {"stuck": _arrived(evidence, channel, runs)})
+
+
+def _of_axis(evidence: Evidence, axis: Channel, settings: Settings) -> Detected:
+    repeats = evidence.tracks.repeats
+    runs = repeats.runs[axis.name]
+    runs = runs.where(_is_free(runs, axis, repeats, settings))
+    others = [a.name for a in evidence.recording.of_kind("acceleration") if a.name != axis.name]
+    alone = runs.where(_of_channel(runs, repeats, axis.name, others) < np.log(CHANCE))
+    text = (
+        f"{axis.name} repeats one value while the other axes move: check the sensor and its bus; the field "
+        "is not affected, but what rests on the acceleration is."
+    )
+    return Detected(_findings(evidence, axis, alone, settings, "warning", text))
+
+
+def _of_channel(runs: Runs, repeats: Repeats, name: str, others: Sequence[str] | None = None) -> Floats:
+    """What chance makes of each run; of an axis, where the others move less, it is expected to move less."""
+    counts = repeats.changes[name], repeats.pairs[name], repeats.n_window
+    if others is None:
+        return log_chance(runs, *counts)
+    livelier = np.zeros(len(runs))
+    for other in others:
+        about = repeats.changes[other], repeats.pairs[other], repeats.n_window
+        beside = np.fmax(*changing_beside(runs, *about, runs_change=True))
+        within = changing_within(runs, *about)
+        livelier = np.fmax(livelier, np.minimum(within / np.maximum(beside, 1e-9), 1.0))
+    return log_chance(runs, *counts, livelier=livelier)
+
+
+def _is_free(runs: Runs, channel: Channel, repeats: Repeats, settings: Settings) -> Mask:
+    """Whether runs stand off the rails, stated or reached, and are none that a writer filled."""
+    margins = settings["saturation.rail_margin_fraction"], settings["saturation.rail_margin_counts"]
+    rail = rails(channel, *margins)
+    low, high = repeats.low[channel.name], repeats.high[channel.name]
+    margin = rail.low - rails(channel, 0.0, 0.0).low + 0.5 * abs(channel.scale)
+    value = runs.value[:, 0]
+    free = (value > rail.low) & (value < rail.high)
+    # The end of an amplifier that the layout does not state is where nothing goes beyond, and where the
+    # signal comes and goes step by step.
+    if high - low > WIDE * margin:
+        jumps = np.fmin(np.abs(value - runs.before[:, 0]), np.abs(value - runs.after[:, 0])) > WIDE * margin
+        free &= jumps | ((value > low + margin) & (value < high - margin))
+    filled = repeats.filled.spans
+    n_filled = np.array([filled.clipped(*span).n_samples for span in zip(runs.start, runs.stop, strict=True)])
+    return np.asarray(free & (2 * n_filled.astype(np.int64) < runs.stop - runs.start))
+
+
+def _arrived(evidence: Evidence, channel: Channel, runs: Runs) -> Spans:
+    """The samples of runs; those lost in between are lost and no more."""
+    spans = runs.spans
+    for start, stop in zip(
+        *(edge[runs.n < runs.stop - runs.start].tolist() for edge in (runs.start, runs.stop)), strict=True
+    ):
+        lost = np.isnan(evidence.recording.read([channel.name], start, stop)[channel.name])
+        spans = spans.without(Spans.of_mask(lost, start))
+    return spans
+
+
+def _findings(
+    evidence: Evidence, channel: Channel, runs: Runs, settings: Settings, severity: Severity, text: str
+) -> tuple[Finding, ...]:
+    return tuple(
         Finding(
             "stuck",
             channel.name,
             evidence.at_s(start),
             evidence.at_s(stop),
-            "fault",
+            severity,
             "stuck_s",
             evidence.lasting_s(stop - start),
-            evidence.lasting_s(limit),
+            settings["stuck.shortest_s"],
             "s",
-            f"{channel.name} repeats one value: the converter or its memory stood still; check the device.",
+            text,
         )
-        for start, stop in zip(spans.start.tolist()[:200], spans.stop.tolist()[:200], strict=True)
+        for start, stop in zip(runs.start.tolist()[:MAX_LISTED], runs.stop.tolist()[:MAX_LISTED], strict=True)
     )
-    measure = Measure("stuck_fraction", fraction, "1", channel.name, "" if n_present else "no sample arrived")
-    return Detected(findings, (measure,), {"stuck": spans})
-
-
-def _chance_run(runs: _Runs, n_present: int) -> int:
-    """Length that chance repeats reach with probability ``CHANCE``, long runs themselves left out."""
-    inside = runs.spans.n_samples - len(runs.spans)
-    n_pairs = runs.n_pairs - inside
-    # A channel that never moves has no chance level: then the shortest length alone decides.
-    if n_pairs <= 0:
-        return 0
-    p = max((runs.n_equal - inside) / n_pairs, 1 / n_pairs)
-    if p >= 0.999:
-        return 0
-    return math.ceil(math.log(max(n_present * (1 - p), 1.0) / CHANCE) / -math.log(p))
-
-
-def _long_runs(evidence: Evidence, channel: Channel, shortest: int, settings: Settings) -> tuple[_Runs, int]:
-    rail = rails(
-        channel, settings["saturation.rail_margin_fraction"], settings["saturation.rail_margin_counts"]
-    )
-    pieces, n_equal, n_pairs, n_present = [], 0, 0, 0
-    carried: npt.NDArray[np.floating] = np.empty(0)
-    for block in evidence.recording.blocks([channel.name]):
-        value: npt.NDArray[np.floating] = block.columns[channel.name]
-        n_present += len(value) - int(np.isnan(value).sum())
-        first = block.start - len(carried)
-        joined = np.concatenate((carried, value))
-        equal = (joined[1:] == joined[:-1]) & (joined[1:] > rail.low) & (joined[1:] < rail.high)
-        new = slice(max(len(carried) - 1, 0), None)
-        n_equal += int(equal[new].sum())
-        n_pairs += len(equal[new])
-        spans = Spans.of_mask(equal, first)
-        runs = Spans(spans.start, spans.stop + 1)
-        keep = runs.stop - runs.start >= shortest
-        pieces.append(Spans(runs.start[keep], runs.stop[keep]))
-        # Enough of the end to see a run that goes on; longer ones are joined by merging.
-        carried = joined[-shortest:]
-    return _Runs(Spans.merged(*pieces), n_equal, n_pairs), n_present

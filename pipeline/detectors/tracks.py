@@ -32,6 +32,7 @@ from pipeline.detectors.lines import (
     still_spectrum,
     why_not_assessable,
 )
+from pipeline.detectors.repeats import Repeats, measure_repeats
 from pipeline.detectors.windows import Floats, joined, mean_and_variance, share_of, whole_windows, windows
 from pipeline.layouts import Channel
 from pipeline.recording import Recording
@@ -101,7 +102,8 @@ class Tracks:
 
     ``n_fast`` and ``n_slow`` are samples in a window; ``acceleration_rms`` (m/s2, shape (n_slow_windows,))
     is the spread of the acceleration vector within each second, of whichever of the session's sensors moves
-    most, None where it has none; ``sensors`` has the accelerometers of this recording by name.
+    most, None where it has none; ``sensors`` has the accelerometers of this recording by name. Rows that
+    ``repeats`` takes for filled are measured as lost.
     """
 
     sample_hz: float
@@ -110,6 +112,7 @@ class Tracks:
     field: dict[str, FieldTrack]
     acceleration_rms: Floats | None
     sensors: dict[str, SensorTrack]
+    repeats: Repeats
 
 
 @dataclass(frozen=True)
@@ -150,11 +153,13 @@ def measure_tracks(
     tuple of Tracks
         One for each recording.
     """
+    repeats = [measure_repeats(recording, settings["stuck.shortest_s"]) for recording in recordings]
+    recordings = [one.hiding(recording) for one, recording in zip(repeats, recordings, strict=True)]
     measured = measure_sensors(recordings)
     everywhere = [track for own in measured for track in own.values()]
     return tuple(
-        _measure_one(recording, own, everywhere, mains_hz, settings)
-        for recording, own in zip(recordings, measured, strict=True)
+        _measure_one(recording, own, everywhere, mains_hz, settings, repeated)
+        for recording, own, repeated in zip(recordings, measured, repeats, strict=True)
     )
 
 
@@ -164,6 +169,7 @@ def _measure_one(
     everywhere: Sequence[SensorTrack],
     mains_hz: float,
     settings: Settings,
+    repeats: Repeats,
 ) -> Tracks:
     n_fast = max(8, round(FAST_S * recording.sample_hz))
     n_slow = max(1, round(SLOW_S * recording.sample_hz))
@@ -176,7 +182,7 @@ def _measure_one(
         channel.name: _measure_field(recording, channel, mains_hz, settings, (n_fast, n_slow), still)
         for channel in recording.of_kind("field")
     }
-    return Tracks(recording.sample_hz, n_fast, n_slow, field, acceleration_rms, own)
+    return Tracks(recording.sample_hz, n_fast, n_slow, field, acceleration_rms, own, repeats)
 
 
 def _measure_field(

@@ -58,6 +58,8 @@ class Recording:
         The file's key-value metadata.
     keeps : bool
         Whether columns of a short recording stay in memory once read.
+    hidden : int64, shape (n, 2)
+        Rows [start, stop) that are read as lost, though something stands there.
     """
 
     path: Path
@@ -67,6 +69,7 @@ class Recording:
     clock: Clock
     metadata: Mapping[str, str]
     keeps: bool = False
+    hidden: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty((0, 2), np.int64), compare=False)
     _kept: dict[str, npt.NDArray[Any]] = field(default_factory=dict, repr=False, compare=False)
 
     @property
@@ -120,7 +123,8 @@ class Recording:
         if self.keeps and self.n_rows <= KEPT_ROWS:
             arrays = {name: self._column(name) for name in columns}
             for start in range(0, self.n_rows, block_rows):
-                yield Block(start, {name: a[start : start + block_rows] for name, a in arrays.items()})
+                part = {name: a[start : start + block_rows] for name, a in arrays.items()}
+                yield Block(start, self._shown(part, start))
             return
         # A path, not a Python file object: Arrow may abort at exit on the latter (arrow#50482).
         # Without a buffer ahead: that would hold the whole file in memory.
@@ -128,13 +132,13 @@ class Recording:
         start = 0
         for batch in file.iter_batches(block_rows, columns=list(columns)):
             arrays = {name: batch.column(name).to_numpy(zero_copy_only=False) for name in columns}
-            yield Block(start, arrays)
+            yield Block(start, self._shown(arrays, start))
             start += batch.num_rows
 
     def read(self, columns: Sequence[str], start: int, stop: int) -> dict[str, npt.NDArray[Any]]:
         """The named columns in the rows [start, stop); lost samples are NaN."""
         if self.keeps and self.n_rows <= KEPT_ROWS:
-            return {name: self._column(name)[start:stop] for name in columns}
+            return self._shown({name: self._column(name)[start:stop] for name in columns}, start)
         file = pq.ParquetFile(self.path, pre_buffer=False)
         sizes = [file.metadata.row_group(i).num_rows for i in range(file.metadata.num_row_groups)]
         ends = np.cumsum(sizes)
@@ -143,7 +147,19 @@ class Recording:
         table = file.read_row_groups(groups, columns=list(columns), use_threads=False)
         before = int(ends[first] - sizes[first]) if first < len(sizes) else start
         part = table.slice(start - before, stop - start)
-        return {name: part.column(name).to_numpy() for name in columns}
+        return self._shown({name: part.column(name).to_numpy() for name in columns}, start)
+
+    def _shown(self, columns: dict[str, npt.NDArray[Any]], start: int) -> dict[str, npt.NDArray[Any]]:
+        """The columns from row `start` on, without what is hidden."""
+        stop = start + len(next(iter(columns.values()), []))
+        inside = self.hidden[(self.hidden[:, 1] > start) & (self.hidden[:, 0] < stop)]
+        if not len(inside):
+            return columns
+        shown = {name: column.copy() for name, column in columns.items()}
+        for first, last in (inside - start).tolist():
+            for column in shown.values():
+                column[max(first, 0) : last] = np.nan
+        return shown
 
     def _column(self, name: str) -> npt.NDArray[Any]:
         """A whole column of a short recording, read once; not to be written to."""
