@@ -113,7 +113,7 @@ def touch(contact: Contact, time_s: Array, rng: np.random.Generator) -> Touch:
     )
     for lapse in contact.lapses:
         within = slice(*np.searchsorted(time_s, [lapse.start_s, lapse.stop_s]))
-        if within.stop > within.start:
+        if within.stop > within.start or lapse.kind == "shift":
             _lapse(contact, lapse, time_s, within, sits, rng)
     return sits
 

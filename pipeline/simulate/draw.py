@@ -33,6 +33,7 @@ MATTERS: dict[str, Matter] = {
     "lost": Matter("rows that never arrived", 1, 0.0),
     "stuck": Matter("rows that had another code before it stood still", 25, 1.0),
     "held": Matter("rows that had other codes before they repeated earlier ones", 25, 1.0),
+    "held_rows": Matter("part of the rows that repeat the one before, at random", 0.3, 1.0),
     "zero_filled": Matter("rows that had other codes before they were filled with zero", 5, 0.0),
     "isolated_code": Matter("single samples at an end code: no overload, need not be found", np.inf, 0.0),
     "hard_rails": Matter("how far the converter or a stated amplifier is driven, its end being 1", 1.1, 0.02),

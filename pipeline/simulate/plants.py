@@ -26,7 +26,7 @@ def clean(base: Scenario, rng: Rng, span: Span) -> Scene:
         for start_s, stop_s in slots(rng, span, 5.0, 60.0, 3)
     )
     shifts = tuple(
-        Lapse(at_s, at_s, "shift", potential_v=float(rng.normal(0, 0.05)) * base.amplifier.range_v)
+        Lapse(at_s, at_s, "shift", potential_v=float(rng.normal(0, 0.03)) * base.amplifier.range_v)
         for at_s, _ in slots(rng, span, 1.0, 2.0, 2)
     )
     return Scene(
