@@ -1,4 +1,4 @@
-"""The front door: ``sessiongate new``, ``peek`` and ``run``."""
+"""The front door: ``sessiongate new``, ``peek``, ``run`` and ``drill``."""
 
 import argparse
 import os
@@ -80,7 +80,35 @@ def _parser() -> argparse.ArgumentParser:
         help="sessions at work at once",
     )
     run.set_defaults(command=_run)
+    _add_drill(commands)
     return parser
+
+
+def _add_drill(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    drill = commands.add_parser("drill", help="how good is the check on your device? plants faults and looks")
+    drill.add_argument("study", type=Path, metavar="STUDY", help="the study folder; it is only read")
+    drill.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where drill.html goes")
+    drill.add_argument(
+        "--seed", type=_whole_number, default=1, metavar="N", help="the same seed gives the same faults"
+    )
+    drill.add_argument(
+        "--rounds",
+        type=_at_least_one,
+        default=20,
+        metavar="N",
+        help="faulty copies of each kind: more make the intervals narrower",
+    )
+    drill.add_argument(
+        "--jobs", type=_at_least_one, default=os.cpu_count() or 1, metavar="N", help="copies at work at once"
+    )
+    drill.add_argument("--keep", action="store_true", help="keep the faulty copies, as a study of their own")
+    drill.set_defaults(command=_drill)
+
+
+def _whole_number(text: str) -> int:
+    if not text.isascii() or not text.isdigit():
+        raise argparse.ArgumentTypeError(f"expected a whole number of at least 0, found '{text}'")
+    return int(text)
 
 
 def _at_least_one(text: str) -> int:
@@ -120,6 +148,12 @@ def _run(options: argparse.Namespace) -> int:
     from pipeline.running import run_study  # imports what the whole workflow needs
 
     return run_study(options.study, options.out, options.jobs)
+
+
+def _drill(options: argparse.Namespace) -> int:
+    from pipeline.drill.drill import drill  # imports everything that there is
+
+    return drill(options.study, options.out, options.rounds, options.seed, options.jobs, options.keep)
 
 
 if __name__ == "__main__":

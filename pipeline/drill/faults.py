@@ -1,9 +1,9 @@
 """Faults as the electrode, the amplifier or the converter would make them, on samples in units.
 
 Each takes a stretch of one channel's values and gives it with the fault in it. What an electrode without
-contact gives is reckoned from the capacitances of :mod:`pipeline.simulate`: a small gap before the input's own
-capacitance lets little of the body through, the bare electrode has mains of its own, and the steady potential
-of the contact goes and comes back through the AC coupling.
+contact gives is reckoned from the capacitances of :mod:`pipeline.simulate`: a small gap before the input's
+own capacitance lets little of the body through, the bare electrode has mains of its own, and the steady
+potential of the contact goes and comes back through the AC coupling.
 """
 
 from dataclasses import dataclass
@@ -217,12 +217,12 @@ def _without_contact(
     ``gap_times``, where given, is by how much less gets through without contact; else the strength is.
     """
     less = gap_times or it.strength
-    passed = np.power(less, -off) if geometric else 1 - off * (1 - 1 / less)
+    passed: Floats = np.power(less, -off) if geometric else 1 - off * (1 - 1 / less)
     contact, supply = Contact(), Mains()
     # A bare electrode's stray capacitance to the line, and the input's to sensor ground (simulate.contact).
     stray = supply.electrode_farad * np.exp(rng.uniform(-1.5, 1.5))
     own_mains_v = np.sqrt(2) * supply.rms_v * stray / (contact.input_farad + contact.gap_farad)
-    values = it.base + (it.values - it.base) * passed
+    values: Floats = it.base + (it.values - it.base) * passed
     values = values + own_mains_v * _line(it, rng) * off * (1 - 1 / less)
     if fresh:
         values = values + _transients(it, off, contact, rng)

@@ -17,6 +17,9 @@ MOST_SHARE = 0.4
 MOST_EVENTS = 24
 """In one copy."""
 
+LONG_S = 20.0
+"""Kinds whose events may be longer have twice as many copies."""
+
 _GOLDEN, _PLASTIC = 0.6180339887498949, 0.7548776662466927
 """Steps whose multiples fill the unit interval evenly, however many there are."""
 
@@ -71,7 +74,10 @@ def can_take(kind: Kind, host: Host) -> bool:
 
 
 def plan(hosts: Sequence[Host], rounds: int, seed: int, kinds: Sequence[Kind] = KINDS) -> list[Copy]:
-    """`rounds` copies for each kind, over all hosts in turn; the same for the same seed."""
+    """`rounds` copies for each kind, over all hosts in turn; the same for the same seed.
+
+    Of kinds that last long, fewer events find room in a copy: these have twice as many copies.
+    """
     copies = []
     for k, kind in enumerate(kinds):
         able = [host for host in hosts if can_take(kind, host)]
@@ -80,7 +86,7 @@ def plan(hosts: Sequence[Host], rounds: int, seed: int, kinds: Sequence[Kind] = 
         rng = np.random.default_rng([seed, k])
         order = rng.permutation(len(able))
         draw = _Draw(kind, (float(rng.random()), float(rng.random())))
-        for i in range(rounds):
+        for i in range(2 * rounds if kind.durations_s[1] > LONG_S else rounds):
             host = able[int(order[i % len(able)])]
             own = np.random.default_rng([seed, k, i])
             events = tuple(_events(kind, host, draw, own))

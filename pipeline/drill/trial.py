@@ -14,7 +14,7 @@ from pipeline.drill.planting import Planted, plant
 from pipeline.drill.scoring import TOLERANCE_S, TOLERANCE_SHARE, Event, is_covered, joined
 from pipeline.steps.job import Job, read_json
 from pipeline.workers import run_here
-from schemas.conditions import CONDITIONS
+from schemas.conditions import BY_NAME, CONDITIONS
 
 STEPS = ("convert", "validate", "detect", "judge")
 
@@ -38,12 +38,13 @@ class Tried:
     """A planted event and what became of it.
 
     ``found`` by a right condition, or by whatever tells of its kind; ``as_`` are all conditions that cover
-    half of it.
+    half of it; ``is_marked`` says that faults of any name do, so that nobody uses these samples.
     """
 
     planted: Planted
     found: bool
     as_: tuple[str, ...]
+    is_marked: bool
 
 
 @dataclass(frozen=True)
@@ -99,15 +100,13 @@ def _outcome(task: Task, planted: Sequence[Planted]) -> Outcome:
     detected = detections_of(job.places, suffixes) if counts["verdict"] != "unreadable" else ()
     by_name = {c.name: [d for d in detected if d.condition == c.name] for c in CONDITIONS}
     events = [one.event for one in planted]
+    faults = joined(Event("", d.start_s, d.stop_s) for d in detected if BY_NAME[d.condition].fault)
     tried = tuple(
         Tried(
             one,
-            _is_found(one, planted, by_name, counts, task),
-            tuple(
-                name
-                for name, own in by_name.items()
-                if copy.kind.level != "copy" and is_covered(one.event, own)
-            ),
+            bool(_is_found(one, planted, by_name, counts, task)),
+            tuple(name for name, own in by_name.items() if is_covered(one.event, own)),
+            bool(is_covered(one.event, faults)),
         )
         for one in planted
     )
@@ -159,17 +158,16 @@ def _widened_s(event: Event) -> float:
 
 def _what(detection: Event, kind: Kind, events: Iterable[Event], own: Iterable[Event]) -> str:
     """What a detection is; see :class:`Seen`."""
-    for event in events:
-        by_s = TOLERANCE_S + TOLERANCE_SHARE * event.lasts_s
-        after_s = SETTLES_S if detection.condition == "settling" else by_s
-        if detection.start_s < event.stop_s + after_s and detection.stop_s > event.start_s - by_s:
-            return "planted" if detection.condition in kind.conditions else "other"
-    for one in own:
-        by_s = TOLERANCE_S + TOLERANCE_SHARE * one.lasts_s
-        if (
-            one.condition == detection.condition
-            and detection.start_s < one.stop_s + by_s
-            and detection.stop_s > one.start_s - by_s
-        ):
-            return "own"
-    return "false"
+    near = [event for event in events if _touches(detection, event)]
+    if near and detection.condition in kind.conditions:
+        return "planted"
+    if any(one.condition == detection.condition and _touches(detection, one) for one in own):
+        return "own"
+    return "other" if near else "false"
+
+
+def _touches(detection: Event, event: Event) -> bool:
+    """Whether they overlap, the event being widened by the tolerance, and by the settling that it causes."""
+    by_s = TOLERANCE_S + TOLERANCE_SHARE * event.lasts_s
+    after_s = max(by_s, SETTLES_S) if detection.condition == "settling" else by_s
+    return detection.start_s < event.stop_s + after_s and detection.stop_s > event.start_s - by_s
