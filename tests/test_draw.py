@@ -54,10 +54,6 @@ def test_what_is_asked_for_is_done():
     assert drawn.scenario.sample_hz == 128
     assert drawn.mains_hz == 60
     assert channel.adc_max - channel.adc_min + 1 == 2048
-        128,
-        60,
-        2048,
-    )
     assert abs(drawn.scenario.mains.nominal_hz / 60 - 1) < 0.01  # EN 50160
     assert drawn.counts.shape == ((70 * 128), 1)
     assert len(drawn.scenario.channels) == 1
