@@ -1,0 +1,207 @@
+"""The amplifier's rails, found from the data where the layout does not state them.
+
+At a rail values pile up, and beyond it lies nothing. A peak that merely is the largest does not pile up:
+about its top any smooth signal is a parabola, which is as long within a depth d of the top as between d and
+4 d (2 sqrt(2 d / a) each, a the curvature), so that a sine has as many samples in the one as in the other,
+and peaks of unequal height have fewer. What piles up is then looked at visit by visit, see :mod:`.visits`.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.detectors.rails import Rails
+from pipeline.detectors.visits import NEXT, Band, Visits, visits_to
+from pipeline.layouts import Channel
+from pipeline.recording import Recording
+
+Ints = npt.NDArray[np.int64]
+
+MOST_LEVELS = 1 << 14
+"""Levels that are counted; of a finer converter several codes are one level."""
+
+LEAST_SAMPLES = 8
+"""Fewer samples are no pile."""
+
+LEAST_RATIO = 1.2
+"""Samples in a band over those in the next three widths of it from which on its visits are looked at."""
+
+WIDEST_BAND = 0.02
+"""Widest band of a rail, noise and knee, as a share of the range."""
+
+BEYOND = (0, 1, 2, 4, 8, 16)
+MOST_BEYOND = 0.02
+"""So many samples may lie beyond a rail, sparks and bit errors, and this share of those at it."""
+
+PLATEAU_SHARE = 0.05
+PLATEAUS = 0.92
+PLATEAUS_UNCOUPLED = 0.85
+"""Where rails hold 5 % of the samples, and rails and the two fullest levels beside them nearly all, the
+signal steps between levels, and nothing tells these from rails. Behind an AC coupling levels do not stay:
+there it takes more (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class SoftRail:
+    """A level inside the converter's range at which values pile up.
+
+    Attributes
+    ----------
+    level : float
+        Median of the values there, channel's unit.
+    width : float
+        How far they reach inwards of it, channel's unit.
+    n_samples, n_visits : int
+        Samples there, and separate visits.
+    """
+
+    level: float
+    width: float
+    n_samples: int
+    n_visits: int
+
+
+@dataclass(frozen=True)
+class SoftRails:
+    """What was found at either side, None where nothing was; ``doubt`` says why it could not be told."""
+
+    low: SoftRail | None = None
+    high: SoftRail | None = None
+    doubt: str = ""
+
+    def within(self, stated: Rails, margin: float) -> Rails:
+        """The inner one of what is stated and what was found, the latter moved inwards by the margin."""
+        low, high = stated.low, stated.high
+        if self.low is not None:
+            low = max(low, self.low.level + max(margin, self.low.width))
+        if self.high is not None:
+            high = min(high, self.high.level - max(margin, self.high.width))
+        return Rails(low, high)
+
+
+@dataclass(frozen=True)
+class _Levels:
+    """How often each level occurs, from the lowest; the lowest one begins at ``first``."""
+
+    counts: Ints
+    first: float
+    step: float
+
+    def outwards(self, sign: int) -> Ints:
+        """Counts from the end at the side of `sign` inwards."""
+        return self.counts[::-1] if sign > 0 else self.counts
+
+    def band(self, sign: int, edge: int, width: int) -> Band:
+        """The band of `width` levels behind the outermost `edge` ones."""
+        end = self.first + len(self.counts) * self.step if sign > 0 else self.first
+        return Band(sign, end - sign * edge * self.step, width * self.step)
+
+
+def find_soft_rails(recording: Recording, channel: Channel, stated: Rails, least_share: float) -> SoftRails:
+    """Look at both sides for a rail that the layout does not state.
+
+    Parameters
+    ----------
+    recording, channel
+        A field channel; its samples are read once, and again only where something piles up.
+    stated : Rails
+        What the layout states; samples there are left out.
+    least_share : float
+        Share of the range by which a rail must be away from where the signal rests, its median.
+    """
+    sides = [
+        sign for sign, known in ((-1, channel.amplifier_low), (1, channel.amplifier_high)) if known is None
+    ]
+    if not sides:
+        return SoftRails()
+    levels = _levels(recording, channel, stated)
+    bands = [band for sign in sides if (band := _pile(levels, sign, least_share)) is not None]
+    found = {}
+    for band in bands:
+        visits = visits_to(recording, channel, band)
+        if visits.are_of_a_rail(_time_constant_s(channel)):
+            found[band.sign] = _rail(band, visits)
+    if found and _is_plateaus(levels, [band for band in bands if band.sign in found], channel):
+        doubt = "the signal steps between a few levels, and whether these are rails cannot be told from it"
+        return SoftRails(doubt=doubt)
+    return SoftRails(found.get(-1), found.get(1))
+
+
+def _levels(recording: Recording, channel: Channel, stated: Rails) -> _Levels:
+    n_codes = channel.adc_max - channel.adc_min + 1
+    group = -(-n_codes // MOST_LEVELS)
+    step = group * abs(channel.scale)
+    first = channel.adc_low - 0.5 * abs(channel.scale)
+    counts = np.zeros(-(-n_codes // group), np.int64)
+    for block in recording.blocks([channel.name]):
+        value = block.columns[channel.name]
+        if np.isnan(value.sum()):
+            value = value[~np.isnan(value)]
+        level = ((value - value.dtype.type(first)) * value.dtype.type(1 / step)).astype(np.int32)
+        np.clip(level, 0, len(counts) - 1, out=level)
+        counts += np.bincount(level, minlength=len(counts))
+    middle = first + step * (np.arange(len(counts)) + 0.5)
+    counts[(middle <= stated.low) | (middle >= stated.high)] = 0
+    return _Levels(counts, first, step)
+
+
+def _pile(levels: _Levels, sign: int, least_share: float) -> Band | None:
+    """The band at one side that holds most beyond what a parabola explains, if there is one."""
+    n = len(levels.counts)
+    total = np.concatenate(([0], np.cumsum(levels.outwards(sign))))
+    last = float(np.searchsorted(total, total[-1] / 2)) - least_share * n
+    best, found = 0.0, None
+    for beyond in BEYOND:
+        edge = int(np.searchsorted(total, beyond, side="right")) - 1
+        for width in _widths(n):
+            if edge + width > last or edge + NEXT * width > n:
+                break
+            inside = int(total[edge + width] - total[edge])
+            excess = inside - LEAST_RATIO * int(total[edge + NEXT * width] - total[edge + width])
+            enough = inside >= LEAST_SAMPLES and beyond <= MOST_BEYOND * inside
+            # A wider band must be worth it.
+            if enough and excess > max(1.05 * best, LEAST_SAMPLES / 2):
+                best, found = excess, levels.band(sign, edge, width)
+    return found
+
+
+def _widths(n_levels: int) -> Iterator[int]:
+    """Widths in levels, each about 1.3 times the one before."""
+    width = 1
+    while width <= max(WIDEST_BAND * n_levels, 1):
+        yield width
+        width = max(width + 1, round(1.3 * width))
+
+
+def _rail(band: Band, visits: Visits) -> SoftRail:
+    middle = float(np.median(visits.depths))
+    level = band.edge - band.sign * middle
+    return SoftRail(level, max(band.width - middle, 0.0), len(visits.depths), len(visits))
+
+
+def _time_constant_s(channel: Channel) -> float | None:
+    return 1 / (2 * np.pi * channel.ac_corner_hz) if channel.ac_corner_hz else None
+
+
+def _is_plateaus(levels: _Levels, bands: list[Band], channel: Channel) -> bool:
+    """Whether rails and two more levels, each twice as wide as the widest band, hold nearly all."""
+    counts = levels.counts.copy()
+    total = int(counts.sum())
+    width = max(round(2 * max(band.width for band in bands) / levels.step), 1)
+    held = 0
+    for band in bands:
+        outer = round((band.edge - levels.first) / levels.step)
+        part = slice(max(outer - width, 0), outer) if band.sign > 0 else slice(outer, outer + width)
+        held += int(counts[part].sum())
+        counts[part] = 0
+    if held < PLATEAU_SHARE * total:
+        return False
+    for _ in range(2):
+        sums = np.cumsum(np.concatenate(([0], counts)))
+        window = sums[width:] - sums[:-width]
+        fullest = int(np.argmax(window))
+        held += int(window[fullest])
+        counts[fullest : fullest + width] = 0
+    return held >= (PLATEAUS if channel.ac_corner_hz else PLATEAUS_UNCOUPLED) * total

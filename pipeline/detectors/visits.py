@@ -1,0 +1,188 @@
+"""Visits of a signal to a band at its extreme: whether these are visits to a rail."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.layouts import Channel
+from pipeline.recording import Recording
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+NEXT = 4
+"""A visit ends where the signal is deeper than so many widths of the band."""
+
+LONG_SAMPLES = 4
+"""A parabola has at most three samples in a band if it has none in the next three widths of it."""
+
+LEAST_LONG = 0.5
+"""Share of a rail's samples in visits of so many samples at least."""
+
+SCATTERED = 0.5
+SHORT_RATIO = 4.0
+SHORT_VISITS = 20
+"""Visits of one to three samples are a rail's if what follows scatters: quartiles apart by half the median.
+Otherwise it may be a line whose cycle is a whole number of samples: it meets its top, and all that follows,
+at one phase."""
+
+RISE_S = 0.04
+RISE = 3.0
+"""So much deeper, in widths, the signal lies before or after a visit: it rose to the rail, and did not
+linger there as at rest. 40 ms are two cycles of 50 Hz: the half and the quarter of it are looked at, too."""
+
+MANY_RATIO = 1.5
+UNCOUPLED_VISITS = 3
+"""Samples in the band over those beside it, in the same visits; visits where there is no AC coupling."""
+
+FEW_VISITS = 2.0
+FEW_RATIO = 2.5
+FEW_STAY_S = 0.1
+DROOPED = 5.0
+STEP = 0.6
+"""Fewer visits than two are a rail's only behind an AC coupling, where any other level would droop by so many
+widths meanwhile, and if it has not come to rest within `RISE_S`, unlike after a stuck value."""
+
+
+@dataclass(frozen=True)
+class Band:
+    """Values from ``edge`` inwards as deep as ``width`` (channel's unit); ``sign`` +1 at the upper side."""
+
+    sign: int
+    edge: float
+    width: float
+
+
+@dataclass(frozen=True)
+class Visits:
+    """All visits to a band; arrays of shape (visits,) unless said otherwise, depths below the band's edge.
+
+    Attributes
+    ----------
+    band : Band
+        What was visited.
+    n_inside, n_next : int64
+        Samples in the band, and in the next three widths of it, of the same visit.
+    deepest : float64
+        Deepest of what stands up to `RISE_S` before and after.
+    after, later : float64
+        Depth of the first sample after the last inside, and `RISE_S` after that one.
+    depths : float64, shape (samples,)
+        Of all samples in the band.
+    n_near : int
+        Samples in the next three widths, of any visit or none.
+    rest : float
+        Depth of the median of all samples, about.
+    sample_hz : float
+        Rate.
+    """
+
+    band: Band
+    n_inside: Ints
+    n_next: Ints
+    deepest: Floats
+    after: Floats
+    later: Floats
+    depths: Floats
+    n_near: int
+    rest: float
+    sample_hz: float
+
+    def __len__(self) -> int:
+        return len(self.n_inside)
+
+    def are_of_a_rail(self, tau_s: float | None) -> bool:
+        """Whether the signal rises to the band, stays there, and does so again and again.
+
+        Parameters
+        ----------
+        tau_s : float, optional
+            Time constant of the AC coupling, None where the layout states none.
+        """
+        if not len(self) or self._usual(self.deepest) < RISE * self.band.width:
+            return False
+        ratio = self.n_inside.sum() / (self.n_next.sum() + 1)
+        long = self.n_inside[self.n_inside >= LONG_SAMPLES].sum() / self.n_inside.sum()
+        if long < LEAST_LONG and not self._scatters():
+            return False
+        # As many visits of equal length would hold the samples in the same way.
+        n_visits = self.n_inside.sum() ** 2 / (self.n_inside**2).sum()
+        if n_visits >= FEW_VISITS:
+            return bool(ratio >= MANY_RATIO and (tau_s is not None or len(self) >= UNCOUPLED_VISITS))
+        if tau_s is None or ratio < FEW_RATIO or self._usual(self.later) > STEP * self.rest:
+            return False
+        droops_s = DROOPED * self.band.width / self.rest * tau_s
+        return self._usual(self.n_inside) / self.sample_hz >= max(droops_s, FEW_STAY_S)
+
+    def _usual(self, values: Ints | Floats) -> float:
+        """Median over visits, each with the weight of its samples."""
+        order = np.argsort(values)
+        weight = np.cumsum(self.n_inside[order])
+        return float(values[order][np.searchsorted(weight, weight[-1] / 2)])
+
+    def _scatters(self) -> bool:
+        after = self.after[~np.isnan(self.after)]
+        if len(after) < SHORT_VISITS or self.n_inside.sum() < SHORT_RATIO * self.n_near:
+            return False
+        low, middle, high = np.percentile(after, [25, 50, 75])
+        return bool(high - low >= SCATTERED * middle)
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """The same of one block; ``n_near`` and ``rest`` of shape (1,)."""
+
+    n_inside: Ints
+    n_next: Ints
+    deepest: Floats
+    after: Floats
+    later: Floats
+    depths: Floats
+    n_near: Ints
+    rest: Floats
+
+
+def visits_to(recording: Recording, channel: Channel, band: Band) -> Visits:
+    """Find all visits to a band, block by block; one across the edge of a block counts as two."""
+    n_rise = max(1, round(RISE_S * recording.sample_hz))
+    lags = sorted({n_rise, max(1, n_rise // 2), max(1, n_rise // 4)})
+    seen = [
+        _in_block(band.sign * (band.edge - block.columns[channel.name].astype(np.float64)), band.width, lags)
+        for block in recording.blocks([channel.name])
+    ]
+    whole = _Seen(*(np.concatenate([getattr(one, name) for one in seen]) for name in _Seen.__annotations__))
+    return Visits(
+        band,
+        whole.n_inside,
+        whole.n_next,
+        whole.deepest,
+        whole.after,
+        whole.later,
+        whole.depths,
+        int(whole.n_near.sum()),
+        float(np.nanmedian(whole.rest)),
+        recording.sample_hz,
+    )
+
+
+def _in_block(depth: Floats, width: float, lags: list[int]) -> _Seen:
+    filled = np.nan_to_num(depth, nan=np.inf)
+    inside = np.flatnonzero((filled >= 0) & (filled <= width))
+    beside = np.flatnonzero((filled > width) & (filled <= NEXT * width))
+    departures = np.cumsum(filled > NEXT * width, dtype=np.int64)
+    visit, first, n_inside = np.unique(departures[inside], return_index=True, return_counts=True)
+    # Samples beside the band belong to the visit between the same two departures, if there is one.
+    own = np.isin(departures[beside], visit)
+    n_next = np.bincount(np.searchsorted(visit, departures[beside][own]), minlength=len(visit))
+    start, last = inside[first], inside[np.append(first[1:], len(inside)) - 1] if len(inside) else inside
+    deepest = np.full(len(visit), -np.inf)
+    for lag in lags:
+        for at in (start - lag, last + lag):
+            deepest = np.fmax(deepest, depth[np.clip(at, 0, len(depth) - 1)])
+    after, later = (depth[np.minimum(last + lag, len(depth) - 1)] for lag in (1, lags[-1]))
+    rest = np.nanmedian(depth) if np.any(~np.isnan(depth)) else np.nan
+    near = np.array([len(beside)])
+    return _Seen(
+        n_inside, n_next.astype(np.int64), deepest, after, later, filled[inside], near, np.array([rest])
+    )
