@@ -8,7 +8,7 @@ from pipeline.simulate.truth import MAINS_SHARE
 from schemas.conditions import BY_NAME
 
 SHORT = {"duration_s": 70.0}
-BESIDE_BITS = {"noise_floor", "gravity", "activity_mismatch", "dropout"}
+BESIDE_BITS = {"dropout", "noise_floor", "gravity", "activity_mismatch", "dropout"}
 """Detectors that give findings and mark no samples."""
 
 

@@ -121,7 +121,7 @@ def soft_rails(base: Scenario, rng: Rng, span: Span) -> Scene:
 def one_sided(base: Scenario, rng: Rng, span: Span) -> Scene:
     """The output rests off the middle, so that only one end comes within reach."""
     front = base.amplifier
-    off_v = front.range_v / 2 * float(rng.uniform(0.35, 0.8)) * float(rng.choice([-1.0, 1.0]))
+    off_v = front.range_v / 2 * float(rng.uniform(0.35, 0.65)) * float(rng.choice([-1.0, 1.0]))
     if rng.random() < 0.5:
         return Scene(
             _overdriven(replace(base, front=replace(front, bias_v=off_v)), rng, span), rails="one_sided"
@@ -147,7 +147,7 @@ def _overdriven(base: Scenario, rng: Rng, span: Span) -> Scenario:
     """Movement that passes the ends, or sparks that do."""
     if rng.random() < 0.5:
         return charged(base, rng, log_uniform(rng, 0.9, 3.0))
-    base = charged(base, rng, float(rng.uniform(0.2, 0.7)))
+    base = charged(base, rng, float(rng.uniform(0.35, 0.7)))
     if rng.random() < 0.3:
         slow = replace(base.amplifier, slew_v_per_s=base.amplifier.range_v * log_uniform(rng, 30, 300))
         base = replace(base, front=slow)
