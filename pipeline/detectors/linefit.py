@@ -5,14 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
 
 from pipeline.detectors.lines import SLOW_LINE_HZ, Line, fold_hz, lowpass_gain, strongest_hz
 from pipeline.detectors.windows import Floats, windows
 from pipeline.layouts import Channel
-
-LONG_S = 3.0
-"""IEC 61000-4-30: 150 or 180 cycles, the aggregation of the basic windows."""
 
 
 @dataclass(frozen=True)
@@ -34,35 +30,6 @@ class Fitted:
 
 
 @dataclass(frozen=True)
-class NarrowLine:
-    """A line that folds among movement, told from it by its narrowness.
-
-    In windows of 3 s its power counts only as far as it stands above the mean of four places 0.7 and
-    1.4 Hz beside it. ``gain`` is what the low-pass left of it.
-    """
-
-    sample_hz: float
-    at_hz: float
-    gain: float
-
-    def power(self, samples: Floats, n_fast: int) -> Floats:
-        """Squared peak amplitude for each fast window, from the long window it lies in."""
-        n_long = n_fast * max(1, round(LONG_S * self.sample_hz / n_fast))
-        n_out = len(samples) // n_fast
-        if len(samples) < n_long:
-            return np.full(n_out, np.nan)
-        long = windows(samples, n_long)
-        taper = signal.get_window("hann", n_long)
-        places = np.array([0.0, -1.4, -0.7, 0.7, 1.4]) + self.at_hz
-        phase = 2 * np.pi * np.outer(np.arange(n_long), places) / self.sample_hz
-        level = long - long.mean(axis=1, keepdims=True)
-        power = np.abs((level * taper) @ np.exp(-1j * phase) * 2 / taper.sum()) ** 2
-        above = np.maximum(power[:, 0] - power[:, 1:].mean(axis=1), 0.0)
-        spread = np.repeat(above, n_long // n_fast)
-        return np.concatenate((spread, np.full(max(n_out - len(spread), 0), above[-1])))[:n_out]
-
-
-@dataclass(frozen=True)
 class LineFit:
     """Least squares of level, slope, curvature and lines in every window at once.
 
@@ -75,7 +42,6 @@ class LineFit:
     projection: Floats
     model: Floats
     gain: Floats
-    narrow: NarrowLine | None
     fundamental: bool
 
     def apply(self, samples: Floats) -> Fitted:
@@ -92,19 +58,13 @@ class LineFit:
         above = np.full(len(cut), np.nan)
         if self.fundamental and len(self.gain) > 1:
             above = np.sqrt((power[:, 1:] / self.gain[1:] ** 2).sum(axis=1))
-        if self.narrow is not None:
-            narrow = self.narrow.power(samples, self.n_window)
-            recorded, true = recorded + narrow, true + narrow / self.narrow.gain**2
-            # Such a line is part of what the short window calls movement: nothing to weigh it against.
-            ones = np.ones(len(cut), bool)
-            return Fitted(level, np.sqrt(true), above, np.sqrt(left), ones, waves)
         if not len(self.gain):
             true = np.full(len(cut), np.nan)
         return Fitted(level, np.sqrt(true), above, np.sqrt(left), recorded / 2 > left, waves)
 
 
 def fit_for(lines: Sequence[Line], channel: Channel, sample_hz: float, n_window: int) -> LineFit:
-    """The fit for the lines that were found, or could be, in a channel."""
+    """The fit for the lines that were found, or could be, in a channel; not those among movement."""
     # A harmonic that the whole recording does not show would only add noise to every window.
     usable = [line for line in lines if line.assessable and (line.harmonic == 1 or line.rms is not None)]
     found_hz = strongest_hz(usable)
@@ -113,14 +73,11 @@ def fit_for(lines: Sequence[Line], channel: Channel, sample_hz: float, n_window:
     taken: list[float] = []
     gains: list[float] = []
     harmonics: list[int] = []
-    narrow = None
     resolution_hz = 0.8 * sample_hz / n_window
     for line in usable:
         true_hz = (found_hz or line.nominal_hz) * line.harmonic
         at_hz, gain = fold_hz(true_hz, sample_hz), lowpass_gain(channel, true_hz)
         if at_hz < SLOW_LINE_HZ:
-            if line.harmonic == 1 and line.rms:
-                narrow = NarrowLine(sample_hz, at_hz, gain)
             continue
         too_near = any(abs(at_hz - other) < resolution_hz for other in taken)
         if too_near or len(columns) + 2 > 0.6 * n_window:
@@ -131,4 +88,4 @@ def fit_for(lines: Sequence[Line], channel: Channel, sample_hz: float, n_window:
         phase = 2 * np.pi * at_hz * np.arange(n_window) / sample_hz
         columns += [np.cos(phase), np.sin(phase)]
     model = np.stack(columns, axis=1)
-    return LineFit(n_window, np.linalg.pinv(model), model, np.array(gains), narrow, harmonics[:1] == [1])
+    return LineFit(n_window, np.linalg.pinv(model), model, np.array(gains), harmonics[:1] == [1])

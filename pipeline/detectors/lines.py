@@ -58,8 +58,8 @@ class Line:
     """One mains line as it appears in a channel.
 
     ``folded_hz`` is where the nominal line folds to, ``found_hz`` where it was found (before folding),
-    ``rms`` its size at the electrode in ``unit``, both None where it was not found or cannot be told.
-    ``ratio`` is its height over the spectrum beside it.
+    ``rms`` its size at the electrode in ``unit``, both None where it was not found or cannot be told, each
+    with its standard uncertainty where that is known. ``ratio`` is its height over the spectrum beside it.
     """
 
     channel: str
@@ -72,6 +72,8 @@ class Line:
     rms: float | None = None
     unit: str = "V"
     ratio: float | None = None
+    found_uncertainty_hz: float | None = None
+    rms_uncertainty: float | None = None
 
 
 @dataclass(frozen=True)
@@ -234,16 +236,10 @@ def find_line(
     """
     frequency, density = spectrum.frequency_hz, spectrum.density
     step = frequency[1] - frequency[0]
-    distance = np.abs(frequency - expected_hz)
-    near = np.flatnonzero(distance <= half_width_hz + step / 2)
-    inner_hz = max(half_width_hz, SEARCH_HZ)
-    beside = (distance > inner_hz + 3 * step) & (distance < inner_hz + max(3.0, 12 * step))
-    beside &= frequency > 0.25
-    if not len(near) or not spectrum.n_segments or not np.any(beside):
+    near = np.flatnonzero(np.abs(frequency - expected_hz) <= half_width_hz + step / 2)
+    level, n_beside = level_beside(spectrum, expected_hz, half_width_hz)
+    if not len(near) or not spectrum.n_segments or not n_beside:
         return float("nan"), 0.0, 0.0, float("inf")
-    # The median of a chi-square spectrum lies below its mean: by 31 % for one segment.
-    median_to_mean = float(stats.chi2.median(spectrum.freedom)) / spectrum.freedom
-    level = float(np.median(density[beside])) / median_to_mean or np.finfo(float).tiny
     peak = int(near[np.argmax(density[near])])
     ratio = float(density[peak] / level)
     shift = 0.0
@@ -254,8 +250,25 @@ def find_line(
     reach = max(2, round(LOBE_HZ / step))
     lobe = slice(max(peak - reach, 0), peak + reach + 1)
     power = float(np.sum(density[lobe] - level) * step)
-    chance = _chance_ratio(spectrum.freedom, len(near), int(beside.sum()))
+    chance = _chance_ratio(spectrum.freedom, len(near), n_beside)
     return float(frequency[peak] + shift * step), float(np.sqrt(max(power, 0.0))), ratio, chance
+
+
+def level_beside(spectrum: Spectrum, expected_hz: float, half_width_hz: float) -> tuple[float, int]:
+    """Density of the noise beside a line, and of how many bins it is the median."""
+    frequency = spectrum.frequency_hz
+    step = frequency[1] - frequency[0]
+    inner_hz = max(half_width_hz, SEARCH_HZ)
+    distance = np.abs(frequency - expected_hz)
+    beside = (distance > inner_hz + 3 * step) & (distance < inner_hz + max(3.0, 12 * step))
+    beside &= frequency > 0.25
+    if not np.any(beside):
+        return np.finfo(float).tiny, 0
+    # The median of a chi-square spectrum lies below its mean: by 31 % for one segment.
+    median_to_mean = float(stats.chi2.median(spectrum.freedom)) / spectrum.freedom
+    return float(np.median(spectrum.density[beside])) / median_to_mean or np.finfo(float).tiny, int(
+        beside.sum()
+    )
 
 
 def _chance_ratio(freedom: float, n_near: int, n_beside: int) -> float:
@@ -271,13 +284,17 @@ def _chance_ratio(freedom: float, n_near: int, n_beside: int) -> float:
 class Spectra:
     """A channel's spectra: of the whole recording, and of the time in which the wearer was still.
 
-    ``still`` is None where there was too little of it, and the same as ``whole`` where nothing tells.
+    ``still`` is None where there was too little of it, or nothing tells.
     """
 
     channel: Channel
     sample_hz: float
     whole: Spectrum
     still: Spectrum | None
+
+    def at(self, folded_hz: float) -> Spectrum:
+        """The one in which a line is looked for."""
+        return self.still if self.still is not None and folded_hz < SLOW_LINE_HZ else self.whole
 
 
 def find_mains(spectra: Spectra, nominal_hz: float, ratio: float, margin_hz: float) -> tuple[Line, ...]:
@@ -286,28 +303,23 @@ def find_mains(spectra: Spectra, nominal_hz: float, ratio: float, margin_hz: flo
     Each is found where it stands `ratio` above its surroundings, and higher than noise does by chance.
     Harmonics are looked for at multiples of the line that was found. Where it was not (behind a notch
     filter, say), they count only if two of them agree on its frequency: one alone may be anything. A line
-    that folds among movement is looked for in stillness, since steady steps make lines as well.
+    that folds among movement is looked for in stillness where there is some, since steady steps make lines
+    as well; without, what is found is only a candidate.
     """
     channel, sample_hz = spectra.channel, spectra.sample_hz
 
     def look_for(harmonic: int, true_hz: float, half_width_hz: float) -> Line:
         folded = fold_hz(nominal_hz * harmonic, sample_hz)
         why = why_not_assessable(nominal_hz, harmonic, sample_hz, margin_hz)
-        where = spectra.still if folded < SLOW_LINE_HZ else spectra.whole
-        if not why and where is None:
-            why = (
-                f"at {sample_hz:.4g} Hz sampling, {nominal_hz * harmonic:g} Hz folds to {folded:.3g} Hz, "
-                "among movement, and the wearer was never still for long enough to tell them apart"
-            )
         line = Line(channel.name, nominal_hz, harmonic, folded, not why, why, unit=channel.unit)
-        if why or where is None:
+        if why:
             return line
         at_hz, rms, height, chance = find_line(
-            where, fold_hz(true_hz * harmonic, sample_hz), half_width_hz * harmonic
+            spectra.at(folded), fold_hz(true_hz * harmonic, sample_hz), half_width_hz * harmonic
         )
         if height < max(ratio, chance):
             return line
-        found_hz = _unfold_hz(at_hz, nominal_hz * harmonic, sample_hz)
+        found_hz = unfold_hz(at_hz, nominal_hz * harmonic, sample_hz)
         return replace(line, found_hz=found_hz, rms=rms / lowpass_gain(channel, found_hz), ratio=height)
 
     first = look_for(1, nominal_hz, SEARCH_HZ)
@@ -328,7 +340,7 @@ def _agreeing(harmonics: Sequence[Line]) -> list[Line]:
     ]
 
 
-def _unfold_hz(at_hz: float, near_hz: float, sample_hz: float) -> float:
+def unfold_hz(at_hz: float, near_hz: float, sample_hz: float) -> float:
     """The frequency near `near_hz` that appears at `at_hz` after sampling."""
     zone = sample_hz * round(near_hz / sample_hz)
     return zone + at_hz if near_hz >= zone else zone - at_hz

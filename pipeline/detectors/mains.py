@@ -6,11 +6,15 @@ from scipy import ndimage
 
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
-from pipeline.detectors.lines import Line, strongest_hz
+from pipeline.detectors.lines import SLOW_LINE_HZ, Line, strongest_hz
 from pipeline.detectors.tracks import FieldTrack, Settings
 
 LEAST_WINDOWS = 2
 """Windows in a row: mains stays, while a jolt fills one window."""
+
+SLOW_WINDOWS = (7, 15)
+"""The same where the line lies among movement: half of the 3 s in which it is measured; and unknown windows
+between two above the limit that do not end a stretch."""
 
 BRIDGE_S = 2.0
 """Pauses in strong mains that do not end a finding."""
@@ -46,9 +50,7 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
     channel = track.channel
     limit = settings["mains.limit_fraction"] * (channel.adc_high - channel.adc_low)
     off = _off_windows(evidence, track, settings)
-    above = ndimage.binary_opening(
-        (np.nan_to_num(track.mains_peak) > limit) & track.mains_leads, np.ones(LEAST_WINDOWS, bool)
-    )
+    above = _above(track, limit)
     intruder = _intruder(track)
     findings = (
         *_too_strong(evidence, track, above & ~off, limit, "fault", _STRONG),
@@ -57,6 +59,20 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
     )
     marks = {"mains": Spans.of_mask(above).stretched(evidence.tracks.n_fast)}
     return Detected(findings, _measures(track, above, off, intruder), marks, (*track.lines, *intruder))
+
+
+def _above(track: FieldTrack, limit: float) -> npt.NDArray[np.bool_]:
+    """Windows above the limit. A line among movement is known for seconds at a time, and not in all of them."""
+    above = (np.nan_to_num(track.mains_peak) > limit) & track.mains_leads
+    least = LEAST_WINDOWS
+    if track.lines[0].folded_hz < SLOW_LINE_HZ:
+        unknown = Spans.of_mask(np.isnan(track.mains_peak))
+        short = unknown.stop - unknown.start <= SLOW_WINDOWS[1]
+        edges = np.concatenate(([False], above, [False]))
+        between = edges[unknown.start] & edges[unknown.stop + 1] & short
+        above |= Spans(unknown.start[between], unknown.stop[between]).mask(0, len(above))
+        least = SLOW_WINDOWS[0]
+    return np.asarray(ndimage.binary_opening(above, np.ones(least, bool)))
 
 
 def _measures(

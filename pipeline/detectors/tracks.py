@@ -20,18 +20,19 @@ from pipeline.detectors.acceleration import (
     window_edges_s,
 )
 from pipeline.detectors.findings import Spans
+from pipeline.detectors.line_coherence import Grid, LookedFor, measure_lines
 from pipeline.detectors.linefit import fit_for
 from pipeline.detectors.lines import (
     HARMONICS,
     SLOW_LINE_HZ,
     Line,
     Spectra,
-    find_mains,
     fold_hz,
     spectrum,
     still_spectrum,
     why_not_assessable,
 )
+from pipeline.detectors.narrow import NarrowLine
 from pipeline.detectors.repeats import Repeats, measure_repeats
 from pipeline.detectors.windows import Floats, joined, mean_and_variance, share_of, whole_windows, windows
 from pipeline.layouts import Channel
@@ -196,8 +197,10 @@ def _measure_field(
     n_fast, n_slow = lengths
     spectra = _spectra(recording, channel, mains_hz, still)
     ratio, margin_hz = settings["mains.line_ratio"], settings["mains.fold_margin_hz"]
-    lines, other_lines = (find_mains(spectra, hz, ratio, margin_hz) for hz in (mains_hz, 110.0 - mains_hz))
-    fit = fit_for(max(lines, other_lines, key=_fundamental_rms), channel, recording.sample_hz, n_fast)
+    wanted = LookedFor((mains_hz, 110.0 - mains_hz), ratio, margin_hz)
+    own, other = measure_lines(recording, spectra, wanted, still)
+    stronger = max(own, other, key=_fundamental_rms)
+    fit = fit_for(stronger.lines, channel, recording.sample_hz, n_fast)
     rail = rails(
         channel, settings["saturation.rail_margin_fraction"], settings["saturation.rail_margin_counts"]
     )
@@ -224,17 +227,16 @@ def _measure_field(
         losses.append(np.isnan(cut).mean(axis=1))
         n_beyond += _count_beyond(value, channel)
     peak = joined(peaks)
-    if fit.narrow is not None and still is not None:
-        # Among movement the line is known only while there is none.
-        inside = windows(still.mask(0, len(peak) * n_fast).astype(np.float64), n_fast).min(axis=1)
-        peak = np.where(inside > 0, peak, np.nan)
+    leading = np.concatenate(leads or [np.empty(0, bool)])
+    if _is_slow(stronger.lines[0]):
+        peak, leading = _with_narrow(peak, stronger.narrow, n_fast, still)
     return FieldTrack(
         channel,
-        lines,
-        other_lines,
+        own.lines,
+        other.lines,
         peak,
         joined(overtones),
-        np.concatenate(leads or [np.empty(0, bool)]),
+        leading,
         joined(residues),
         joined(middles),
         joined(bands_fast),
@@ -254,7 +256,7 @@ def _spectra(recording: Recording, channel: Channel, mains_hz: float, still: Spa
         for nominal_hz in (mains_hz, 110.0 - mains_hz)
         for harmonic in HARMONICS
     )
-    quiet = still_spectrum(recording, channel.name, still) if among_movement and still is not None else whole
+    quiet = still_spectrum(recording, channel.name, still) if among_movement and still is not None else None
     return Spectra(channel, sample_hz, whole, quiet)
 
 
@@ -309,6 +311,23 @@ class _MovementBand:
         return np.asarray(filtered, dtype=np.float64)
 
 
-def _fundamental_rms(lines: Sequence[Line]) -> float:
+def _fundamental_rms(grid: Grid) -> float:
     """Which grid is there is told by its line: at low rates a wide search for harmonics meets movement."""
-    return lines[0].rms or 0.0
+    return grid.lines[0].rms or 0.0
+
+
+def _is_slow(line: Line) -> bool:
+    return line.assessable and line.folded_hz < SLOW_LINE_HZ
+
+
+def _with_narrow(
+    peak: Floats, narrow: NarrowLine | None, n_fast: int, still: Spans | None
+) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """Harmonics and a line among movement together; NaN while the line is not known.
+
+    Such a line is part of what a short window calls movement: nothing there to weigh it against.
+    """
+    if narrow is None:
+        return np.full(len(peak), np.nan), np.zeros(len(peak), bool)
+    power = narrow.power(n_fast, len(peak), still) / narrow.gain**2
+    return np.sqrt(np.nan_to_num(peak) ** 2 + power), np.ones(len(peak), bool)
