@@ -62,7 +62,7 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
 
 
 def _above(track: FieldTrack, limit: float) -> npt.NDArray[np.bool_]:
-    """Windows above the limit. A line among movement is known for seconds at a time, and not in all of them."""
+    """Windows above the limit; a line among movement is known for seconds at a time, and not always."""
     above = (np.nan_to_num(track.mains_peak) > limit) & track.mains_leads
     least = LEAST_WINDOWS
     if track.lines[0].folded_hz < SLOW_LINE_HZ:

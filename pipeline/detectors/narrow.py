@@ -1,7 +1,7 @@
 """How large a line is, moment by moment, that folds among movement.
 
-In windows of 10 or 12 cycles such a line cannot be told from steps. In windows of some seconds it is narrow, and
-over several of them it keeps its phase, which steps do not; and the parts of steps go with one another.
+In windows of 10 or 12 cycles such a line cannot be told from steps. In windows of some seconds it is narrow,
+and over several of them it keeps its phase, which steps do not; and the parts of steps go with one another.
 """
 
 from collections.abc import Sequence
@@ -30,7 +30,7 @@ STEADY, TOGETHER = 0.75, 0.6
 phases the mean is that high by chance one time in 30 and in 9 (exp(-6 r^2), Rayleigh)."""
 
 OFFSETS_HZ = (-0.04, -0.02, 0.0, 0.02, 0.04)
-"""How far mains may stand from its mean frequency for so long (EN 50160: within 0.5 Hz of the nominal one)."""
+"""How far mains may stand from its mean frequency for so long (common practice, no source)."""
 
 LEAST_STEP = 0.3
 """Size of another part of steps over the line's, from which it counts."""
@@ -40,7 +40,7 @@ Known = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Pace:
-    """The baseband at part/of of a line's frequency, where steps have another part if the line is one of them."""
+    """The baseband at part/of of a line's frequency: steps have another part there if the line is of them."""
 
     part: int
     of: int
