@@ -1,14 +1,19 @@
 """Draws: what is said to be true of them is what stands in their codes, and everything in them varies."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from pipeline.simulate import Activity, Lapse
 from pipeline.simulate.draw import HELD_BACK_FROM, KINDS, MATTERS, Drawn, draw, matters
+from pipeline.simulate.session import signals_of
 from pipeline.simulate.truth import MAINS_SHARE
+from pipeline.simulate.witness import by_mains, by_movement
 from schemas.conditions import BY_NAME
 
 SHORT = {"duration_s": 70.0}
-BESIDE_BITS = {"dropout", "noise_floor", "gravity", "activity_mismatch", "dropout"}
+BESIDE_BITS = {"dropout", "noise_floor", "gravity", "activity_mismatch"}
 """Detectors that give findings and mark no samples."""
 
 
@@ -178,11 +183,20 @@ def test_strength_of_mains_is_what_a_fit_to_the_codes_gives(seed):
         assert 0.85 < truth.strength / (peak / (MAINS_SHARE * range_v)) < 1.2
 
 
-def test_open_contact_takes_nearly_all_of_the_movement():
-    for seed in range(4):
-        for truth in draw("contact_open", seed, **SHORT).truth:
-            if truth.condition == "contact_loss" and truth.stop_s - truth.start_s > 5:
-                assert truth.strength > 0.8
+def test_loss_of_contact_is_as_plain_as_what_bears_witness_to_it():
+    drawn = draw("contact_open", 4, sample_hz=250.0, **SHORT)
+    lapse = Lapse(20.0, 30.0)
+    rest = replace(drawn.scenario, activities=(), contact=replace(drawn.scenario.contact, off=()))
+    assert by_movement(rest, lapse) == 0
+    walk = replace(rest, activities=(Activity(27.0, 40.0, "carrying boards", "body"),))
+    assert by_movement(walk, lapse) == 1
+    assert by_movement(replace(walk, activities=(Activity(27.0, 40.0, "wedging", "arm"),)), lapse) == 0.5
+    off = replace(rest, contact=replace(rest.contact, lapses=(lapse,)))
+    for bare_farad, plain in ((3e-15, 1.0), (1e-20, 1.0)):  # more mains, and next to none
+        scenario = replace(off, mains=replace(off.mains, electrode_farad=bare_farad, coupling_farad=1e-13))
+        assert by_mains(scenario, signals_of(scenario, np.random.default_rng(1)), lapse) == plain
+    folded = replace(scenario, sample_hz=scenario.mains.nominal_hz)  # onto 0 Hz
+    assert by_mains(folded, signals_of(folded, np.random.default_rng(1)), lapse) == 0
 
 
 def test_log_is_wrong_where_it_is_said_to_be():

@@ -57,7 +57,7 @@ def hold(dumped: Dumped, hz: float, slots: list[tuple[float, float]], every: int
 
 
 def hold_rows(dumped: Dumped, hz: float, slots: list[tuple[float, float]], share: float, rng: Rng) -> Dumped:
-    """Single rows at random repeat the row before them, `share` of the rows of each slot, which is the strength.
+    """Single rows at random repeat the row before them, `share` of those of each slot: the strength.
 
     A few of them come a row late and no more, which condemns no sample.
     """

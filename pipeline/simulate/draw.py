@@ -40,7 +40,7 @@ MATTERS: dict[str, Matter] = {
     "soft_rails": Matter("how far an unstated amplifier is driven, its end being 1", 1.2, 0.1),
     "one_sided": Matter("how far an amplifier is driven at its only end in reach", 1.2, 0.1),
     "mains": Matter("peak of line and harmonics at the electrode over 4 % of the range", 1.25, 2.0),
-    "contact_open": Matter("part of the movement at 2 Hz that is lost", 0.8, 2.0),
+    "contact_open": Matter("part of the movement at 2 Hz that is lost, times plainness", 0.8, 2.0),
     "contact_intermittent": Matter("the same, mean over the stretch", 0.4, 2.0),
     "contact_partial": Matter("the same", 0.9, 2.0),
     "contact_drying": Matter("the same, mean over where it is more than half", 0.8, 10.0),
@@ -56,7 +56,9 @@ MATTERS: dict[str, Matter] = {
     "dead": Matter("1 where nothing reaches the amplifier", 1, 0.0),
 }
 """Strengths by the kind of a truth. An event below its strength or length is there, so that a detection of it
-is no false alarm, but need not be found. Mains of a strength below 1 is below its limit, and no fault."""
+is no false alarm, but need not be found. Mains of a strength below 1 is below its limit, and no fault.
+A loss of contact is plain (1) where three seconds of walking fall into it or mains changes by 8 dB with it;
+in a wearer at rest and without mains nothing shows it (`pipeline.simulate.witness`)."""
 
 KINDS: tuple[str, ...] = tuple(SCENES)
 """All kinds of draw. 'clean' has nothing that matters, 'mixed' has several kinds."""

@@ -209,7 +209,7 @@ def contact_drying(base: Scenario, rng: Rng, span: Span) -> Scene:
     """The skin dries out over a minute or more until hardly anything passes."""
     start_s = span[0] + float(rng.uniform(0, 0.3)) * (span[1] - span[0])
     stop_s = min(span[1], start_s + float(rng.uniform(45.0, 180.0)))
-    ohm = base.contact.input_ohm * log_uniform(rng, 3.0, 3000.0)
+    ohm = base.contact.input_ohm * log_uniform(rng, 30.0, 3e4)
     return _lapses(base, [Lapse(start_s, stop_s, "drying", ohm=ohm, farad=log_uniform(rng, 5e-14, 5e-13))])
 
 
@@ -238,7 +238,10 @@ def passing(base: Scenario, rng: Rng, span: Span) -> Scene:
         for activity in base.activities
         if activity.intensity not in ("arm", "body") or rng.random() < 0.4
     )
-    return Scene(replace(base, passers=tuple(passers), activities=still))
+    base = replace(base, activities=still)
+    if any(activity.intensity in ("arm", "body") for activity in still):
+        base = charged(base, rng, float(rng.uniform(0.3, 0.7)))
+    return Scene(replace(base, passers=tuple(passers)))
 
 
 def noise(base: Scenario, rng: Rng, span: Span) -> Scene:

@@ -8,6 +8,7 @@ from pipeline.simulate.contact import Lapse, passed
 from pipeline.simulate.front_end import at_rails
 from pipeline.simulate.movement import moving
 from pipeline.simulate.scenario import LEAD_S, Scenario, Signals, Truth
+from pipeline.simulate.witness import plainness
 
 RAIL_SHARE = 0.004
 """A sample this near to a rail, as a share of the range, stands at it."""
@@ -62,29 +63,29 @@ def _saturated(scenario: Scenario, signals: Signals) -> list[Truth]:
 
 
 def _contact(scenario: Scenario, signals: Signals) -> list[Truth]:
-    """Stretches without contact; strength: the part of movement at the input that they take away."""
+    """Stretches without contact; strength: the part of movement that they take, times their plainness."""
     if not scenario.contact.off and not scenario.contact.lapses:
         return []
     lost = 1 - passed(scenario.contact, signals.sits, MOVEMENT_HZ)
     found = []
     for start_s, stop_s in scenario.contact.off:
         lapse = Lapse(max(start_s, 0.0), min(stop_s, scenario.duration_s))
-        found.append(_lapsed(lapse, signals.time_s, lost))
+        found.append(_lapsed(scenario, signals, lapse, lost))
     for lapse in scenario.contact.lapses:
         if lapse.kind == "drying":
             gone = (lost > LOST_SHARE) & (signals.time_s >= lapse.start_s) & (signals.time_s < lapse.stop_s)
             for start, stop in runs(gone):
                 dry = Lapse(float(signals.time_s[start]), float(signals.time_s[stop - 1]), "drying")
-                found.append(_lapsed(dry, signals.time_s, lost))
+                found.append(_lapsed(scenario, signals, dry, lost))
         elif lapse.kind != "shift":
-            found.append(_lapsed(lapse, signals.time_s, lost))
+            found.append(_lapsed(scenario, signals, lapse, lost))
     return found
 
 
-def _lapsed(lapse: Lapse, time_s: Array, lost: Array) -> Truth:
-    within = slice(*np.searchsorted(time_s, [lapse.start_s, lapse.stop_s]))
-    kind = f"contact_{lapse.kind}"
-    return Truth("contact_loss", lapse.start_s, lapse.stop_s, kind, float(lost[within].mean()))
+def _lapsed(scenario: Scenario, signals: Signals, lapse: Lapse, lost: Array) -> Truth:
+    within = slice(*np.searchsorted(signals.time_s, [lapse.start_s, lapse.stop_s]))
+    strength = float(lost[within].mean()) * plainness(scenario, signals, lapse)
+    return Truth("contact_loss", lapse.start_s, lapse.stop_s, f"contact_{lapse.kind}", strength)
 
 
 def _mains(scenario: Scenario, signals: Signals) -> list[Truth]:
