@@ -46,6 +46,8 @@ class Stretch:
         Peak at the electrode that the policy allows.
     rail : float
         Where soft rails lie on this copy, as a share of half the range.
+    noise_v : float
+        Noise of the amplifier, rms: it stays when less of the body gets through.
     """
 
     values: Floats
@@ -57,6 +59,7 @@ class Stretch:
     mains_hz: float
     mains_v: float
     rail: float
+    noise_v: float = 0.0
 
     @property
     def half(self) -> float:
@@ -167,7 +170,7 @@ def low_coupling(it: Stretch, rng: np.random.Generator) -> Floats:
     """Soles tie the wearer to ground: movement and mains both go down over seconds, and nothing else."""
     ramp_s = min(3.0, (it.stop_s - it.start_s) / 4)
     passed = np.power(it.strength, -window(it.time_s, it.start_s, it.stop_s, ramp_s))
-    return np.asarray(it.base + (it.values - it.base) * passed)
+    return _less(it, passed, rng)
 
 
 def noise(it: Stretch, rng: np.random.Generator) -> Floats:
@@ -222,11 +225,17 @@ def _without_contact(
     # A bare electrode's stray capacitance to the line, and the input's to sensor ground (simulate.contact).
     stray = supply.electrode_farad * np.exp(rng.uniform(-1.5, 1.5))
     own_mains_v = np.sqrt(2) * supply.rms_v * stray / (contact.input_farad + contact.gap_farad)
-    values: Floats = it.base + (it.values - it.base) * passed
+    values = _less(it, passed, rng)
     values = values + own_mains_v * _line(it, rng) * off * (1 - 1 / less)
     if fresh:
         values = values + _transients(it, off, contact, rng)
     return values
+
+
+def _less(it: Stretch, passed: Floats, rng: np.random.Generator) -> Floats:
+    """So much of the signal as gets through to the amplifier, whose own noise stays what it was."""
+    own = it.noise_v * np.sqrt(1 - np.clip(passed, 0, 1) ** 2) * rng.standard_normal(len(passed))
+    return np.asarray(it.base + (it.values - it.base) * passed + own)
 
 
 def _transients(it: Stretch, off: Floats, contact: Contact, rng: np.random.Generator) -> Floats:

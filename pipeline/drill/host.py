@@ -62,6 +62,8 @@ class Host:
         Length of the main recording.
     reach : dict
         Field channel -> its largest distance from the middle of the range, as a share of half of it.
+    noise_v : dict
+        Field channel -> its noise as measured, rms, where it was.
     quality : dict
         What its ``quality.json`` counts of bytes and frames.
     """
@@ -77,6 +79,7 @@ class Host:
     detected: tuple[Event, ...]
     duration_s: float
     reach: dict[str, float]
+    noise_v: dict[str, float]
     quality: dict[str, Any]
 
     @property
@@ -104,7 +107,7 @@ def open_host(job: Job) -> Host | str:
         share = f"{len(missing):,} of {len(places):,} frames"
         return f"{share} cannot be made again byte for byte from their samples"
     main = open_recording(job.places.samples)
-    clean = tuple(_clean_stretches(main))
+    clean = tuple(_away_from(_joints_s(places), _clean_stretches(main)))
     if not clean:
         return f"no stretch of {SHORTEST_S:g} s is free of any mark"
     return Host(
@@ -119,6 +122,7 @@ def open_host(job: Job) -> Host | str:
         detections_of(job.places, suffixes),
         main.duration_s,
         {name: reach for recording in recordings for name, reach in _reaches(recording)},
+        _noise_v(job.places),
         counted(job.places),
     )
 
@@ -184,6 +188,29 @@ def _clean_stretches(main: Recording) -> Iterator[tuple[float, float]]:
         is_even = stop_s - start_s < 1.02 * (stop - start) / main.sample_hz
         if is_even and stop_s - start_s >= SHORTEST_S:
             yield start_s, stop_s
+
+
+def _joints_s(places: Places) -> list[float]:
+    """When one dump goes on where another ends: both may hold the same frames, which must not differ."""
+    order = np.argsort(places.start_s, kind="stable")
+    changes = np.flatnonzero(np.diff(places.dump[order]) != 0)
+    return [float(second) for second in places.start_s[order][changes + 1]]
+
+
+def _away_from(
+    seconds: Sequence[float], stretches: Iterator[tuple[float, float]]
+) -> Iterator[tuple[float, float]]:
+    """The stretches without what lies near any of these seconds."""
+    for start_s, stop_s in stretches:
+        inside = [second for second in seconds if start_s - AWAY_S < second < stop_s + AWAY_S]
+        starts = [start_s, *(second + AWAY_S for second in inside)]
+        stops = [*(second - AWAY_S for second in inside), stop_s]
+        yield from ((a, b) for a, b in zip(starts, stops, strict=True) if b - a >= SHORTEST_S)
+
+
+def _noise_v(files: Files) -> dict[str, float]:
+    measures = read_json(files.quality)["measures"]
+    return {m["channel"]: float(m["value"]) for m in measures if m["name"] == "noise_v" and m["value"]}
 
 
 def _reaches(recording: Recording) -> Iterator[tuple[str, float]]:

@@ -83,7 +83,7 @@ KINDS: tuple[Kind, ...] = (
     Kind("stuck", "one value stuck", ("stuck",), durations_s=(0.1, 15.0), matters_s=1.0),
     Kind(
         "held",
-        "samples held and repeated",
+        "samples repeated",
         ("stuck", "lost"),
         "samples that show one value",
         "samples",
@@ -124,7 +124,7 @@ KINDS: tuple[Kind, ...] = (
     ),
     Kind(
         "contact_intermittent",
-        "contact comes and goes",
+        "contact on and off",
         ("contact_loss",),
         "share of the time without contact",
         "",
@@ -180,7 +180,7 @@ KINDS: tuple[Kind, ...] = (
     ),
     Kind(
         "repeated",
-        "frames that came twice",
+        "frames sent twice",
         (),
         durations_s=(0.01, 2.0),
         level="bytes",

@@ -62,10 +62,14 @@ def limit_of(sizes: Sequence[float], found: Sequence[bool]) -> Limit:
         return Limit(None, None, high, f"all {n} were found, down to the smallest")
     if not hit.any():
         return Limit(None, None, None, f"none of {n} was found")
+    if place[best] < x.min() and high is not None:
+        return Limit(
+            None, None, high, f"{int(hit.sum())} of {n} were found, and not the smallest were missed"
+        )
     if high is None or place[best] > x.max():
         large = x >= np.quantile(x, 0.75)
         told = f"{int(hit[large].sum())} of the {int(large.sum())} largest were found"
-        return Limit(None, low, None, f"{told}: 95 % is not reached with certainty")
+        return Limit(None, low, None, f"{told}; 95 % is not reached with certainty")
     return Limit(float(np.exp(place[best])), low, high)
 
 

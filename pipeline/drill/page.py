@@ -9,7 +9,7 @@ from pipeline.drill.scoring import FOUND_SHARE, TOLERANCE_S, TOLERANCE_SHARE
 from pipeline.report import words
 from pipeline.report.parts import templates
 from pipeline.report.svg import draw
-from schemas.conditions import CONDITIONS
+from schemas.conditions import BY_NAME, CONDITIONS
 
 _FEW = 10
 """Planted events below which a share says little."""
@@ -46,6 +46,7 @@ def page(figures: Mapping[str, Any]) -> str:
             host_h=figures["own_marks"]["hours"],
             interval=interval,
             rate=rate,
+            rate_short=rate_short,
             found_share=FOUND_SHARE,
             tolerance=f"{TOLERANCE_S:g} s plus {100 * TOLERANCE_SHARE:g} %",
         )
@@ -69,7 +70,7 @@ def paragraph(figures: Mapping[str, Any]) -> str:
     ]
     reached = [_reached(kind) for kind in figures["kinds"] if kind["limit_strength"]["value"] is not None]
     if reached:
-        text.append(f"Found with a probability of 95 % were {_listed(reached)}.")
+        text.append(f"The smallest faults found with a probability of 95 % were: {'; '.join(reached)}.")
     weak = [
         f"{kind['words']} ({kind['found']['n']} of {kind['found']['of']})"
         for kind in figures["kinds"]
@@ -95,18 +96,23 @@ def interval(share: Mapping[str, Any]) -> str:
 
 def rate(false: Mapping[str, Any]) -> str:
     """A rate with its interval: '0.4 an hour, 95 % interval 0.1 to 1.2'."""
+    short = rate_short(false)
+    return short.replace(" (", f" an hour, 95{words.THIN}% interval ").rstrip(")")
+
+
+def rate_short(false: Mapping[str, Any]) -> str:
+    """The same for a table: '0.4 (0.1 to 1.2)'."""
     if false["value"] is None:
         return "no time to count in"
     ends = f"{words.number(false['low'], 2)} to {words.number(false['high'], 2)}"
-    return f"{words.number(false['value'], 2)} an hour, 95{words.THIN}% interval {ends}"
+    return f"{words.number(false['value'], 2)} ({ends})"
 
 
 def _reached(kind: Mapping[str, Any]) -> str:
-    limit, unit = kind["limit_strength"], kind["strength_unit"]
-    number = partial(words.number, digits=2)
-    ends = f" ({number(limit['low'])} to {number(limit['high'])})" if limit["low"] and limit["high"] else ""
-    times = " times" if unit == "times" else f" {unit}" if unit == "samples" else ""
-    return f"{kind['words']} from {number(limit['value'])}{times}{ends} on"
+    limit, number = kind["limit_strength"], partial(words.number, digits=2)
+    low = number(limit["low"]) if limit["low"] is not None else "less"
+    high = number(limit["high"])
+    return f"{kind['words']}, {number(limit['value'])} ({low} to {high}) as {kind['strength_is']}"
 
 
 def _row(kind: Mapping[str, Any]) -> dict[str, Any]:
@@ -114,11 +120,18 @@ def _row(kind: Mapping[str, Any]) -> dict[str, Any]:
     strength = "" if not kind["strength_is"] else _limit(kind["limit_strength"], _unit(kind))
     length = "" if not kind["by_length"] else _limit(kind["limit_length_s"], "s")
     matters = []
-    if kind["matters_strength"] is not None:
+    if kind["matters_strength"] is not None and kind["kind"] != "damaged":
         matters.append(f"{words.number(kind['matters_strength'])} {_unit(kind)}".strip())
     if kind["matters_s"]:
         matters.append(f"{words.number(kind['matters_s'])} s")
-    return {**kind, "strength": strength, "length": length, "from": words.joined(" and ".join(matters))}
+    is_fault = bool(kind["conditions"]) and BY_NAME[kind["conditions"][0]].fault
+    return {
+        **kind,
+        "is_fault": is_fault,
+        "strength": strength,
+        "length": length,
+        "from": words.joined(" and ".join(matters)),
+    }
 
 
 def _unit(kind: Mapping[str, Any]) -> str:
@@ -132,7 +145,7 @@ def _limit(limit: Mapping[str, Any], unit: str) -> dict[str, str]:
     tail = f"{words.THIN}{unit}" if unit else ""
     if limit["value"] is None:
         at_most = f"below {number(limit['high'])}{tail}" if limit["high"] is not None else "–"
-        return {"value": at_most, "more": limit["why"]}
+        return {"value": at_most, "more": words.joined(limit["why"])}
     low = number(limit["low"]) if limit["low"] is not None else "less"
     high = number(limit["high"]) if limit["high"] is not None else "more"
     return {"value": f"{number(limit['value'])}{tail}", "more": f"{low} to {high}"}
@@ -144,19 +157,20 @@ def _taken(kind: Mapping[str, Any]) -> dict[str, Any]:
     cells = [
         {
             "condition": name,
-            "n": n,
-            "percent": round(100 * n / of),
+            **_cell(n, of),
             "right": name in kind["conditions"],
         }
         for name, n in kind["taken_for"].items()
     ]
-    nothing = {
-        "condition": "nothing",
-        "n": kind["nothing"],
-        "percent": round(100 * kind["nothing"] / of),
-        "right": False,
-    }
+    nothing = {"condition": "nothing", **_cell(kind["nothing"], of), "right": False}
     return {"words": kind["words"], "of": of, "cells": [*cells, nothing]}
+
+
+def _cell(n: int, of: int) -> dict[str, Any]:
+    """A share of events in whole per cent, and in words: what is neither none nor all never reads so."""
+    percent = round(100 * n / of)
+    told = "·" if not n else "<1" if not percent else ">99" if percent == 100 and n < of else str(percent)
+    return {"n": n, "percent": percent, "told": told}
 
 
 def _false(figures: Mapping[str, Any]) -> list[dict[str, Any]]:

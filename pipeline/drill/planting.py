@@ -146,12 +146,13 @@ def _changed(
         host.mains_hz,
         limit_v,
         rail,
+        host.noise_v.get(channel.name, 0.0),
     )
     made = _MAKE[copy.kind.name](it, rng)
     if channel.kind == "field" and copy.kind.name not in ("hard_rails", "zero_filled"):
         low, high = channel.amplifier_low, channel.amplifier_high
         made = np.clip(made, -np.inf if low is None else low, np.inf if high is None else high)
-    changed = ~np.isnan(values) & (made != it.values)
+    changed = np.abs(made - it.values) > 1e-6 * abs(channel.scale)  # neither lost nor merely rounded
     counts = to_counts(np.nan_to_num(values), channel)
     new = quantise(made[changed], channel.scale, channel.offset, channel.adc_min, channel.adc_max)
     counts[changed] = new
