@@ -43,6 +43,30 @@ MEASURES = (
     ),
     MeasureDef("longest_saturated_s", "s", "Longest overload", "longest run at a rail"),
     MeasureDef(
+        "rail_low_v", "V", "Lower rail found", "level below which nothing lies, where the layout states none"
+    ),
+    MeasureDef(
+        "rail_high_v", "V", "Upper rail found", "level above which nothing lies, where the layout states none"
+    ),
+    MeasureDef(
+        "overdrive",
+        "1",
+        "Overdrive",
+        "amplitude of the sine that spends as long at the rails, over their distance from its middle",
+    ),
+    MeasureDef(
+        "settling_tau_s",
+        "s",
+        "Time constant found",
+        "time constant of the AC coupling by recoveries after overloads, where the layout states no corner",
+    ),
+    MeasureDef(
+        "settling_tau_uncertainty_s",
+        "s",
+        "Time constant's uncertainty",
+        "standard uncertainty of settling_tau_s, by the spread over recoveries",
+    ),
+    MeasureDef(
         "settling_fraction",
         "1",
         "Settling",
@@ -66,7 +90,31 @@ MEASURES = (
         "Mains, peak",
         "95th percentile over windows with the electrode on of line and harmonics, peak at the electrode",
     ),
+    MeasureDef(
+        "mains_rms_uncertainty_v",
+        "V",
+        "Mains' uncertainty",
+        "standard uncertainty of mains_rms_v, by the spread of the median over eight shares of the windows",
+    ),
     MeasureDef("mains_hz", "Hz", "Mains found at", "frequency of the line before any folding"),
+    MeasureDef(
+        "mains_hz_uncertainty_hz",
+        "Hz",
+        "Frequency's uncertainty",
+        "standard uncertainty of mains_hz: the bound that noise sets, and wander of the means of 10 s",
+    ),
+    MeasureDef(
+        "mains_in_movement_v",
+        "V",
+        "Mains among movement, rms",
+        "rms of those lines, as recorded, that fold to between 0.5 and 10 Hz; movement_rms_v beside it",
+    ),
+    MeasureDef(
+        "mains_notch_fraction",
+        "1",
+        "Movement a notch takes",
+        "share of the movement band's power within the notches that take out the lines in it; 0 where none is",
+    ),
     MeasureDef(
         "mains_to_movement",
         "1",
@@ -97,7 +145,13 @@ MEASURES = (
         "uncorroborated_fraction",
         "1",
         "Field without movement",
-        "seconds with field change that no acceleration bears out over seconds measured",
+        "windows of 0.2 s with field change that no acceleration bears out over windows measured",
+    ),
+    MeasureDef(
+        "unanswered_fraction",
+        "1",
+        "Movement unanswered",
+        "measured moving time in which the field does not answer, whatever the cause, over measured moving time",
     ),
     MeasureDef("rate_hz", "Hz", "Sampling rate", "samples per second of the corrected clock"),
     MeasureDef("rate_error_ppm", "[ppm]", "Rate error", "sampling rate against the layout's nominal rate"),

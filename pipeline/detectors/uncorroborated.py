@@ -1,23 +1,56 @@
-"""Field change that the accelerometer does not bear out: somebody passing, or another limb moving."""
+"""Field and accelerometer that do not bear each other out: somebody passes, or the field does not answer."""
+
+from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
 
-from pipeline.detectors.coupling import Coupling
+from pipeline.detectors.coupling import LEAST_MOVING_S, Coupling
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
 from pipeline.detectors.settling import settling_s
 from pipeline.detectors.tracks import Settings
+from pipeline.detectors.windows import Floats
+
+Mask = npt.NDArray[np.bool_]
 
 MAX_LISTED = 50
-BRIDGE_S = 2
-SHORTEST_S = 2
+BRIDGE_S = 2.0
+SHORTEST_S = 2.0
+LEAST_PLAIN_S = 1.0
+"""Lulls that are closed, the shortest stretch, and how much of it must be above the limit."""
+
+EDGE_SHARE = 0.3
+"""Down to this share of the limit what lies beside a plain change belongs to it."""
+
+CLEAR_S = 2
+"""So far from the wearer's movement a change must be plain: the filter rings, and arms come to rest."""
+
+USUAL_TIMES = 3.5
+"""By how much a change exceeds what the field does in half of the quiet time, where that is noisy."""
+
+LEAST_UNANSWERED = 0.2
+"""Share of the moving time, neither tied to ground nor without contact, from which a note is made."""
+
+
+@dataclass(frozen=True)
+class _Quiet:
+    """Short windows of a channel: movement (0 where unknown), where the wearer is quiet, and clearly so."""
+
+    field: Floats
+    quiet: Mask
+    clear: Mask
+    limit: float
+    window_s: float
 
 
 def detect(evidence: Evidence, settings: Settings) -> Detected:
-    """Measure the share of time in which the field moves while the wearer is still; a condition, no fault.
+    """Measure field change without acceleration and acceleration without field change; neither is a fault.
 
-    The sensor sees the body's coupling to its surroundings, so a person who walks past moves it
-    (common practice, no source).
+    The sensor sees the body's coupling to its surroundings, so a person who walks past moves it, and so does
+    another limb (common practice, no source). Fingers move the wrist a little and the field less: below body
+    movement a change of the field must stand out from the session's quiet time.
     """
     return Detected.united(
         _detect_channel(evidence, evidence.coupling(track, settings), settings)
@@ -26,52 +59,118 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
 
 
 def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) -> Detected:
-    name = coupling.track.channel.name
-    if coupling.still is None or not len(coupling.field):
-        absent = (
-            "no accelerometer in the dump to bear it out" if coupling.still is None else "no whole second"
-        )
-        return Detected((), (Measure("uncorroborated_fraction", None, "1", name, absent),))
-    moved = np.nan_to_num(coupling.field) > settings["uncorroborated.field_fraction"] * coupling.range
-    alone = moved & coupling.still & ~_disturbed(coupling, settings)
-    spans = Spans.merged(Spans.of_mask(alone), bridge=BRIDGE_S)
-    keep = spans.stop - spans.start >= SHORTEST_S
-    spans = Spans(spans.start[keep], spans.stop[keep])
-    known = int((~np.isnan(coupling.field)).sum())
-    absent = "" if known else "no second of the field could be measured"
-    measure = Measure(
-        "uncorroborated_fraction", spans.n_samples / known if known else None, "1", name, absent
-    )
-    n_second = evidence.tracks.n_slow
-    findings = tuple(
-        Finding(
-            "uncorroborated",
-            name,
-            evidence.at_s(start * n_second),
-            evidence.at_s(stop * n_second),
-            "note",
-            "movement_rms_v",
-            float(np.nanmax(coupling.field[start:stop])),
-            settings["uncorroborated.field_fraction"] * coupling.range,
-            coupling.track.channel.unit,
-            "The field moved while the wrist lay still: somebody passed, or another limb moved; "
-            "keep it out of rest.",
-        )
+    name, acceleration = coupling.track.channel.name, evidence.tracks.acceleration_rms
+    measures = ("uncorroborated_fraction", "unanswered_fraction")
+    if acceleration is None or coupling.moving is None or not len(coupling.field):
+        none = acceleration is None or coupling.moving is None
+        absent = "no accelerometer in the dump to bear it out" if none else "no whole second"
+        return Detected((), tuple(Measure(measure, None, "1", name, absent) for measure in measures))
+    windows = _quiet(evidence, coupling, acceleration[: len(coupling.field)], settings)
+    spans = _alone(windows)
+    n_known = int((~np.isnan(coupling.track.movement_fast)).sum())
+    absent = "" if n_known else "no second of the field could be measured"
+    alone = Measure(measures[0], spans.n_samples / n_known if n_known else None, "1", name, absent)
+    n_fast = evidence.tracks.n_fast
+    findings = [
+        _finding(evidence, coupling, windows, start, stop)
         for start, stop in zip(
             spans.start.tolist()[:MAX_LISTED], spans.stop.tolist()[:MAX_LISTED], strict=True
         )
-    )
-    marks = {"uncorroborated": spans.stretched(n_second)}
-    return Detected(findings, (measure,), marks)
+    ]
+    unanswered, notes = _unanswered(evidence, coupling, settings)
+    return Detected((*findings, *notes), (alone, unanswered), {"uncorroborated": spans.stretched(n_fast)})
 
 
-def _disturbed(coupling: Coupling, settings: Settings) -> np.ndarray:
-    """Seconds in which something else explains the field: electrode off, a rail, or settling after it."""
-    n = len(coupling.field)
-    disturbed = np.zeros(n, bool)
+def _quiet(evidence: Evidence, coupling: Coupling, acceleration: Floats, settings: Settings) -> _Quiet:
+    tracks = evidence.tracks
+    moving = ~(acceleration < settings["movement.body_m_s2"])
+    hidden = _hidden(coupling, settings)
+    near = ndimage.binary_dilation(moving, iterations=CLEAR_S)
+    fast = coupling.track.movement_fast
+    middle = np.arange(len(fast)) * tracks.n_fast + tracks.n_fast // 2
+    second = np.minimum(middle // tracks.n_slow, len(moving) - 1)
+    quiet, clear = ~(moving | hidden)[second], ~(near | hidden)[second]
+    known = fast[clear & ~np.isnan(fast)]
+    usual = float(np.median(known)) if len(known) else 0.0
+    limit = max(settings["uncorroborated.field_fraction"] * coupling.range, USUAL_TIMES * usual)
+    return _Quiet(np.nan_to_num(fast), quiet, clear, limit, tracks.n_fast / tracks.sample_hz)
+
+
+def _hidden(coupling: Coupling, settings: Settings) -> Mask:
+    """Seconds in which something else explains the field: electrode off, an overload, the time after it."""
+    hidden = np.isnan(coupling.field)
     recovery = int(np.ceil(settling_s(coupling.track.channel, settings["saturation.settled_residue"]) or 0.0))
     for stretch in coupling.off:
-        disturbed[stretch.start : stretch.stop + recovery] = True
-    for second in np.flatnonzero(coupling.transient).tolist():
-        disturbed[max(0, second - 1) : second + recovery + 1] = True
-    return disturbed
+        hidden[stretch.start : stretch.stop + recovery] = True
+    # The overload's own second is known; it may have begun at the end of the one before.
+    hidden[:-1] |= hidden[1:].copy()
+    return hidden
+
+
+def _alone(windows: _Quiet) -> Spans:
+    """Stretches of windows: plain somewhere clear of movement, with all that hangs together with it."""
+    plain = windows.clear & (windows.field > windows.limit)
+    joined = windows.quiet & (windows.field > EDGE_SHARE * windows.limit)
+    spans = Spans.merged(Spans.of_mask(joined), bridge=round(BRIDGE_S / windows.window_s))
+    spans = spans.without(Spans.of_mask(~windows.quiet))
+    until = np.concatenate(([0], np.cumsum(plain))) * windows.window_s
+    lasts_s = (spans.stop - spans.start) * windows.window_s
+    # Half a window of slack: their length is no whole part of a second.
+    keep = lasts_s >= SHORTEST_S - windows.window_s / 2
+    keep &= until[spans.stop] - until[spans.start] >= LEAST_PLAIN_S - windows.window_s / 2
+    return Spans(spans.start[keep], spans.stop[keep])
+
+
+def _finding(evidence: Evidence, coupling: Coupling, windows: _Quiet, start: int, stop: int) -> Finding:
+    n_fast = evidence.tracks.n_fast
+    return Finding(
+        "uncorroborated",
+        coupling.track.channel.name,
+        evidence.at_s(start * n_fast),
+        evidence.at_s(stop * n_fast),
+        "note",
+        "movement_rms_v",
+        float(windows.field[start:stop].max()),
+        windows.limit,
+        coupling.track.channel.unit,
+        "The field moved while the wrist lay still or nearly so: somebody passed, or another limb moved; "
+        "keep it out of rest.",
+    )
+
+
+def _unanswered(
+    evidence: Evidence, coupling: Coupling, settings: Settings
+) -> tuple[Measure, tuple[Finding, ...]]:
+    """Share of the moving time in which the field does not answer, and a note where nothing explains it."""
+    channel = coupling.track.channel
+    known = ~np.isnan(coupling.field)
+    moving = known & coupling.moving if coupling.moving is not None else np.zeros_like(known)
+    n_moving = int(moving.sum())
+    if n_moving < LEAST_MOVING_S:
+        absent = f"the wearer moved for {n_moving} measured s, {LEAST_MOVING_S} are needed"
+        return Measure("unanswered_fraction", None, "1", channel.name, absent), ()
+    silent = moving & ~coupling.answers
+    measure = Measure("unanswered_fraction", int(silent.sum()) / n_moving, "1", channel.name)
+    little_mains = ~(coupling.mains > settings["low_coupling.mains_fraction"] * coupling.range)
+    unexplained = silent & ~coupling.off_seconds & ~little_mains
+    if unexplained.sum() < LEAST_UNANSWERED * n_moving:
+        return measure, ()
+    seconds, n_second = np.flatnonzero(unexplained), evidence.tracks.n_slow
+    text = (
+        f"In {unexplained.sum()} of {n_moving} s of movement {channel.name} does not answer, though mains is "
+        "picked up plainly and nothing shows that the electrode came off: look at the strap, and at what "
+        "is found of contact and coupling beside this."
+    )
+    note = Finding(
+        "uncorroborated",
+        channel.name,
+        evidence.at_s(int(seconds[0]) * n_second),
+        evidence.at_s((int(seconds[-1]) + 1) * n_second),
+        "note",
+        "unanswered_fraction",
+        float(unexplained.sum() / n_moving),
+        LEAST_UNANSWERED,
+        "1",
+        text,
+    )
+    return measure, (note,)
