@@ -42,6 +42,7 @@ def truth_of(scenario: Scenario, signals: Signals) -> tuple[Truth, ...]:
         *_mains(scenario, signals),
         *_low_coupling(scenario, signals),
         *_passing(scenario),
+        *_jumps(scenario),
     ]
     return tuple(sorted(found, key=lambda truth: (truth.start_s, truth.condition)))
 
@@ -128,6 +129,31 @@ def _passing(scenario: Scenario) -> list[Truth]:
             start_s, stop_s = max(start_s, 0.0), min(stop_s, scenario.duration_s)
             found.append(Truth("uncorroborated", start_s, stop_s, "passing", skin_v * body.seen / range_v))
     return found
+
+
+def _jumps(scenario: Scenario) -> list[Truth]:
+    """What moves the field at once without anybody moving, until the AC coupling has forgotten it to 1 %.
+
+    Strength: the jump at the electrode over the range.
+    """
+    body, contact, front = scenario.body, scenario.contact, scenario.amplifier
+    shifts = [(one.start_s, "shift", one.potential_v) for one in contact.lapses if one.kind == "shift"]
+    closings_s = [stop_s for _, stop_s in contact.off]
+    for lapse in contact.lapses:
+        if lapse.kind == "intermittent":
+            closings_s.append(lapse.start_s)
+        if lapse.kind != "shift":
+            closings_s.append(lapse.stop_s)
+    fresh = [(at_s, "fresh_contact", contact.fresh_potential_v) for at_s in closings_s]
+    seen_farad = body.standing_farad / body.seen
+    sparks = [(spark.at_s, "spark", spark.coulomb / seen_farad) for spark in body.sparks]
+    lasts_s = np.log(100) * max(1 / (2 * np.pi * (front.ac_corner_hz or 1.0)), contact.fresh_s)
+    ends_s, range_v = scenario.duration_s, front.range_v
+    return [
+        Truth("uncorroborated", at_s, min(at_s + lasts_s, ends_s), kind, abs(volts) / range_v)
+        for at_s, kind, volts in (*shifts, *fresh, *sparks)
+        if 0 <= at_s < ends_s
+    ]
 
 
 def runs(mask: Mask) -> list[tuple[int, int]]:
