@@ -120,6 +120,8 @@ def must_find(event: Event, planted: Sequence[Event], sample_hz: float, mains_hz
     It matters by `draw.MATTERS`; at least half of it lies outside graver faults; and mains does not fold to
     where its size cannot be known: within 1 Hz of 0 Hz or of half the sampling rate.
     """
+    if event.kind == "beside":
+        return False
     if event.condition == "mains" and not is_mains_assessable(sample_hz, mains_hz):
         return False
     graver = joined(
@@ -137,13 +139,15 @@ def is_mains_assessable(sample_hz: float, mains_hz: float) -> bool:
 
 
 def planted_in(drawn: Drawn, truth: Detected, recording: Recording) -> list[Event]:
-    """The draw's truth as events; settling, which follows from it, by the rule."""
+    """The draw's truth as events; settling, which follows from it, by the rule.
+
+    Where all channels repeat, an axis does, too: a warning of it is no false one, but none is asked for.
+    """
     events = [
         Event(_condition(drawn, t, recording.sample_hz), t.start_s, t.stop_s, t.kind, t.strength)
         for t in drawn.truth
     ]
-    if any(event.condition == "settling" for event in events):
-        return events
+    events += [replace(e, condition=STUCK_AXIS, kind="beside") for e in events if e.condition == "stuck"]
     recovery_s = settling_s(_field(drawn), SETTINGS["saturation.settled_residue"])
     settling = _settling(truth.marks, recovery_s, recording.sample_hz, recording.n_rows)
     derived = events_of("settling", settling, recording.sample_hz)
@@ -189,8 +193,7 @@ def true_detected(drawn: Drawn, recording: Recording, detected: Detected, counts
     marks = {name: _spans(drawn, name, counts, hz, n) for name in FAULTS}
     marks["lost"] = Spans.of_mask(~drawn.present).clipped(0, n)
     recovery_s = settling_s(_field(drawn), SETTINGS["saturation.settled_residue"])
-    if not marks["settling"].n_samples:
-        marks["settling"] = _settling(marks, recovery_s, hz, n)
+    marks["settling"] = _settling(marks, recovery_s, hz, n)
     for name in FAULTS[1:]:
         marks[name] = marks[name].without(marks["lost"])
     for name in ("settling", "mains"):
