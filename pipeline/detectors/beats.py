@@ -26,7 +26,7 @@ class BeatFinder:
         self, rows: Ints, columns: Sequence[npt.NDArray[np.floating]], differs: npt.NDArray[np.bool_]
     ) -> None:
         """Take the next rows that arrived, their values, and which differ from the row before."""
-        self._n_changes += np.count_nonzero(differs)
+        self._n_changes += int(np.count_nonzero(differs))
         # Beside a beat, rows that change follow each other: what is left out of them is where one may be.
         often = differs[1:] & differs[:-1]
         calm = Spans.of_mask(~often, 1)

@@ -18,7 +18,8 @@ def are_fills(runs: Runs, channels: Sequence[Channel], unlikely: Mask | None = N
     """Which runs of rows are a filling: codes that stand for nothing, and steps on both sides.
 
     Such are 0, -1 and the ends of the converter in every channel, its middle in every channel, and any other
-    row that comes back in runs that chance does not explain (``unlikely``).
+    row that comes back in runs that chance does not explain (``unlikely``). In a channel by itself the ends,
+    and levels that come back, are rails of the converter and of its amplifier.
 
     Returns
     -------
@@ -36,7 +37,9 @@ def are_fills(runs: Runs, channels: Sequence[Channel], unlikely: Mask | None = N
         | (codes == high).all(axis=1)
         | (codes == middle).all(axis=1)
     )
-    if unlikely is not None:
+    if len(channels) == 1:
+        special &= (codes[:, 0] != low[0]) & (codes[:, 0] != high[0])
+    elif unlikely is not None:
         special |= unlikely & _comes_back(codes, unlikely)
     into, out = _jumps(codes, before), _jumps(codes, after)
     return np.asarray(special & into & out & ~(_unknown(before) & _unknown(after)))

@@ -4,6 +4,7 @@ Their counters go on, so that none of them counts as lost.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -30,30 +31,52 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     slow = slow_channels(repeats)
     # A device that is slow throughout gives what it measured, under a wrong rate.
     through = len(slow) == len(repeats.channels) and len(set(slow.values())) == 1
+    beats = Spans() if through else repeats.beats
     stretches = () if through else held_stretches(recording, repeats, settings)
     gaps = bridged(repeats)
-    held = Spans.merged(*(Spans(np.array([one.start]), np.array([one.stop])) for one in stretches))
+    held = Spans.merged(*map(_rows_of, stretches), beats)
     marked = Spans.merged(repeats.filled.spans, gaps, held, repeats.echoes)
-    n_told = sum(one.n_held for one in stretches) + gaps.n_samples
-    share = (repeats.n_held - n_told) / int(repeats.row_pairs.sum()) if repeats.row_pairs.any() else None
+    elsewhere = _elsewhere(repeats, marked)
     findings = (
         *_about_filled(evidence, repeats, settings),
         *_about_bridged(evidence, gaps.without(Spans.merged(repeats.filled.spans, held))),
         *_about_stretches(evidence, stretches, settings),
+        *_about_beats(evidence, beats.without(Spans.merged(*map(_rows_of, stretches)))),
         *_about_echoes(evidence, repeats.echoes.without(held)),
-        *_about_holding(evidence, repeats, share if not through else None, settings),
+        *(() if through else _about_holding(evidence, elsewhere, settings)),
         *_about_slow(evidence, slow),
     )
-    return Detected(findings, tuple(_measures(evidence, share)), {"stuck": marked})
+    return Detected(findings, tuple(_measures(evidence, elsewhere)), {"stuck": marked})
 
 
-def _measures(evidence: Evidence, share: float | None) -> Iterator[Measure]:
+@dataclass(frozen=True)
+class _Elsewhere:
+    """Share of the rows that repeat the one before where nothing is marked, and what chance makes of it."""
+
+    held: float
+    by_chance: float
+
+
+def _elsewhere(repeats: Repeats, marked: Spans) -> _Elsewhere | None:
+    """By the seconds that hold nothing marked; None where there are none."""
+    touched = Spans.merged(Spans(marked.start // repeats.n_window, (marked.stop - 1) // repeats.n_window + 1))
+    free = ~touched.mask(0, len(repeats.row_pairs))
+    n = int(repeats.row_pairs[free].sum())
+    if not n:
+        return None
+    n_held = n - int(repeats.row_changes[free].sum())
+    return _Elsewhere(n_held / n, float(repeats.by_chance[free].sum()) / n)
+
+
+def _measures(evidence: Evidence, elsewhere: _Elsewhere | None) -> Iterator[Measure]:
     recording, repeats = evidence.recording, evidence.tracks.repeats
     if not repeats.channels:
         return
     names = None if evidence.main is None else ", ".join(channel.name for channel in repeats.channels)
-    absent = "no row arrived whole" if share is None else ""
-    yield Measure("held_fraction", share, "1", names, absent)
+    if elsewhere is None:
+        yield Measure("held_fraction", None, "1", names, "no second without what is marked arrived whole")
+    else:
+        yield Measure("held_fraction", elsewhere.held, "1", names)
     filled = int(repeats.filled.n.sum()) / recording.n_rows if recording.n_rows else None
     yield Measure("filled_fraction", filled, "1", names, "" if filled is not None else "no sample arrived")
 
@@ -99,11 +122,21 @@ def _about_stretches(
 ) -> Iterator[Finding]:
     for one in stretches[:MAX_LISTED]:
         text = (
-            f"{one.n_held} of {one.stop - one.start} rows repeat the row before in every channel: the device "
-            "was sampled more slowly than its rows say; look for what held it up."
+            f"{100 * one.share:.0f} % of {one.stop - one.start} rows are held: every channel repeats the row "
+            "before, more often than channels do by themselves; look for what held the sensor up."
         )
         limit = settings["dropout.held_share"]
         yield _finding(evidence, (one.start, one.stop), "fault", "held_fraction", one.share, limit, "1", text)
+
+
+def _about_beats(evidence: Evidence, beats: Spans) -> Iterator[Finding]:
+    for start, stop in _first(beats):
+        text = (
+            f"For {stop - start} rows all channels change at a beat of several rows alone: they were sampled "
+            "more slowly than the rows say, and repeated."
+        )
+        lasts_s = evidence.lasting_s(stop - start)
+        yield _finding(evidence, (start, stop), "fault", "held_s", lasts_s, None, "s", text)
 
 
 def _about_echoes(evidence: Evidence, echoes: Spans) -> Iterator[Finding]:
@@ -116,20 +149,17 @@ def _about_echoes(evidence: Evidence, echoes: Spans) -> Iterator[Finding]:
         yield _finding(evidence, (start, stop), "fault", "held_s", lasts_s, None, "s", text)
 
 
-def _about_holding(
-    evidence: Evidence, repeats: Repeats, share: float | None, settings: Settings
-) -> Iterator[Finding]:
+def _about_holding(evidence: Evidence, elsewhere: _Elsewhere | None, settings: Settings) -> Iterator[Finding]:
     """Single rows held here and there, which no mark tells of."""
-    chance = float(repeats.by_chance.sum()) / max(int(repeats.row_pairs.sum()), 1)
     limit = settings["dropout.held_fraction"]
-    if share is not None and share > limit and share > BY_CHANCE * chance:
+    if elsewhere is not None and elsewhere.held > max(limit, BY_CHANCE * elsewhere.by_chance):
+        found, chance = 100 * elsewhere.held, 100 * elsewhere.by_chance
         text = (
-            f"Sample-and-hold: {100 * share:.1f} % of the rows repeat the row before in every channel, where "
-            f"chance makes {100 * chance:.2g} %: sensor and rows do not keep step, and single samples come a "
-            "row late."
+            f"Sample-and-hold: {found:.1f} % of the rows repeat the one before in every channel, where chance "
+            f"makes {chance:.2g} %: sensor and rows do not keep step, and single samples come a row late."
         )
         whole = 0, evidence.recording.n_rows
-        yield _finding(evidence, whole, "warning", "held_fraction", share, limit, "1", text)
+        yield _finding(evidence, whole, "warning", "held_fraction", elsewhere.held, limit, "1", text)
 
 
 def _about_slow(evidence: Evidence, slow: Mapping[str, float]) -> Iterator[Finding]:
@@ -144,6 +174,10 @@ def _about_slow(evidence: Evidence, slow: Mapping[str, float]) -> Iterator[Findi
         )
         whole = 0, evidence.recording.n_rows
         yield _finding(evidence, whole, "warning", "sampled_hz", hz, sample_hz, "Hz", text)
+
+
+def _rows_of(stretch: Stretch) -> Spans:
+    return Spans(np.array([stretch.start]), np.array([stretch.stop]))
 
 
 def _first(spans: Spans) -> Iterator[tuple[int, int]]:

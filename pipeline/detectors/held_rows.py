@@ -3,31 +3,29 @@
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.repeats import Repeats
-from pipeline.detectors.runs import Ints
+from pipeline.detectors.runs import Floats, Ints
 from pipeline.detectors.tracks import Settings
 from pipeline.recording import Recording
 
-BY_CHANCE = 3.0
-"""Repeats count as held from so many times what chance gives."""
-
 LEAST_REPEATS = 8
+
+UNSURE = 3.0
+"""Standard deviations by which chance alone may make more rows repeat than it does on average."""
+
+_HALVINGS = 20
 
 
 @dataclass(frozen=True)
 class Stretch:
-    """Rows [start, stop), in which ``n_held`` repeat the row before."""
+    """Rows [start, stop), of which ``share`` are held: what repeats by chance is left out of it."""
 
     start: int
     stop: int
-    n_held: int
-
-    @property
-    def share(self) -> float:
-        """Of its rows."""
-        return self.n_held / (self.stop - self.start)
+    share: float
 
 
 def held_stretches(recording: Recording, repeats: Repeats, settings: Settings) -> tuple[Stretch, ...]:
@@ -35,50 +33,85 @@ def held_stretches(recording: Recording, repeats: Repeats, settings: Settings) -
 
     Seconds tell roughly where; rows are read again there alone.
     """
-    least = settings["dropout.held_share"]
-    held = repeats.row_pairs - repeats.row_changes
-    window = (held >= BY_CHANCE * (repeats.by_chance + 1)) & (held >= least / 2 * repeats.row_pairs)
-    if not window.any():
+    least, n = settings["dropout.held_share"], repeats.row_pairs
+    alike = np.stack([1 - changes / np.maximum(n, 1) for changes in repeats.changes.values()])
+    share = held_share(alike, 1 - repeats.row_changes / np.maximum(n, 1), n)
+    held = (share >= least / 2) & (share * n >= UNSURE)
+    if not held.any():
         return ()
-    wide = window.copy()
-    wide[1:] |= window[:-1]
-    wide[:-1] |= window[1:]
-    near = Spans.of_mask(wide).stretched(repeats.n_window).clipped(0, recording.n_rows)
+    held[1:] |= held[:-1].copy()
+    held[:-1] |= held[1:].copy()
+    near = Spans.of_mask(held).stretched(repeats.n_window).clipped(0, recording.n_rows)
     known = Spans.merged(repeats.filled.spans, repeats.echoes)
     found = []
-    for rows in _repeating(recording, repeats, near):
-        rows = rows[~known.mask(int(rows[0]), int(rows[-1]) + 1)[rows - rows[0]]]
-        found += _clusters(rows, least)
+    for start, stop in zip(near.start.tolist(), near.stop.tolist(), strict=True):
+        rows, same = _repeating(recording, repeats, max(start - 1, 0), stop)
+        same[:, known.mask(max(start - 1, 0), stop)[rows - max(start - 1, 0)]] = False
+        found += _clusters(rows, same, least)
     return tuple(found)
 
 
-def _clusters(rows: Ints, least: float) -> list[Stretch]:
+def held_share(alike: Floats, rows_alike: Floats, n: Ints) -> Floats:
+    """Share of rows that are held, from how often channels and whole rows repeat.
+
+    Of a share h of the rows every channel repeats; of the others each repeats by itself, q of the time. Then
+    ``p = h + (1 - h) q`` of its values and ``h + (1 - h) prod q`` of the rows do: the least h for which that
+    is as many as were found, less what chance may add.
+
+    Parameters
+    ----------
+    alike : float64, shape (channels, windows)
+        Share of each channel's values that repeat the one before.
+    rows_alike : float64, shape (windows,)
+        Share of the rows that do in every channel.
+    n : int64, shape (windows,)
+        Rows.
+
+    Returns
+    -------
+    float64, shape (windows,)
+    """
+    alone = alike.prod(axis=0)
+    by_chance = UNSURE * np.sqrt(alone * (1 - alone) / np.maximum(n, 1))
+    wanted = rows_alike - by_chance
+    low, high = np.zeros(len(n)), np.minimum(alike.min(axis=0), rows_alike) * (1 - 1e-9)
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        rest = np.maximum(alike - middle, 0.0) / (1 - middle)
+        enough = middle + (1 - middle) * rest.prod(axis=0) >= wanted
+        low, high = np.where(enough, low, middle), np.where(enough, middle, high)
+    return np.asarray(np.where(alone >= wanted, 0.0, high))
+
+
+def _repeating(
+    recording: Recording, repeats: Repeats, start: int, stop: int
+) -> tuple[Ints, npt.NDArray[np.bool_]]:
+    """Rows that arrived, and for each channel (channels, rows) whether it repeats the row before."""
+    columns = recording.read([channel.name for channel in repeats.channels], start, stop).values()
+    lost = np.logical_or.reduce([np.isnan(column) for column in columns])
+    rows = np.flatnonzero(~lost) + start
+    same = np.zeros((len(columns), len(rows)), bool)
+    for k, column in enumerate(columns):
+        here = column[~lost]
+        same[k, 1:] = here[1:] == here[:-1]
+    return rows.astype(np.int64), same
+
+
+def _clusters(rows: Ints, same: npt.NDArray[np.bool_], least: float) -> list[Stretch]:
     """Stretches of rows that repeat, cut where they are rarer than the least share makes likely."""
-    if not len(rows):
+    held = np.flatnonzero(same.all(axis=0))
+    if not len(held):
         return []
-    cuts = np.flatnonzero(np.diff(rows) > 10 / least) + 1
     found = []
-    for some in np.split(rows, cuts):
-        stretch = Stretch(int(some[0]) - 1, int(some[-1]) + 1, len(some))
-        if len(some) >= LEAST_REPEATS and stretch.share >= least:
-            found.append(stretch)
-    return found
-
-
-def _repeating(recording: Recording, repeats: Repeats, near: Spans) -> list[Ints]:
-    """Rows in each span of `near` that repeat the row before in every channel."""
-    names = [channel.name for channel in repeats.channels]
-    found = []
-    for start, stop in zip(near.start.tolist(), near.stop.tolist(), strict=True):
-        columns = recording.read(names, max(start - 1, 0), stop)
-        lost = np.logical_or.reduce([np.isnan(column) for column in columns.values()])
-        rows = np.flatnonzero(~lost) + max(start - 1, 0)
-        same = np.ones(max(len(rows) - 1, 0), bool)
-        for column in columns.values():
-            here = column[~lost]
-            same &= here[1:] == here[:-1]
-        if same.any():
-            found.append(rows[1:][same].astype(np.int64))
+    for some in np.split(held, np.flatnonzero(np.diff(held) > 10 / least) + 1):
+        inside = slice(int(some[0]), int(some[-1]) + 1)
+        n = inside.stop - inside.start
+        if len(some) < LEAST_REPEATS:
+            continue
+        alike = same[:, inside].mean(axis=1)[:, np.newaxis]
+        share = float(held_share(alike, np.array([len(some) / n]), np.array([n]))[0])
+        if share >= least:
+            found.append(Stretch(int(rows[inside.start]) - 1, int(rows[inside.stop - 1]) + 1, share))
     return found
 
 

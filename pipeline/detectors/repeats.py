@@ -11,6 +11,7 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.detectors.beats import BeatFinder
 from pipeline.detectors.echoes import EchoFinder
 from pipeline.detectors.fills import are_fills
 from pipeline.detectors.findings import Spans
@@ -55,18 +56,35 @@ class Spacing:
 class Repeats:
     """What repeats in the field and acceleration channels of one recording.
 
-    ``pairs`` counts, second by second, a channel's samples with one before them, ``changes`` those that
-    differ from it; ``row_pairs`` and ``row_changes`` count rows that arrived whole, and those that differ in
-    any channel. ``runs`` has a channel's runs, ``row_runs``
-    those of whole rows that chance does not explain, values in the order of ``channels``. ``low`` and
-    ``high`` are the ends of what a channel took. ``filled`` are the row runs that a writer put in, ``echoes``
-    rows that repeat a frame before them.
+    Attributes
+    ----------
+    channels : tuple of Channel
+        Those that were looked at.
+    n_window : int
+        Rows in a window of a second.
+    pairs, changes, wide : mapping of int64, shape (windows,)
+        By channel: samples with one before them, those that differ from it, and those by more than a count.
+    row_pairs, row_changes : int64, shape (windows,)
+        Rows that arrived whole after another, and those that differ from it in any channel.
+    runs : mapping of Runs
+        By channel: runs of one value of at least the shortest length.
+    row_runs : Runs
+        Runs of whole rows that chance does not explain, values in the order of ``channels``.
+    spacing, row_spacing : Spacing
+        By channel, and of whole rows.
+    low, high : mapping of float
+        By channel: the ends of what it took, NaN where nothing arrived.
+    filled : Runs
+        The runs of rows that a writer put in.
+    echoes, beats : Spans
+        Rows that repeat a frame before them; stretches in which rows change at a beat alone.
     """
 
     channels: tuple[Channel, ...]
     n_window: int
     pairs: dict[str, Ints]
     changes: dict[str, Ints]
+    wide: dict[str, Ints]
     row_pairs: Ints
     row_changes: Ints
     runs: dict[str, Runs]
@@ -77,16 +95,12 @@ class Repeats:
     high: dict[str, float]
     filled: Runs
     echoes: Spans
+    beats: Spans
 
     def hiding(self, recording: Recording) -> Recording:
         """The recording without the rows that were filled: they read as lost."""
         filled = np.stack((self.filled.start, self.filled.stop), axis=1)
         return replace(recording, hidden=filled) if len(filled) else recording
-
-    @property
-    def n_held(self) -> int:
-        """Rows that repeat the one before in every channel."""
-        return int(self.row_pairs.sum() - self.row_changes.sum())
 
     @property
     def by_chance(self) -> Floats:
@@ -113,7 +127,7 @@ class _Counter:
     """Pairs and changes second by second, runs, and what was last, of one channel or of whole rows."""
 
     def __init__(self, channels: Sequence[Channel], n_window: int, n_windows: int, least: int) -> None:
-        self.pairs, self.changes = np.zeros((2, n_windows), np.int64)
+        self.pairs, self.changes, self.wide = np.zeros((3, n_windows), np.int64)
         self.finder = RunFinder(len(channels), least)
         self.spacing = Spacing()
         self._channels, self._n_window = channels, n_window
@@ -136,6 +150,9 @@ class _Counter:
         if last is None:  # the first sample of all has none before it
             self.pairs[here.start] -= 1
             self.changes[here.start] -= 1
+        if len(columns) == 1:
+            wide = np.flatnonzero(np.abs(np.diff(columns[0])) > 1.5 * abs(self._channels[0].scale)) + 1
+            self.wide[here] += np.diff(np.searchsorted(wide, at))
         self.finder.feed(rows, columns, changed)
         _space(self.spacing, changed, differs, columns, self._channels)
         return differs
@@ -152,7 +169,7 @@ class _Pass:
         self._channels, self._n_window = channels, n_window
         self._each = [_Counter([channel], n_window, n_windows, shortest) for channel in channels]
         self._rows = _Counter(channels, n_window, n_windows, LEAST_ROWS)
-        self._echoes = EchoFinder()
+        self._echoes, self._beats = EchoFinder(), BeatFinder()
         self._ends = np.full((2, len(channels)), np.nan)
 
     def take(self, start: int, columns: Sequence[Values]) -> None:
@@ -176,6 +193,7 @@ class _Pass:
         if len(arrived):
             self._rows.take(arrived, kept, any_changed)
             self._echoes.feed(arrived, kept)
+            self._beats.feed(arrived, kept, any_changed)
             # In quiet rows of few bits most runs are chance: what is not is all that is held in memory.
             self._rows.finder.keep_only(
                 lambda runs: self._rows.is_unlikely(runs) | are_fills(runs, self._channels)
@@ -195,6 +213,7 @@ class _Pass:
             self._n_window,
             by_name(one.pairs for one in self._each),
             by_name(one.changes for one in self._each),
+            by_name(one.wide for one in self._each),
             self._rows.pairs,
             self._rows.changes,
             by_name(one.finder.all() for one in self._each),
@@ -205,6 +224,7 @@ class _Pass:
             by_name(self._ends[1].tolist()),
             rows.where(are_fills(rows, self._channels, unlikely)),
             self._echoes.all(),
+            self._beats.all(),
         )
 
 

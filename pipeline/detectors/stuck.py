@@ -7,14 +7,18 @@ import numpy.typing as npt
 
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
+from pipeline.detectors.rails import rails
 from pipeline.detectors.repeats import Repeats
 from pipeline.detectors.runs import CHANCE, Floats, Runs, changing_beside, changing_within, log_chance
-from pipeline.detectors.tracks import Settings, rails
+from pipeline.detectors.tracks import Settings
 from pipeline.layouts import Channel
 
 Mask = npt.NDArray[np.bool_]
 
 MAX_LISTED = 200
+
+LIVELY = 0.15
+"""Share of changes in the quietest second from which noise alone keeps a channel from standing still."""
 
 WIDE = 10.0
 """A channel that took less than so many margins of a rail was never near one."""
@@ -39,7 +43,7 @@ def _of_field(evidence: Evidence, channel: Channel, settings: Settings) -> Detec
     repeats = evidence.tracks.repeats
     runs = repeats.runs[channel.name]
     runs = runs.where(_is_free(runs, channel, repeats, settings))
-    runs = runs.where(_of_channel(runs, repeats, channel.name) < np.log(CHANCE))
+    runs = runs.where(_by_chance(runs, repeats, channel.name) < np.log(CHANCE))
     n_present = int(repeats.pairs[channel.name].sum()) + 1 if not np.isnan(repeats.low[channel.name]) else 0
     fraction = int(runs.n.sum()) / n_present if n_present else None
     text = f"{channel.name} repeats one value: the converter or its memory stood still; check the device."
@@ -53,7 +57,7 @@ def _of_axis(evidence: Evidence, axis: Channel, settings: Settings) -> Detected:
     runs = repeats.runs[axis.name]
     runs = runs.where(_is_free(runs, axis, repeats, settings))
     others = [a.name for a in evidence.recording.of_kind("acceleration") if a.name != axis.name]
-    alone = runs.where(_of_channel(runs, repeats, axis.name, others) < np.log(CHANCE))
+    alone = runs.where(_while_others_move(runs, repeats, axis.name, others) < np.log(CHANCE))
     text = (
         f"{axis.name} repeats one value while the other axes move: check the sensor and its bus; the field "
         "is not affected, but what rests on the acceleration is."
@@ -61,18 +65,37 @@ def _of_axis(evidence: Evidence, axis: Channel, settings: Settings) -> Detected:
     return Detected(_findings(evidence, axis, alone, settings, "warning", text))
 
 
-def _of_channel(runs: Runs, repeats: Repeats, name: str, others: Sequence[str] | None = None) -> Floats:
-    """What chance makes of each run; of an axis, where the others move less, it is expected to move less."""
-    counts = repeats.changes[name], repeats.pairs[name], repeats.n_window
-    if others is None:
-        return log_chance(runs, *counts)
+def _by_chance(runs: Runs, repeats: Repeats, name: str) -> Floats:
+    """What chance makes of each run of a field channel."""
+    return log_chance(runs, repeats.changes[name], repeats.pairs[name], repeats.n_window)
+
+
+def _while_others_move(runs: Runs, repeats: Repeats, name: str, others: Sequence[str]) -> Floats:
+    """The same of an axis: as much less is expected to change in a run as the others move less.
+
+    Only changes by more than a count tell of movement: an axis whose noise is less than a count stands still
+    by itself, and where it does depends on where between two codes it lies.
+    """
     livelier = np.zeros(len(runs))
     for other in others:
-        about = repeats.changes[other], repeats.pairs[other], repeats.n_window
-        beside = np.fmax(*changing_beside(runs, *about, runs_change=True))
-        within = changing_within(runs, *about)
+        counts = repeats.wide[other], repeats.pairs[other], repeats.n_window
+        beside = np.fmax(*changing_beside(runs, *counts, runs_change=True))
+        within = changing_within(runs, *counts)
         livelier = np.fmax(livelier, np.minimum(within / np.maximum(beside, 1e-9), 1.0))
-    return log_chance(runs, *counts, livelier=livelier)
+    own = repeats.wide[name], repeats.pairs[name], repeats.n_window
+    return np.fmin(log_chance(runs, *own, livelier=livelier), _never_quiet(runs, repeats, name))
+
+
+def _never_quiet(runs: Runs, repeats: Repeats, name: str) -> Floats:
+    """The same where a channel often changes in each second that holds no run: by the quietest of them."""
+    counts = repeats.changes[name], repeats.pairs[name], repeats.n_window
+    held = Spans.merged(Spans(runs.start // repeats.n_window, (runs.stop - 1) // repeats.n_window + 1))
+    free = ~held.mask(0, len(counts[0])) & (counts[1] >= repeats.n_window // 2)
+    least = float((counts[0][free] / counts[1][free]).min(initial=1.0)) if free.any() else 0.0
+    if least < LIVELY:
+        return np.full(len(runs), np.inf)
+    beside = np.fmin(*changing_beside(runs, *counts, runs_change=False))
+    return log_chance(runs, *counts, livelier=np.minimum(least / np.maximum(beside, 1e-9), 1.0))
 
 
 def _is_free(runs: Runs, channel: Channel, repeats: Repeats, settings: Settings) -> Mask:
