@@ -17,6 +17,7 @@ SOFT = ("soft_rails", "one_sided")
 
 def all_tables(trials: Sequence[Trial]) -> Iterator[list[str]]:
     """Everything but the single misses."""
+    yield by_planted(trials)
     yield by_kind(trials)
     yield confusions(trials)
     yield clean_and_verdict(trials)
@@ -46,6 +47,38 @@ def kinds_of(trials: Iterable[Trial]) -> list[str]:
 
 
 # ---- tables ------------------------------------------------------------------------------------------------
+
+
+def by_planted(trials: Sequence[Trial]) -> list[str]:
+    """A row for each kind of event, whatever was drawn beside it, and for what was detected of its condition."""
+    rows = []
+    for condition in NAMES:
+        score = score_of(trials, condition)
+        for kind in sorted({event.kind for event in (*score.found, *score.missed)}):
+            found, missed = (sum(e.kind == kind for e in events) for events in (score.found, score.missed))
+            rows.append(
+                [condition, kind, str(found + missed), str(missed), shown(share(found, found + missed))]
+            )
+        rows.append([f"**{condition}**", "all", *_whole(score, hours_of(trials))])
+    heads = (
+        "condition", "planted as", "events", "missed", "sensitivity", "detections", "false", "precision",
+        "false an hour",
+    )  # fmt: skip
+    return table(heads, [[*row, *[""] * (len(heads) - len(row))] for row in rows])
+
+
+def _whole(score: Score, hours: float) -> list[str]:
+    """Events, and detections of their condition in all recordings."""
+    false = rate_per_hour(len(score.false), hours)
+    return [
+        str(score.n_events),
+        str(len(score.missed)),
+        shown(score.sensitivity),
+        str(len(score.true) + len(score.false)),
+        str(len(score.false)),
+        shown(score.precision),
+        f"{false.value:.2f} (to {false.high:.2f})",
+    ]
 
 
 def by_kind(trials: Sequence[Trial]) -> list[str]:
