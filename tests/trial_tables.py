@@ -50,7 +50,7 @@ def kinds_of(trials: Iterable[Trial]) -> list[str]:
 
 
 def by_planted(trials: Sequence[Trial]) -> list[str]:
-    """A row for each kind of event, whatever was drawn beside it, and for what was detected of its condition."""
+    """A row for each kind of event, and one for all that was detected of its condition."""
     rows = []
     for condition in NAMES:
         score = score_of(trials, condition)
