@@ -20,6 +20,12 @@ MAX_LISTED = 200
 LIVELY = 0.15
 """Share of changes in the quietest second from which noise alone keeps a channel from standing still."""
 
+CALM, CALM_SECONDS = 0.05, 5
+"""Share of changes by more than a count up to which a second is one of rest, and how many tell of rest."""
+
+FEW_RUNS = 6
+"""A channel with more runs than this stands still by itself now and then."""
+
 WIDE = 10.0
 """A channel that took less than so many margins of a rail was never near one."""
 
@@ -87,12 +93,16 @@ def _while_others_move(runs: Runs, repeats: Repeats, name: str, others: Sequence
 
 
 def _never_quiet(runs: Runs, repeats: Repeats, name: str) -> Floats:
-    """The same where a channel often changes in each second that holds no run: by the quietest of them."""
+    """The same where noise alone has a channel change in every second of rest that holds no run."""
     counts = repeats.changes[name], repeats.pairs[name], repeats.n_window
     held = Spans.merged(Spans(runs.start // repeats.n_window, (runs.stop - 1) // repeats.n_window + 1))
     free = ~held.mask(0, len(counts[0])) & (counts[1] >= repeats.n_window // 2)
-    least = float((counts[0][free] / counts[1][free]).min(initial=1.0)) if free.any() else 0.0
-    if least < LIVELY:
+    share = counts[0][free] / counts[1][free]
+    least, n_calm = (
+        share.min(initial=1.0),
+        np.count_nonzero(repeats.wide[name][free] <= CALM * counts[1][free]),
+    )
+    if least < LIVELY or n_calm < CALM_SECONDS or len(runs) > FEW_RUNS:
         return np.full(len(runs), np.inf)
     beside = np.fmin(*changing_beside(runs, *counts, runs_change=False))
     return log_chance(runs, *counts, livelier=np.minimum(least / np.maximum(beside, 1e-9), 1.0))
