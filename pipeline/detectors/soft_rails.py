@@ -13,9 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.detectors.rails import Rails
-from pipeline.detectors.visits import NEXT, Band, Visits, visits_to
+from pipeline.detectors.visits import MANY_RATIO, NEXT, Band, Samples, Visits, visits_to
 from pipeline.layouts import Channel
-from pipeline.recording import Recording
 
 Ints = npt.NDArray[np.int64]
 
@@ -29,7 +28,8 @@ LEAST_RATIO = 1.2
 """Samples in a band over those in the next three widths of it from which on its visits are looked at."""
 
 WIDEST_BAND = 0.02
-"""Widest band of a rail, noise and knee, as a share of the range."""
+WIDEST_WAY = 0.15
+"""Widest band of a rail, noise and knee: share of the range, and of its way from where the signal rests."""
 
 BEYOND = (0, 1, 2, 4, 8, 16)
 MOST_BEYOND = 0.02
@@ -65,8 +65,12 @@ class SoftRail:
 
 @dataclass(frozen=True)
 class SoftRails:
-    """What was found at either side, None where nothing was; ``doubt`` says why it could not be told."""
+    """What was found at either side, None where nothing was; ``doubt`` says why it could not be told.
 
+    ``rest`` is the median of all samples, NaN where none arrived.
+    """
+
+    rest: float
     low: SoftRail | None = None
     high: SoftRail | None = None
     doubt: str = ""
@@ -89,6 +93,14 @@ class _Levels:
     first: float
     step: float
 
+    @property
+    def median(self) -> float:
+        """Median of all, to a level."""
+        total = np.cumsum(self.counts)
+        if not total[-1]:
+            return float("nan")
+        return self.first + (float(np.searchsorted(total, total[-1] / 2)) + 0.5) * self.step
+
     def outwards(self, sign: int) -> Ints:
         """Counts from the end at the side of `sign` inwards."""
         return self.counts[::-1] if sign > 0 else self.counts
@@ -99,43 +111,45 @@ class _Levels:
         return Band(sign, end - sign * edge * self.step, width * self.step)
 
 
-def find_soft_rails(recording: Recording, channel: Channel, stated: Rails, least_share: float) -> SoftRails:
+def find_soft_rails(
+    samples: Samples, channel: Channel, stated: Rails, least_share: float, ratio: float = MANY_RATIO
+) -> SoftRails:
     """Look at both sides for a rail that the layout does not state.
 
     Parameters
     ----------
-    recording, channel
-        A field channel; its samples are read once, and again only where something piles up.
+    samples, channel
+        A field channel; read once, and again only where something piles up.
     stated : Rails
         What the layout states; samples there are left out.
     least_share : float
         Share of the range by which a rail must be away from where the signal rests, its median.
+    ratio : float
+        Samples at a rail over those beside it that are wanted at least.
     """
     sides = [
         sign for sign, known in ((-1, channel.amplifier_low), (1, channel.amplifier_high)) if known is None
     ]
-    if not sides:
-        return SoftRails()
-    levels = _levels(recording, channel, stated)
+    levels = _levels(samples, channel, stated)
     bands = [band for sign in sides if (band := _pile(levels, sign, least_share)) is not None]
     found = {}
     for band in bands:
-        visits = visits_to(recording, channel, band)
-        if visits.are_of_a_rail(_time_constant_s(channel)):
+        visits = visits_to(samples, channel, band)
+        if visits.are_of_a_rail(_time_constant_s(channel), ratio):
             found[band.sign] = _rail(band, visits)
     if found and _is_plateaus(levels, [band for band in bands if band.sign in found], channel):
         doubt = "the signal steps between a few levels, and whether these are rails cannot be told from it"
-        return SoftRails(doubt=doubt)
-    return SoftRails(found.get(-1), found.get(1))
+        return SoftRails(levels.median, doubt=doubt)
+    return SoftRails(levels.median, found.get(-1), found.get(1))
 
 
-def _levels(recording: Recording, channel: Channel, stated: Rails) -> _Levels:
+def _levels(samples: Samples, channel: Channel, stated: Rails) -> _Levels:
     n_codes = channel.adc_max - channel.adc_min + 1
     group = -(-n_codes // MOST_LEVELS)
     step = group * abs(channel.scale)
     first = channel.adc_low - 0.5 * abs(channel.scale)
     counts = np.zeros(-(-n_codes // group), np.int64)
-    for block in recording.blocks([channel.name]):
+    for block in samples.blocks([channel.name]):
         value = block.columns[channel.name]
         if np.isnan(value.sum()):
             value = value[~np.isnan(value)]
@@ -151,12 +165,13 @@ def _pile(levels: _Levels, sign: int, least_share: float) -> Band | None:
     """The band at one side that holds most beyond what a parabola explains, if there is one."""
     n = len(levels.counts)
     total = np.concatenate(([0], np.cumsum(levels.outwards(sign))))
-    last = float(np.searchsorted(total, total[-1] / 2)) - least_share * n
+    rest = float(np.searchsorted(total, total[-1] / 2))
     best, found = 0.0, None
     for beyond in BEYOND:
         edge = int(np.searchsorted(total, beyond, side="right")) - 1
         for width in _widths(n):
-            if edge + width > last or edge + NEXT * width > n:
+            way = rest - edge - width
+            if way < least_share * n or width > max(WIDEST_WAY * way, 1) or edge + NEXT * width > n:
                 break
             inside = int(total[edge + width] - total[edge])
             excess = inside - LEAST_RATIO * int(total[edge + NEXT * width] - total[edge + width])

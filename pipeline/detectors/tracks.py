@@ -33,6 +33,7 @@ from pipeline.detectors.lines import (
     why_not_assessable,
 )
 from pipeline.detectors.narrow import NarrowLine
+from pipeline.detectors.overloads import Overloads, measure_overloads
 from pipeline.detectors.repeats import Repeats, measure_repeats
 from pipeline.detectors.windows import Floats, joined, mean_and_variance, share_of, whole_windows, windows
 from pipeline.layouts import Channel
@@ -79,6 +80,8 @@ class FieldTrack:
         Share of samples within the margin of a rail, and of lost samples.
     n_beyond : int
         Samples outside the converter's range as the layout states it: then the layout is wrong.
+    overloads : Overloads
+        The channel's rails, stated or found, and the samples at them.
     """
 
     channel: Channel
@@ -95,6 +98,7 @@ class FieldTrack:
     at_rail: Floats
     lost: Floats
     n_beyond: int
+    overloads: Overloads
 
 
 @dataclass(frozen=True)
@@ -114,24 +118,6 @@ class Tracks:
     acceleration_rms: Floats | None
     sensors: dict[str, SensorTrack]
     repeats: Repeats
-
-
-@dataclass(frozen=True)
-class Rails:
-    """Where a channel counts as saturated: at or below ``low``, at or above ``high`` (channel's unit)."""
-
-    low: float
-    high: float
-
-
-def rails(channel: Channel, margin_fraction: float, margin_counts: float) -> Rails:
-    """The inner one of converter and amplifier rail at each end, moved inwards by the margin."""
-    margin = max(margin_fraction * (channel.adc_high - channel.adc_low), margin_counts * abs(channel.scale))
-    # Half a count of slack: values are stored rounded, and a code on the bound is meant to count.
-    slack = margin + 0.5 * abs(channel.scale)
-    lows = [channel.adc_low, *([] if channel.amplifier_low is None else [channel.amplifier_low])]
-    highs = [channel.adc_high, *([] if channel.amplifier_high is None else [channel.amplifier_high])]
-    return Rails(max(lows) + slack, min(highs) - slack)
 
 
 def measure_tracks(
@@ -201,9 +187,8 @@ def _measure_field(
     own, other = measure_lines(recording, spectra, wanted, still)
     stronger = max(own, other, key=_fundamental_rms)
     fit = fit_for(stronger.lines, channel, recording.sample_hz, n_fast)
-    rail = rails(
-        channel, settings["saturation.rail_margin_fraction"], settings["saturation.rail_margin_counts"]
-    )
+    overloads = measure_overloads(recording, channel, settings)
+    rail = overloads.rails
     movement = _MovementBand(recording.sample_hz)
     peaks, residues, leads, n_beyond = [], [], [], 0
     bands, levels, at_rails, losses = [], [], [], []
@@ -231,7 +216,7 @@ def _measure_field(
     if _is_slow(stronger.lines[0]):
         peak, leading = _with_narrow(peak, stronger.narrow, n_fast, still)
     return FieldTrack(
-        channel,
+        overloads.channel,
         own.lines,
         other.lines,
         peak,
@@ -245,6 +230,7 @@ def _measure_field(
         joined(at_rails),
         joined(losses),
         n_beyond,
+        overloads,
     )
 
 

@@ -1,12 +1,14 @@
 """Visits of a signal to a band at its extreme: whether these are visits to a rail."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.layouts import Channel
-from pipeline.recording import Recording
+from pipeline.recording import Block
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -43,6 +45,19 @@ DROOPED = 5.0
 STEP = 0.6
 """Fewer visits than two are a rail's only behind an AC coupling, where any other level would droop by so many
 widths meanwhile, and if it has not come to rest within `RISE_S`, unlike after a stuck value."""
+
+
+class Samples(Protocol):
+    """A recording, or what is made of one block by block."""
+
+    @property
+    def sample_hz(self) -> float:
+        """Samples a second."""
+        ...
+
+    def blocks(self, columns: Sequence[str]) -> Iterator[Block]:
+        """The named columns, NaN where lost."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -92,13 +107,15 @@ class Visits:
     def __len__(self) -> int:
         return len(self.n_inside)
 
-    def are_of_a_rail(self, tau_s: float | None) -> bool:
+    def are_of_a_rail(self, tau_s: float | None, least_ratio: float = MANY_RATIO) -> bool:
         """Whether the signal rises to the band, stays there, and does so again and again.
 
         Parameters
         ----------
         tau_s : float, optional
             Time constant of the AC coupling, None where the layout states none.
+        least_ratio : float
+            Samples in the band over those beside it.
         """
         if not len(self) or self._usual(self.deepest) < RISE * self.band.width:
             return False
@@ -109,7 +126,7 @@ class Visits:
         # As many visits of equal length would hold the samples in the same way.
         n_visits = self.n_inside.sum() ** 2 / (self.n_inside**2).sum()
         if n_visits >= FEW_VISITS:
-            return bool(ratio >= MANY_RATIO and (tau_s is not None or len(self) >= UNCOUPLED_VISITS))
+            return bool(ratio >= least_ratio and (tau_s is not None or len(self) >= UNCOUPLED_VISITS))
         if tau_s is None or ratio < FEW_RATIO or self._usual(self.later) > STEP * self.rest:
             return False
         droops_s = DROOPED * self.band.width / self.rest * tau_s
@@ -143,13 +160,13 @@ class _Seen:
     rest: Floats
 
 
-def visits_to(recording: Recording, channel: Channel, band: Band) -> Visits:
+def visits_to(samples: Samples, channel: Channel, band: Band) -> Visits:
     """Find all visits to a band, block by block; one across the edge of a block counts as two."""
-    n_rise = max(1, round(RISE_S * recording.sample_hz))
+    n_rise = max(1, round(RISE_S * samples.sample_hz))
     lags = sorted({n_rise, max(1, n_rise // 2), max(1, n_rise // 4)})
     seen = [
         _in_block(band.sign * (band.edge - block.columns[channel.name].astype(np.float64)), band.width, lags)
-        for block in recording.blocks([channel.name])
+        for block in samples.blocks([channel.name])
     ]
     whole = _Seen(*(np.concatenate([getattr(one, name) for one in seen]) for name in _Seen.__annotations__))
     return Visits(
@@ -162,7 +179,7 @@ def visits_to(recording: Recording, channel: Channel, band: Band) -> Visits:
         whole.depths,
         int(whole.n_near.sum()),
         float(np.nanmedian(whole.rest)),
-        recording.sample_hz,
+        samples.sample_hz,
     )
 
 
