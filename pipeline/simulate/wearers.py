@@ -1,4 +1,23 @@
-"""Wearers, devices and rooms by chance: everything that a real study varies, within published ranges."""
+"""Wearers, devices and rooms by chance: everything that a real study varies, within published ranges.
+
+| what | range | source |
+|---|---|---|
+| body to surroundings | 100 to 400 pF | JS-001 (100 pF); Jonassen 1998 (200 to 400 pF standing) |
+| soles and floor | 1e9 to 1e12 ohm, 1e6 to 1e8 where tied | ANSI/ESD S20.20 wants 1e9; dry soles have more |
+| charge of a step | by what drives the amplifier, below 4e-7 C | Jonassen: breakdown of air below a sole |
+| mains to body | 0.01 to 3 pF, less where that would exceed the limit | Haberman, Cassino and Spinelli 2011 |
+| line | within 0.8 % of nominal, drifting; 10 % of the voltage | EN 50160 |
+| harmonics | 3rd, 5th, 7th up to 0.8 of 5, 6, 5 % | EN 50160 |
+| skin | 40 kohm to 1.6 Mohm | Burke and Assambo, dry carbon |
+| skin, capacitance | 5 to 200 nF | common practice, no source (a small electrode; Burke: 0.05 uF and more) |
+| input | 0.5 to 10 Gohm, 2 to 10 pF | Burke and Assambo (500 Mohm); common practice, no source |
+| range at the electrode | 0.1 to 1.2 V in 10 to 24 bits | common practice, no source |
+| AC coupling | 0.03 to 0.5 Hz | ECG practice 0.05 to 0.67 Hz, from memory |
+| noise | 1e-4 to 1.5e-3 of the range, at least kT/C of the input | common practice, no source; k: SI |
+| steps | 1.95 Hz, SD 0.15, 1.5 to 2.2 | Murray 1964: 1.95 (0.19); MacDougall and Moore 2005: 2.00 (0.13) |
+| strokes | 0.7 to 1.3 Hz | common practice, no source |
+| accelerometer | gain 0.6 %, offset 0.1 m/s2 (deviations) | van Hees et al. 2014: 17 to 77 m[g] uncorrected |
+"""
 
 from dataclasses import dataclass, replace
 
