@@ -13,6 +13,9 @@ SLOW_S = 1.0
 LEAST_SAMPLES = 4
 """Samples in a window from which their spread says something of movement."""
 
+CHANGE_S = 0.1
+"""Apart by so much, steps of two a second differ by nearly all of their spread, strokes of one by half."""
+
 LEAST_COVERED = 0.5
 """Share of a second that another recording's windows must cover to say anything of it."""
 
@@ -22,14 +25,16 @@ class SensorTrack:
     """One accelerometer, its axes by name, in windows of a second and in m/s2; arrays have equal length.
 
     ``start_s`` and ``stop_s`` are when each window begins and ends, ``rms`` the spread of the vector within
-    it, ``length`` that of the mean vector; ``mean`` and ``spread``, of shape (axes, n), are those of each
-    axis; NaN where too much was lost. ``step`` is what one count of each axis is worth, shape (axes,).
+    it, ``change`` by how much the vector changes within 0.1 s (rms), ``length`` that of the mean vector;
+    ``mean`` and ``spread``, of shape (axes, n), are those of each axis; NaN where too much was lost.
+    ``step`` is what one count of each axis is worth, shape (axes,).
     """
 
     axes: tuple[str, ...]
     start_s: Floats
     stop_s: Floats
     rms: Floats
+    change: Floats
     length: Floats
     mean: Floats
     spread: Floats
@@ -82,15 +87,23 @@ def rms_on(start_s: Floats, stop_s: Floats, tracks: Sequence[SensorTrack]) -> Fl
     Windows of a recording of its own are brought there by the time that they share: the mean square over
     what is covered, NaN where less than half is.
     """
-    spreads = [_shared(start_s, stop_s, track) for track in tracks]
+    spreads = [_shared(start_s, stop_s, track, track.rms) for track in tracks]
     return np.fmax.reduce(spreads) if spreads else None
 
 
+def change_on(start_s: Floats, stop_s: Floats, tracks: Sequence[SensorTrack]) -> Floats | None:
+    """The same of the change within 0.1 s."""
+    changes = [_shared(start_s, stop_s, track, track.change) for track in tracks]
+    return np.fmax.reduce(changes) if changes else None
+
+
 def _measure(recording: Recording, names: Sequence[str], n: int) -> SensorTrack:
-    variances, means = [], []
+    variances, means, changes = [], [], []
     # Half the width is plenty for the spread of a second: 24 bits of 16 that were measured.
     for axes in whole_windows(recording, names, n, "float32"):
-        mean, variance = mean_and_variance(np.stack([windows(axis, n) for axis in axes]))
+        cut = np.stack([windows(axis, n) for axis in axes])
+        mean, variance = mean_and_variance(cut)
+        changes.append(_change(cut))
         variances.append(variance)
         means.append(mean)
     variance, mean = (np.concatenate(p or [np.empty((len(names), 0))], axis=1) for p in (variances, means))
@@ -98,19 +111,33 @@ def _measure(recording: Recording, names: Sequence[str], n: int) -> SensorTrack:
     rms, length = np.sqrt(variance.sum(axis=0)), np.sqrt((mean**2).sum(axis=0))
     scales = {channel.name: abs(channel.scale) for channel in recording.channels}
     step = np.array([scales[name] for name in names])
-    return SensorTrack(tuple(names), *edges, rms, length, mean, np.sqrt(variance), step)
+    change = np.concatenate(changes or [np.empty(0)])
+    return SensorTrack(tuple(names), *edges, rms, change, length, mean, np.sqrt(variance), step)
 
 
-def _shared(start_s: Floats, stop_s: Floats, track: SensorTrack) -> Floats:
+def _change(cut: Floats) -> Floats:
+    """Rms change of the vector within 0.1 s in each window; `cut` has shape (axes, windows, n)."""
+    n = cut.shape[-1]
+    # Every twentieth of a second is often enough for steps.
+    few = cut[..., :: max(1, n // 20)]
+    lag = max(1, round(CHANGE_S * few.shape[-1]))
+    square = ((few[..., lag:] - few[..., :-lag]) ** 2).sum(axis=0)
+    known = ~np.isnan(square)
+    number = known.sum(axis=-1)
+    total = np.where(known, square, 0.0).sum(axis=-1)
+    return np.where(number > 0, np.sqrt(total / np.maximum(number, 1)), np.nan).astype(np.float64)
+
+
+def _shared(start_s: Floats, stop_s: Floats, track: SensorTrack, values: Floats) -> Floats:
     if np.array_equal(start_s, track.start_s):
-        return track.rms
-    known = ~np.isnan(track.rms)
+        return values
+    known = ~np.isnan(values)
     # A pause inside a window belongs to none; what windows hold is told by sums up to each of their edges.
     last_s = np.append(track.start_s[1:], np.inf)
     edges = np.stack((track.start_s, np.minimum(track.stop_s, last_s)), axis=1)
     lasts_s = (edges[:, 1] - edges[:, 0]) * known
     covered = _between(start_s, stop_s, edges, lasts_s)
-    square = _between(start_s, stop_s, edges, lasts_s * np.nan_to_num(track.rms) ** 2)
+    square = _between(start_s, stop_s, edges, lasts_s * np.nan_to_num(values) ** 2)
     enough = covered >= LEAST_COVERED * (stop_s - start_s)
     return np.sqrt(np.where(enough, square, np.nan) / np.where(enough, covered, 1.0))
 

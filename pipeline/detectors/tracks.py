@@ -6,7 +6,7 @@ of a session has windows of its own; the acceleration is brought to all of them 
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -15,10 +15,12 @@ from scipy import signal
 from pipeline.detectors.acceleration import (
     SLOW_S,
     SensorTrack,
+    change_on,
     measure_sensors,
     rms_on,
     window_edges_s,
 )
+from pipeline.detectors.clipping import HarmonicsAtRails
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.line_coherence import Grid, LookedFor, measure_lines
 from pipeline.detectors.linefit import fit_for
@@ -33,6 +35,7 @@ from pipeline.detectors.lines import (
     why_not_assessable,
 )
 from pipeline.detectors.narrow import NarrowLine
+from pipeline.detectors.notch import Notch, notch_for
 from pipeline.detectors.overloads import Overloads, measure_overloads
 from pipeline.detectors.repeats import Repeats, measure_repeats
 from pipeline.detectors.windows import Floats, joined, mean_and_variance, share_of, whole_windows, windows
@@ -80,6 +83,8 @@ class FieldTrack:
         Share of samples within the margin of a rail, and of lost samples.
     n_beyond : int
         Samples outside the converter's range as the layout states it: then the layout is wrong.
+    notch : Notch
+        What of the mains lies in the movement band, and whether a notch could take it out.
     overloads : Overloads
         The channel's rails, stated or found, and the samples at them.
     """
@@ -98,12 +103,15 @@ class FieldTrack:
     at_rail: Floats
     lost: Floats
     n_beyond: int
+    notch: Notch
     overloads: Overloads
 
 
 @dataclass(frozen=True)
 class Tracks:
     """All channels of one recording in windows.
+
+    ``acceleration_change`` is by how much the acceleration vector changes within 0.1 s, rms of each second.
 
     ``n_fast`` and ``n_slow`` are samples in a window; ``acceleration_rms`` (m/s2, shape (n_slow_windows,))
     is the spread of the acceleration vector within each second, of whichever of the session's sensors moves
@@ -116,6 +124,7 @@ class Tracks:
     n_slow: int
     field: dict[str, FieldTrack]
     acceleration_rms: Floats | None
+    acceleration_change: Floats | None
     sensors: dict[str, SensorTrack]
     repeats: Repeats
 
@@ -160,7 +169,8 @@ def _measure_one(
 ) -> Tracks:
     n_fast = max(8, round(FAST_S * recording.sample_hz))
     n_slow = max(1, round(SLOW_S * recording.sample_hz))
-    acceleration_rms = rms_on(*window_edges_s(recording, n_slow), everywhere)
+    edges_s = window_edges_s(recording, n_slow)
+    acceleration_rms, acceleration_change = rms_on(*edges_s, everywhere), change_on(*edges_s, everywhere)
     still = None
     if acceleration_rms is not None:
         quiet = np.nan_to_num(acceleration_rms, nan=np.inf) < settings["movement.still_m_s2"]
@@ -169,7 +179,8 @@ def _measure_one(
         channel.name: _measure_field(recording, channel, mains_hz, settings, (n_fast, n_slow), still)
         for channel in recording.of_kind("field")
     }
-    return Tracks(recording.sample_hz, n_fast, n_slow, field, acceleration_rms, own, repeats)
+    accelerated = acceleration_rms, acceleration_change
+    return Tracks(recording.sample_hz, n_fast, n_slow, field, *accelerated, own, repeats)
 
 
 def _measure_field(
@@ -190,13 +201,17 @@ def _measure_field(
     overloads = measure_overloads(recording, channel, settings)
     rail = overloads.rails
     movement = _MovementBand(recording.sample_hz)
+    clipped = HarmonicsAtRails(fit.harmonics)
     peaks, residues, leads, n_beyond = [], [], [], 0
     bands, levels, at_rails, losses = [], [], [], []
     middles, bands_fast, overtones = [], [], []
     for samples in whole_windows(recording, [channel.name], int(np.lcm(n_fast, n_slow))):
         value = samples[0]
         cut = windows(value, n_slow)
-        fit_here = fit.apply(value)
+        fast = windows(value, n_fast)
+        railed = np.any((fast <= rail.low) | (fast >= rail.high), axis=1)
+        fit_here = fit.apply(value, railed)
+        clipped.add(fit_here.powers, railed)
         peaks.append(fit_here.peak)
         overtones.append(fit_here.overtones)
         residues.append(fit_here.residue_rms)
@@ -211,6 +226,8 @@ def _measure_field(
         at_rails.append(share_of((cut <= rail.low) | (cut >= rail.high), cut))
         losses.append(np.isnan(cut).mean(axis=1))
         n_beyond += _count_beyond(value, channel)
+    if not n_beyond and stronger is own:
+        own = replace(own, lines=clipped.attributed(own.lines))
     peak = joined(peaks)
     leading = np.concatenate(leads or [np.empty(0, bool)])
     if _is_slow(stronger.lines[0]):
@@ -230,6 +247,7 @@ def _measure_field(
         joined(at_rails),
         joined(losses),
         n_beyond,
+        notch_for(stronger.lines, spectra.whole, channel, recording.sample_hz, MOVEMENT_HZ),
         overloads,
     )
 
