@@ -203,6 +203,7 @@ class _Judge:
             found_uncertainty_hz=found.uncertainty_hz,
             rms=found.amplitude * at_electrode,
             rms_uncertainty=found.amplitude_uncertainty * at_electrode,
+            wander_hz=None if math.isnan(found.wander_hz) else found.wander_hz,
         )
 
 

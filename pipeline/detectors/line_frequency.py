@@ -20,7 +20,7 @@ SURE_RAD = 0.25
 LEAST_STRETCHES = 8
 """Stretches below which one sinusoid is fitted to all of the recording: nothing has room to wander."""
 
-WANDER_CHANCE = 0.01
+WANDER_CHANCE = 0.003
 """Probability that noise alone is taken for wander."""
 
 STRETCH_S = 16.0
@@ -210,7 +210,8 @@ def _wander_hz(at_s: Floats, cycles: Floats, noise2: float) -> float:
     if fine.sum() < 3:
         return math.nan
     mean_hz = (cycles[last] - cycles[k])[fine] / lasted_s[fine]
-    noise2, found2 = 2 * noise2 / MEAN_S**2, float(mean_hz.var(ddof=1))
-    freedom = len(mean_hz) - 1
+    noise2, found2 = 2 * noise2 / float(np.mean(lasted_s[fine] ** 2)), float(mean_hz.var(ddof=1))
+    # Neighbours share an end, whose noise goes into both with opposite signs: two thirds of the freedom.
+    freedom = 2 / 3 * (len(mean_hz) - 1)
     is_chance = found2 < noise2 * stats.chi2.isf(WANDER_CHANCE, freedom) / freedom
     return 0.0 if is_chance else math.sqrt(found2 - noise2)

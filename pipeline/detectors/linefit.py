@@ -18,7 +18,8 @@ class Fitted:
     ``level`` is the fit's level in the middle of the window, ``peak`` the amplitude of all lines together at
     the electrode, ``overtones`` that of the lines above the fundamental (NaN where it is not told apart),
     ``residue_rms`` what they do not explain, ``lead`` whether the lines as recorded carry more power than
-    that. ``waves`` has, for every sample of the windows, the lines as recorded (0 where unknown).
+    that. ``waves`` has, for every sample of the windows, the lines as recorded (0 where unknown), ``powers``
+    (windows, lines) the squared amplitude of each as recorded.
     """
 
     level: Floats
@@ -27,6 +28,7 @@ class Fitted:
     residue_rms: Floats
     lead: npt.NDArray[np.bool_]
     waves: Floats
+    powers: Floats
 
 
 @dataclass(frozen=True)
@@ -35,17 +37,25 @@ class LineFit:
 
     ``projection`` (parameters, samples) gives the coefficients, ``model`` (samples, parameters) the fit;
     the coefficients behind the first three are cosine and sine of each line, of which the low-pass left
-    ``gain`` (lines,). ``fundamental`` says whether the first of them is.
+    ``gain`` (lines,); ``harmonics`` are their orders.
     """
 
     n_window: int
     projection: Floats
     model: Floats
     gain: Floats
-    fundamental: bool
+    harmonics: tuple[int, ...]
 
-    def apply(self, samples: Floats) -> Fitted:
-        """Fit every whole window of `samples`."""
+    @property
+    def fundamental(self) -> bool:
+        """Whether the first of the lines is the fundamental."""
+        return self.harmonics[:1] == (1,)
+
+    def apply(self, samples: Floats, at_rail: npt.NDArray[np.bool_]) -> Fitted:
+        """Fit every whole window of `samples`; `at_rail` says which windows have samples at a rail.
+
+        Harmonics are not counted there: clipping makes its own.
+        """
         cut = windows(samples, self.n_window)
         coefficients = cut @ self.projection.T
         level = coefficients[:, 0]
@@ -53,14 +63,17 @@ class LineFit:
         freedom = max(self.n_window - self.model.shape[1], 1)
         left = (residue**2).sum(axis=1) / freedom
         power = (coefficients[:, 3::2] ** 2) + (coefficients[:, 4::2] ** 2)
+        powers = power.copy()
         waves = np.nan_to_num(coefficients[:, 3:] @ self.model[:, 3:].T).reshape(-1)
+        if self.fundamental:
+            power[at_rail, 1:] = 0.0
         recorded, true = power.sum(axis=1), (power / self.gain**2).sum(axis=1)
         above = np.full(len(cut), np.nan)
         if self.fundamental and len(self.gain) > 1:
             above = np.sqrt((power[:, 1:] / self.gain[1:] ** 2).sum(axis=1))
         if not len(self.gain):
             true = np.full(len(cut), np.nan)
-        return Fitted(level, np.sqrt(true), above, np.sqrt(left), recorded / 2 > left, waves)
+        return Fitted(level, np.sqrt(true), above, np.sqrt(left), recorded / 2 > left, waves, powers)
 
 
 def fit_for(lines: Sequence[Line], channel: Channel, sample_hz: float, n_window: int) -> LineFit:
@@ -88,4 +101,4 @@ def fit_for(lines: Sequence[Line], channel: Channel, sample_hz: float, n_window:
         phase = 2 * np.pi * at_hz * np.arange(n_window) / sample_hz
         columns += [np.cos(phase), np.sin(phase)]
     model = np.stack(columns, axis=1)
-    return LineFit(n_window, np.linalg.pinv(model), model, np.array(gains), harmonics[:1] == [1])
+    return LineFit(n_window, np.linalg.pinv(model), model, np.array(gains), tuple(harmonics))

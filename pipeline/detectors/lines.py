@@ -59,7 +59,8 @@ class Line:
 
     ``folded_hz`` is where the nominal line folds to, ``found_hz`` where it was found (before folding),
     ``rms`` its size at the electrode in ``unit``, both None where it was not found or cannot be told, each
-    with its standard uncertainty where that is known. ``ratio`` is its height over the spectrum beside it.
+    with its standard uncertainty where that is known. ``wander_hz`` is how far its means of 10 s spread,
+    ``ratio`` its height over the spectrum beside it.
     """
 
     channel: str
@@ -74,6 +75,7 @@ class Line:
     ratio: float | None = None
     found_uncertainty_hz: float | None = None
     rms_uncertainty: float | None = None
+    wander_hz: float | None = None
 
 
 @dataclass(frozen=True)
@@ -266,9 +268,8 @@ def level_beside(spectrum: Spectrum, expected_hz: float, half_width_hz: float) -
         return np.finfo(float).tiny, 0
     # The median of a chi-square spectrum lies below its mean: by 31 % for one segment.
     median_to_mean = float(stats.chi2.median(spectrum.freedom)) / spectrum.freedom
-    return float(np.median(spectrum.density[beside])) / median_to_mean or np.finfo(float).tiny, int(
-        beside.sum()
-    )
+    level = float(np.median(spectrum.density[beside])) / median_to_mean
+    return level or np.finfo(float).tiny, int(beside.sum())
 
 
 def _chance_ratio(freedom: float, n_near: int, n_beside: int) -> float:
@@ -346,8 +347,13 @@ def unfold_hz(at_hz: float, near_hz: float, sample_hz: float) -> float:
     return zone + at_hz if near_hz >= zone else zone - at_hz
 
 
+def strongest(lines: Sequence[Line]) -> Line | None:
+    """The strongest line found, or None."""
+    found = [line for line in lines if line.found_hz is not None and line.rms]
+    return max(found, key=lambda line: line.rms or 0.0, default=None)
+
+
 def strongest_hz(lines: Sequence[Line]) -> float | None:
     """The mains frequency by the strongest line found, or None."""
-    found = [line for line in lines if line.found_hz is not None and line.rms]
-    best = max(found, key=lambda line: line.rms or 0.0, default=None)
+    best = strongest(lines)
     return best.found_hz / best.harmonic if best is not None and best.found_hz is not None else None

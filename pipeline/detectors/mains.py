@@ -6,8 +6,9 @@ from scipy import ndimage
 
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
-from pipeline.detectors.lines import SLOW_LINE_HZ, Line, strongest_hz
+from pipeline.detectors.lines import SLOW_LINE_HZ, Line, strongest
 from pipeline.detectors.tracks import FieldTrack, Settings
+from pipeline.detectors.windows import Floats
 
 LEAST_WINDOWS = 2
 """Windows in a row: mains stays, while a jolt fills one window."""
@@ -15,6 +16,9 @@ LEAST_WINDOWS = 2
 SLOW_WINDOWS = (7, 15)
 """The same where the line lies among movement: half of the 3 s in which it is measured; and unknown windows
 between two above the limit that do not end a stretch."""
+
+SHARES = 8
+"""Shares of the recording by whose spread a median's uncertainty is told."""
 
 BRIDGE_S = 2.0
 """Pauses in strong mains that do not end a finding."""
@@ -53,8 +57,9 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
     above = _above(track, limit)
     intruder = _intruder(track)
     findings = (
-        *_too_strong(evidence, track, above & ~off, limit, "fault", _STRONG),
+        *_too_strong(evidence, track, above & ~off, limit, "fault", _remedy(track)),
         *_too_strong(evidence, track, above & off, limit, "warning", _OPEN),
+        *_in_movement(evidence, track, settings),
         *_other_grid(evidence, track, intruder),
     )
     marks = {"mains": Spans.of_mask(above).stretched(evidence.tracks.n_fast)}
@@ -80,32 +85,86 @@ def _measures(
 ) -> tuple[Measure, ...]:
     name, unit = track.channel.name, track.channel.unit
     counted = ~np.isnan(track.mains_peak) & ~off
-    hz = strongest_hz((*track.lines, *intruder))
-    absent_hz = "" if hz else "no line stands above the spectrum beside it"
+    frequency = _frequency(track, intruder)
     if not counted.any():
-        never_on = "the electrode was never on the skin"
-        absent = never_on if off.any() else "no window of 10 or 12 cycles arrived whole"
-        sizes = tuple(Measure(measure, None, u, name, absent) for measure, u in _units(unit).items())
-        return (*sizes, Measure("mains_hz", hz, "Hz", name, absent_hz))
+        absent = _why_no_window(track, off)
+        sizes = {measure: Measure(measure, None, u, name, absent) for measure, u in _units(unit).items()}
+        return (*sizes.values(), *frequency)
     peaks = track.mains_peak[counted]
     rms = float(np.median(peaks)) / np.sqrt(2)
-    movement = _overall_rms(track)
+    movement = _movement_rms(track)
+    notch = track.notch
     values = {
         "mains_fraction": float(above[counted].mean()),
         "mains_rms_v": rms,
+        "mains_rms_uncertainty_v": _spread_of_median(peaks) / np.sqrt(2),
         "mains_peak_v": float(np.percentile(peaks, 95)),
         "mains_to_movement": rms / movement if movement else None,
+        "mains_in_movement_v": notch.rms,
+        "mains_notch_fraction": None if notch.why_not else notch.taken,
     }
-    absent = "no movement band was measured"
-    sizes = tuple(
-        Measure(measure, values[measure], u, name, "" if values[measure] is not None else absent)
+    absent_of = {
+        "mains_rms_uncertainty_v": "fewer than three windows for each of eight shares of the recording",
+        "mains_to_movement": "no movement band was measured",
+        "mains_notch_fraction": f"no notch could save the movement: {notch.why_not}",
+    }
+    sizes = {
+        measure: _known(measure, values[measure], u, name, absent_of.get(measure, ""))
         for measure, u in _units(unit).items()
-    )
-    return (*sizes, Measure("mains_hz", hz, "Hz", name, absent_hz))
+    }
+    return (*sizes.values(), *frequency)
+
+
+def _known(measure: str, value: float | None, unit: str, channel: str, absent: str) -> Measure:
+    is_known = value is not None and not np.isnan(value)
+    return Measure(measure, value if is_known else None, unit, channel, "" if is_known else absent)
+
+
+def _frequency(track: FieldTrack, intruder: tuple[Line, ...]) -> tuple[Measure, Measure]:
+    """Frequency by the strongest line, and its standard uncertainty."""
+    name = track.channel.name
+    best = strongest((*track.lines, *intruder))
+    if best is None or best.found_hz is None:
+        absent = "no line stands above the spectrum beside it and keeps its phase"
+        return tuple(  # type: ignore[return-value]
+            Measure(measure, None, "Hz", name, absent) for measure in ("mains_hz", "mains_hz_uncertainty_hz")
+        )
+    uncertainty = best.found_uncertainty_hz
+    return (
+        Measure("mains_hz", best.found_hz / best.harmonic, "Hz", name),
+        _known(
+            "mains_hz_uncertainty_hz",
+            None if uncertainty is None else uncertainty / best.harmonic,
+            "Hz", name, "the line was not followed",
+        ),
+    )  # fmt: skip
+
+
+def _why_no_window(track: FieldTrack, off: npt.NDArray[np.bool_]) -> str:
+    if off.any():
+        return "the electrode was never on the skin"
+    line = track.lines[0]
+    if line.folded_hz < SLOW_LINE_HZ and line.rms is None:
+        return (
+            f"{line.nominal_hz:g} Hz folds to {line.folded_hz:.3g} Hz, among movement, and no line was found "
+            "there while the wearer was still"
+        )
+    return "no window of 10 or 12 cycles arrived whole"
+
+
+def _spread_of_median(peaks: Floats) -> float:
+    """Standard uncertainty of the median, by those of eight shares one after the other; NaN if short."""
+    if len(peaks) < 3 * SHARES:
+        return float("nan")
+    medians = [float(np.median(share)) for share in np.array_split(peaks, SHARES)]
+    return float(np.std(medians, ddof=1) / np.sqrt(SHARES))
 
 
 def _units(unit: str) -> dict[str, str]:
-    return {"mains_fraction": "1", "mains_rms_v": unit, "mains_peak_v": unit, "mains_to_movement": "1"}
+    return {
+        "mains_fraction": "1", "mains_rms_v": unit, "mains_rms_uncertainty_v": unit, "mains_peak_v": unit,
+        "mains_to_movement": "1", "mains_in_movement_v": unit, "mains_notch_fraction": "1",
+    }  # fmt: skip
 
 
 def _off_windows(evidence: Evidence, track: FieldTrack, settings: Settings) -> npt.NDArray[np.bool_]:
@@ -128,9 +187,49 @@ def _intruder(track: FieldTrack) -> tuple[Line, ...]:
     return tuple(line for line in track.other_lines if line.rms is not None)
 
 
-def _overall_rms(track: FieldTrack) -> float | None:
+def _movement_rms(track: FieldTrack) -> float | None:
+    """Size of the movement band without the lines in it."""
     bands = track.movement_rms[~np.isnan(track.movement_rms)]
-    return float(np.sqrt((bands**2).mean())) if len(bands) else None
+    if not len(bands):
+        return None
+    power = float((bands**2).mean())
+    # What is left beside a line that is nearly all cannot be told from the line's own wander.
+    return float(np.sqrt(max(power - track.notch.rms**2, 0.01 * power)))
+
+
+def _in_movement(evidence: Evidence, track: FieldTrack, settings: Settings) -> tuple[Finding, ...]:
+    """A finding where mains lies among movement and is no trifle beside it: what a notch would do."""
+    notch, movement = track.notch, _movement_rms(track)
+    if not movement or notch.rms <= settings["mains.in_movement_fraction"] * movement:
+        return ()
+    unit, limit = track.channel.unit, settings["mains.in_movement_fraction"] * movement
+    places = " and ".join(f"{at_hz:.3g}" for at_hz in notch.places_hz)
+    text = (
+        f"Mains folds to {places} Hz, into the movement band, where it stands beside movement of "
+        f"{movement:.3g} {unit} rms; "
+    )
+    if notch.why_not:
+        text += f"no notch could save that: {notch.why_not}; record at another rate, such as 250 Hz."
+    else:
+        text += (
+            f"a notch there of {notch.width_hz:.2g} Hz takes it out with {notch.taken:.1%} of the movement's "
+            "power, and no multiple of the cadence."
+        )
+    return (
+        Finding(
+            "mains", track.channel.name, 0.0, evidence.recording.duration_s,
+            "warning" if notch.why_not else "note", "mains_in_movement_v", notch.rms, limit, unit, text,
+        ),
+    )  # fmt: skip
+
+
+def _remedy(track: FieldTrack) -> str:
+    """Whether what is too strong could be filtered out."""
+    if not track.notch.rms:
+        return f"{_STRONG} None of it folds into the movement band, which a filter can therefore keep."
+    if track.notch.why_not:
+        return f"{_STRONG} No notch could save the movement: {track.notch.why_not}."
+    return f"{_STRONG} A notch takes {track.notch.taken:.1%} of the movement's power with it."
 
 
 def _not_assessable(evidence: Evidence, track: FieldTrack) -> Detected:
@@ -142,7 +241,7 @@ def _not_assessable(evidence: Evidence, track: FieldTrack) -> Detected:
     )
     measures = tuple(
         Measure(measure, None, u, name, f"not assessable: {why}")
-        for measure, u in {**_units(unit), "mains_hz": "Hz"}.items()
+        for measure, u in {**_units(unit), "mains_hz": "Hz", "mains_hz_uncertainty_hz": "Hz"}.items()
     )
     return Detected((finding,), measures, {}, track.lines)
 
