@@ -225,11 +225,9 @@ def _without_contact(
     # A bare electrode's stray capacitance to the line, and the input's to sensor ground (simulate.contact).
     stray = supply.electrode_farad * np.exp(rng.uniform(-1.5, 1.5))
     own_mains_v = np.sqrt(2) * supply.rms_v * stray / (contact.input_farad + contact.gap_farad)
-    values = _less(it, passed, rng)
+    values: Floats = _less(it, passed, rng)
     values = values + own_mains_v * _line(it, rng) * off * (1 - 1 / less)
-    if fresh:
-        values = values + _transients(it, off, contact, rng)
-    return values
+    return np.asarray(values + _transients(it, off, contact, rng)) if fresh else np.asarray(values)
 
 
 def _less(it: Stretch, passed: Floats, rng: np.random.Generator) -> Floats:

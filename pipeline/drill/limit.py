@@ -63,9 +63,7 @@ def limit_of(sizes: Sequence[float], found: Sequence[bool]) -> Limit:
     if not hit.any():
         return Limit(None, None, None, f"none of {n} was found")
     if place[best] < x.min() and high is not None:
-        return Limit(
-            None, None, high, f"{int(hit.sum())} of {n} were found, and not the smallest were missed"
-        )
+        return Limit(None, None, high, f"{int(hit.sum())} of {n} were found, whatever their size")
     if high is None or place[best] > x.max():
         large = x >= np.quantile(x, 0.75)
         told = f"{int(hit[large].sum())} of the {int(large.sum())} largest were found"
