@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.detectors.acceleration import SensorTrack
+from pipeline.detectors.findings import Spans
 from pipeline.detectors.windows import Floats
 from pipeline.layouts.units import STANDARD_GRAVITY
 
@@ -38,15 +39,26 @@ class Calibration:
 def still_means(track: SensorTrack, still_m_s2: float) -> Floats:
     """Mean of each axis in the windows of 10 s in which every axis lies still, shape (axes, windows).
 
-    The spread over a window is what is within its seconds and what is between them.
+    Windows stand end to end within each stretch of stillness, wherever that begins. The spread over a window
+    is what is within its seconds and what is between them.
     """
-    n = track.mean.shape[1] // WINDOW_S
-    mean, spread = (
-        values[:, : n * WINDOW_S].reshape(len(values), n, WINDOW_S) for values in (track.mean, track.spread)
-    )
-    variance = (spread**2).mean(axis=2) + mean.var(axis=2)
-    still = (np.sqrt(variance) < still_m_s2).all(axis=0)
-    return np.asarray(mean.mean(axis=2)[:, still], dtype=np.float64)
+    known = ~np.isnan(track.length)
+    mean, spread = (np.where(known, values, 0.0) for values in (track.mean, track.spread))
+    n_known = _over_window(known[np.newaxis].astype(np.float64))[0]
+    middle = _over_window(mean) / WINDOW_S
+    variance = _over_window(spread**2 + mean**2) / WINDOW_S - middle**2
+    still = (variance < still_m_s2**2).all(axis=0) & (n_known > WINDOW_S - 0.5)
+    begins = Spans.of_mask(still)
+    starts = [np.arange(a, b, WINDOW_S) for a, b in zip(begins.start, begins.stop, strict=True)]
+    picked = np.concatenate(starts) if starts else np.empty(0, np.int64)
+    return np.asarray(middle[:, picked], dtype=np.float64)
+
+
+def _over_window(values: Floats) -> Floats:
+    """Sums over the windows of 10 s that begin with each second, last axis."""
+    until = np.cumsum(values, axis=-1)
+    until = np.concatenate((np.zeros((*values.shape[:-1], 1)), until), axis=-1)
+    return np.asarray(until[..., WINDOW_S:] - until[..., :-WINDOW_S], dtype=np.float64)
 
 
 def gravity_error_m_s2(means: Floats) -> float:
