@@ -3,7 +3,8 @@
 One step shows upwards in full and, on one side of the body, forwards every second time: a sensor at the
 wrist or the leg has a line at half the cadence (the stride) and lines at its multiples. Which of them is the
 step is told by how strong each is and by how people walk: 2.00 a second with a deviation of 0.13 (MacDougall
-and Moore, J Appl Physiol 98:1164, 2005), in the laboratory 1.35 to 2.30 (Tudor-Locke and Rowe 2012).
+and Moore, J Appl Physiol 98:1164, 2005), in the laboratory 1.35 to 2.30 (Tudor-Locke and Rowe 2012). A
+shuffle of less than 1.2 steps a second whose second multiple is strong is taken for a walk of twice as many.
 """
 
 from collections.abc import Sequence
