@@ -19,10 +19,10 @@ from pipeline.simulate.contact import node_v, passed, touch
 from pipeline.simulate.front_end import (
     FrontEnd,
     at_rails,
+    between_rails,
     drive,
     high_pass,
     low_pass,
-    put_out,
     quantise,
     second_order,
     slewed,
@@ -110,15 +110,15 @@ def test_slow_amplifier_takes_its_time_and_follows_what_is_slower():
 def test_noise_behind_the_rails_shows_at_the_rails_and_noise_before_them_does_not():
     front = FrontEnd(1e-6, 0.0, -500_000, 500_000, -0.2, 0.2, None, None, noise_v=1e-3, knee_v=1e-9)
     driven = np.full(20_000, 0.4)
-    assert np.ptp(put_out(front, driven, RNG(1))) == 0.0
-    assert put_out(replace(front, converter_noise_v=2e-4), driven, RNG(1)).std() == pytest.approx(
-        2e-4, rel=0.03
-    )
+    out = between_rails(front, driven, RNG(1))
+    assert np.ptp(out) == 0.0
+    noisy = converted(replace(front, converter_noise_v=2e-4), out, RNG(1))
+    assert noisy.std() == pytest.approx(2e-4, rel=0.03)
 
 
 def test_dead_channel_has_its_own_noise_alone():
     front = FrontEnd(1e-6, 0.0, -500_000, 500_000, -0.2, 0.2, noise_v=1e-3, dead=True)
-    out = put_out(front, drive(front, np.sin(np.arange(40_000) / 50), STEP_S, 2), RNG(1))
+    out = between_rails(front, drive(front, np.sin(np.arange(40_000) / 50), STEP_S, 2), RNG(1))
     assert out.std() == pytest.approx(1e-3, rel=0.02)
 
 

@@ -49,7 +49,7 @@ MATTERS: dict[str, Matter] = {
     "shift": Matter("jump of the electrode's potential over the range: need not be found", np.inf, 0.0),
     "fresh_contact": Matter("the same after a new contact", np.inf, 0.0),
     "spark": Matter("the same of a discharge", np.inf, 0.0),
-    "noise": Matter("noise over its usual deviation", 10, 0.0),
+    "noise": Matter("deviation of the noise over the range", 0.02, 0.0),
     "axis_stuck": Matter("1 where an axis of the accelerometer holds one value", 1, 0.0),
     "no_gravity": Matter("1 where gravity is missing", 1, 0.0),
     "gain": Matter("relative error of the accelerometer's gain", 0.1, 0.0),

@@ -165,13 +165,18 @@ def amplify(front: FrontEnd, electrode: Array, step_s: float, every: int, rng: n
 
     Sampling takes each `every`-th value with no filter of its own: a line above half the sampling rate folds.
     """
-    return put_out(front, drive(front, electrode, step_s, every), rng)
+    out = between_rails(front, drive(front, electrode, step_s, every), rng)
+    return converted(front, out, rng)
 
 
-def put_out(front: FrontEnd, driven: Array, rng: np.random.Generator) -> Array:
-    """What `drive` gives, with noise and between the rails."""
+def between_rails(front: FrontEnd, driven: Array, rng: np.random.Generator) -> Array:
+    """What `drive` gives, with the noise of electrode and amplifier, as far as the rails let it."""
     noisy = driven + front.noise_v * rng.standard_normal(len(driven))
-    out = at_rails(noisy, front.rail_low_v, front.rail_high_v, front.knee_v)
-    if front.converter_noise_v:
-        out += front.converter_noise_v * rng.standard_normal(len(driven))
-    return out
+    return at_rails(noisy, front.rail_low_v, front.rail_high_v, front.knee_v)
+
+
+def converted(front: FrontEnd, out: Array, rng: np.random.Generator) -> Array:
+    """The amplifier's output with the noise that comes in behind the rails."""
+    if not front.converter_noise_v:
+        return out
+    return np.asarray(out + front.converter_noise_v * rng.standard_normal(len(out)), dtype=np.float64)

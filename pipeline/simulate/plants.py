@@ -248,8 +248,9 @@ def noise(base: Scenario, rng: Rng, span: Span) -> Scene:
     """An amplifier that is noisier than its neighbours, up to a hundred times."""
     factor = log_uniform(rng, 1.0, 100.0)
     front = replace(base.amplifier, noise_v=base.amplifier.noise_v * factor)
+    share = front.noise_v / front.range_v
     return Scene(
-        replace(base, front=front), truth=(Truth("noise_floor", 0.0, base.duration_s, "noise", factor),)
+        replace(base, front=front), truth=(Truth("noise_floor", 0.0, base.duration_s, "noise", share),)
     )
 
 

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from pipeline.simulate.accelerometer import sense
 from pipeline.simulate.body import body_v, leakage_ohm, spark_charge
 from pipeline.simulate.contact import node_v, touch
-from pipeline.simulate.front_end import drive, put_out, quantise
+from pipeline.simulate.front_end import between_rails, converted, drive, quantise
 from pipeline.simulate.mains import coupling, line_v
 from pipeline.simulate.movement import move
 from pipeline.simulate.passing import passer_coupling, passer_v
@@ -44,7 +44,9 @@ def simulate(scenario: Scenario, rng: np.random.Generator) -> Counts:
         raise ValueError(f"the model has one field and three acceleration channels, not {kinds}")
     signals = signals_of(scenario, rng)
     lead = round(LEAD_S * scenario.sample_hz)
-    field_v = put_out(scenario.amplifier, signals.driven_v, rng)[lead:]
+    front = scenario.amplifier
+    out_v = between_rails(front, signals.driven_v, rng)
+    field_v = converted(front, out_v, rng)[lead:]
     sampled = slice(lead * scenario.oversampling, None, scenario.oversampling)
     felt = sense(scenario.accelerometer, signals.moves.wrist[sampled], signals.moves.tilt[sampled], rng)
     axes = iter(range(3))
@@ -52,7 +54,7 @@ def simulate(scenario: Scenario, rng: np.random.Generator) -> Counts:
     for channel in scenario.channels:
         signal = field_v if channel.kind == "field" else felt[:, next(axes)]
         columns.append(quantise(signal, channel.scale, channel.offset, channel.adc_min, channel.adc_max))
-    return Counts(np.stack(columns, axis=1), truth_of(scenario, signals))
+    return Counts(np.stack(columns, axis=1), truth_of(scenario, signals, out_v))
 
 
 def signals_of(scenario: Scenario, rng: np.random.Generator) -> Signals:

@@ -34,10 +34,14 @@ SURELY_FLOATING_OHM = 1e10
 Mask = npt.NDArray[np.bool_]
 
 
-def truth_of(scenario: Scenario, signals: Signals) -> tuple[Truth, ...]:
-    """All conditions of a session in order of time, from the model's noiseless quantities."""
+def truth_of(scenario: Scenario, signals: Signals, out_v: Array) -> tuple[Truth, ...]:
+    """All conditions of a session in order of time, from the model's own quantities.
+
+    ``out_v`` is the amplifier's output at each sample, with its noise, the first `LEAD_S` seconds before the
+    session.
+    """
     found = [
-        *_saturated(scenario, signals),
+        *_saturated(scenario, signals, out_v),
         *_contact(scenario, signals),
         *_mains(scenario, signals),
         *_low_coupling(scenario, signals),
@@ -47,14 +51,14 @@ def truth_of(scenario: Scenario, signals: Signals) -> tuple[Truth, ...]:
     return tuple(sorted(found, key=lambda truth: (truth.start_s, truth.condition)))
 
 
-def _saturated(scenario: Scenario, signals: Signals) -> list[Truth]:
-    """Where the noiseless output stands at an end; strength: how far it was driven, the end being 1."""
+def _saturated(scenario: Scenario, signals: Signals, out_v: Array) -> list[Truth]:
+    """Where the output stands at an end, with noise or without; strength: how far it is driven, the end 1."""
     front, hz = scenario.amplifier, scenario.sample_hz
-    driven = signals.driven_v[round(LEAD_S * hz) :]
+    driven, noisy = signals.driven_v[round(LEAD_S * hz) :], out_v[round(LEAD_S * hz) :]
     low, high = front.ends_v
     near = max(RAIL_SHARE * front.range_v, RAIL_COUNTS * abs(front.scale_v))
     out = at_rails(driven, front.rail_low_v, front.rail_high_v, front.knee_v)
-    railed = (out <= low + near) | (out >= high - near)
+    railed = (np.minimum(out, noisy) <= low + near) | (np.maximum(out, noisy) >= high - near)
     from_rest = driven - front.bias_v
     over = np.maximum(from_rest / (high - front.bias_v), from_rest / (low - front.bias_v))
     return [
