@@ -20,6 +20,7 @@ from pipeline.simulate.front_end import (
     FrontEnd,
     at_rails,
     between_rails,
+    converted,
     drive,
     high_pass,
     low_pass,
