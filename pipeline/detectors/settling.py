@@ -32,6 +32,13 @@ LEAST_LENGTH = 1.5
 FROM_RAIL = (0.75, 1.33)
 """A clear recovery is explained to nine tenths, lasts for so many time constants, and begins at the rail."""
 
+LEAST_MEANS = 8
+LEAST_APART = 0.7
+LEAST_GAIN = 0.3
+LEAST_LEFT = 0.01
+"""A second exponential differs by this logarithm, and leaves at most this part of what one leaves
+unexplained, which is a hundredth at least."""
+
 LEAST_CLEAR = 2
 MOST_SPREAD = 0.3
 """So many clear recoveries must agree, with this deviation of the logarithm at most."""
@@ -89,14 +96,10 @@ def fit_time_constant(
         absent = f"{len(fitted)} recoveries disagree about the AC coupling's time constant"
         return TimeConstant(n=len(fitted), absent=absent)
     tau_s = float(np.exp(np.median(logs)))
-    # The median of n values is uncertain by 1.25 of their deviation over sqrt(n).
-    uncertainty_s = tau_s * 1.25 * max(spread, _step()) / math.sqrt(len(fitted))
-    return TimeConstant(tau_s, uncertainty_s, len(fitted))
-
-
-def _step() -> float:
-    """A fifth of the step between time constants that are tried, as a logarithm: parabolas reach further."""
-    return float(np.log(TAUS_S[1] / TAUS_S[0])) / 5
+    # The median of n values is uncertain by 1.25 of their deviation over sqrt(n), and by half a step of what
+    # was tried.
+    deviation = max(spread, float(np.std(logs, ddof=1)), float(np.log(TAUS_S[1] / TAUS_S[0])) / 2)
+    return TimeConstant(tau_s, tau_s * 1.25 * deviation / math.sqrt(len(fitted)), len(fitted))
 
 
 def _one(recording: Recording, channel: Channel, start: int, stop: int, rest: float) -> float | None:
@@ -109,32 +112,67 @@ def _one(recording: Recording, channel: Channel, start: int, stop: int, rest: fl
     time_s = (np.arange(len(values)) + 0.5) * n_mean / hz
     here = ~np.isnan(values)
     values, time_s = values[here], time_s[here]
-    if len(values) < 8:
-        return None
-    tau_s = _best(time_s, values)[0]
-    near = time_s <= REACH * tau_s
-    if near.sum() < 8:
-        return None
-    tau_s, amplitude, explained = _best(time_s[near], values[near])
     first = recording.read([channel.name], start - 1, start)[channel.name][0] - rest
-    from_rail = amplitude / first if first else 0.0
+    if len(values) < LEAST_MEANS:
+        return None
+    tau_s = float(TAUS_S[-1])
+    # What lies behind the recovery blurs it: each pass looks at less of that.
+    for _ in range(4):
+        near = time_s <= REACH * tau_s
+        if near.sum() < LEAST_MEANS:
+            return None
+        decay = _Decay.of(time_s[near], values[near])
+        tau_s = decay.tau_s
     clear = (
-        explained >= LEAST_EXPLAINED
-        and FROM_RAIL[0] <= from_rail <= FROM_RAIL[1]
+        decay.explained >= LEAST_EXPLAINED
+        and FROM_RAIL[0] * abs(first) <= decay.amplitude * np.sign(first) <= FROM_RAIL[1] * abs(first)
         and time_s[near][-1] >= LEAST_LENGTH * tau_s
         and TAUS_S[1] < tau_s < TAUS_S[-2]
     )
     return tau_s if clear else None
 
 
-def _best(time_s: Floats, values: Floats) -> tuple[float, float, float]:
-    """Time constant, amplitude and explained share of the decay that fits best."""
-    decays = np.exp(-time_s[:, None] / TAUS_S)
-    amplitude = values @ decays / np.einsum("ij,ij->j", decays, decays)
-    explained = amplitude**2 * np.einsum("ij,ij->j", decays, decays) / max(float(values @ values), 1e-300)
-    k = int(np.clip(np.argmax(explained), 1, len(TAUS_S) - 2))
+@dataclass(frozen=True)
+class _Decay:
+    """The decay that fits best: its slower time constant, where it begins, and the share explained."""
+
+    tau_s: float
+    amplitude: float
+    explained: float
+
+    @staticmethod
+    def of(time_s: Floats, values: Floats) -> "_Decay":
+        """Fit one exponential, or two of opposite sign where these leave far less unexplained.
+
+        Two high-passes in a row, the body's leakage before the amplifier's coupling, swing through rest:
+        what they give is the difference of both exponentials, and the slower one is what has to settle.
+        """
+        decays = np.exp(-time_s[:, None] / TAUS_S)
+        products, along = decays.T @ decays, values @ decays
+        size, whole = np.diag(products), max(float(values @ values), 1e-300)
+        one = along**2 / (size * whole)
+        k = int(np.argmax(one))
+        best = _Decay(_between(one, k), float(along[k] / size[k]), float(one[k]))
+        if 1 - best.explained < LEAST_LEFT:
+            return best
+        determinant = np.outer(size, size) - products**2
+        apart = np.abs(np.log(TAUS_S[:, None] / TAUS_S)) >= LEAST_APART
+        determinant = np.where(apart, determinant, np.inf)
+        first = (np.outer(along, size) - along[None, :] * products) / determinant
+        explained = (first * along[:, None] + first.T * along[None, :]) / whole
+        explained = np.where(apart & (first * first.T < 0), explained, 0.0)
+        i, j = np.unravel_index(int(np.argmax(explained)), explained.shape)
+        if 1 - explained[i, j] > LEAST_GAIN * (1 - best.explained):
+            return best
+        slow = max(int(i), int(j))
+        return _Decay(float(TAUS_S[slow]), float(first[i, j] + first[j, i]), float(explained[i, j]))
+
+
+def _between(explained: Floats, k: int) -> float:
+    """The time constant at the top of the parabola through three that were tried."""
+    if not 0 < k < len(TAUS_S) - 1:
+        return float(TAUS_S[k])
     before, at, after = explained[k - 1 : k + 2]
     bend = before - 2 * at + after
     shift = float(np.clip(0.5 * (before - after) / bend, -0.5, 0.5)) if bend < 0 else 0.0
-    tau_s = float(TAUS_S[k] * (TAUS_S[1] / TAUS_S[0]) ** shift)
-    return tau_s, float(amplitude[k]), float(explained[k])
+    return float(TAUS_S[k] * (TAUS_S[1] / TAUS_S[0]) ** shift)
