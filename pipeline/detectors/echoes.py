@@ -8,12 +8,18 @@ import numpy.typing as npt
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.runs import CHANCE, Ints
 
+Values = npt.NDArray[np.floating]
+
 LONGEST_ROWS = 64
 """Frames of up to so many rows are looked for, repeated right behind themselves."""
 
 LEAST_ROWS = 3
+LEAST_ALONE = 16
 MOST_ALIKE = 0.3
 """Where more rows are like the one a frame earlier, repeats say nothing: mains keeps step with the rate."""
+
+VARIED = 0.6
+"""Share of a repeated frame's rows that must be different from each other."""
 
 BESIDE_ROWS = 400
 
@@ -26,25 +32,49 @@ class EchoFinder:
     def __init__(self) -> None:
         self._hashes = np.empty(0, np.uint32)
         self._rows = np.empty(0, np.int64)
+        self._columns: list[Values] = []
         self._found: list[Spans] = []
 
-    def feed(self, rows: Ints, columns: Sequence[npt.NDArray[np.floating]]) -> None:
+    def feed(self, rows: Ints, columns: Sequence[Values]) -> None:
         """Take the next rows that arrived: where they stand, and the values of each channel."""
         hashes = np.concatenate((self._hashes, _hashed(columns)))
         rows = np.concatenate((self._rows, rows))
+        tails = self._columns or [column[:0] for column in columns]
         for lag in range(2, min(LONGEST_ROWS, len(hashes) // 2) + 1):
             alike = hashes[lag:] == hashes[:-lag]
             n_alike = np.count_nonzero(alike)
-            if LEAST_ROWS <= n_alike <= MOST_ALIKE * len(alike):
-                self._found += [_on_rows(span, rows) for span in _repeated(hashes, alike, lag)]
+            if max(LEAST_ROWS, lag) <= n_alike <= MOST_ALIKE * len(alike):
+                for start, stop in _repeated(hashes, alike, lag):
+                    within = slice(start, stop)
+                    values = [
+                        _between(tail, column, within) for tail, column in zip(tails, columns, strict=True)
+                    ]
+                    if _is_rich(values):
+                        self._found.append(Spans(rows[start : start + 1], rows[stop - 1 : stop] + 1))
         self._hashes, self._rows = hashes[-LONGEST_ROWS:], rows[-LONGEST_ROWS:]
+        whole = slice(max(len(hashes) - LONGEST_ROWS, 0), len(hashes))
+        self._columns = [_between(tail, column, whole) for tail, column in zip(tails, columns, strict=True)]
 
     def all(self) -> Spans:
         """Rows that stand in repeats of what came before."""
         return Spans.merged(*self._found)
 
 
-def _hashed(columns: Sequence[npt.NDArray[np.floating]]) -> npt.NDArray[np.uint32]:
+def _between(tail: Values, column: Values, within: slice) -> Values:
+    """A part of what was kept of a column and its next values, end to end."""
+    n = len(tail)
+    before = tail[min(within.start, n) : min(within.stop, n)]
+    return np.concatenate((before, column[max(within.start - n, 0) : max(within.stop - n, 0)]))
+
+
+def _is_rich(values: Sequence[Values]) -> bool:
+    """Whether two channels change in a repeated frame; one alone must be long, for it may keep a rhythm."""
+    if len(values) == 1:
+        return len(values[0]) >= LEAST_ALONE
+    return sum(bool(np.count_nonzero(np.diff(one)) >= 2) for one in values) >= 2
+
+
+def _hashed(columns: Sequence[Values]) -> npt.NDArray[np.uint32]:
     """A number for each row that is the same where all channels are; equal by chance once in 2^32."""
     mixed = np.zeros(len(columns[0]), np.uint32)
     for column in columns:
@@ -62,12 +92,12 @@ def _repeated(
 ) -> list[tuple[int, int]]:
     """Positions [start, stop) that repeat what stands `lag` rows earlier, longer than chance explains."""
     spans = Spans.of_mask(alike, lag)
-    long = spans.stop - spans.start >= LEAST_ROWS
+    long = spans.stop - spans.start >= max(LEAST_ROWS, lag)
     found = []
     for start, stop in zip(spans.start[long].tolist(), spans.stop[long].tolist(), strict=True):
-        # Rows that are all alike are a value held, not a frame sent again.
-        distinct = np.count_nonzero(hashes[start + 1 : stop] != hashes[start : stop - 1])
-        if 2 * distinct < stop - start - 1:
+        # Few different rows are a value held, or noise between two codes, and not a frame sent again.
+        n_distinct = len(np.unique(hashes[start:stop]))
+        if n_distinct < max(LEAST_ROWS, VARIED * min(stop - start, lag)):
             continue
         beside = [alike[max(start - lag - BESIDE_ROWS, 0) : start - lag], alike[stop - lag :][:BESIDE_ROWS]]
         share = max((float(side.mean()) for side in beside if len(side)), default=0.0)
@@ -75,8 +105,3 @@ def _repeated(
         if np.log(len(alike) * LONGEST_ROWS) + (stop - start) * np.log(p) < np.log(CHANCE):
             found.append((start, stop))
     return found
-
-
-def _on_rows(span: tuple[int, int], rows: Ints) -> Spans:
-    start, stop = span
-    return Spans(rows[start : start + 1], rows[stop - 1 : stop] + 1)

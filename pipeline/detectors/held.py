@@ -155,7 +155,7 @@ def _about_holding(evidence: Evidence, elsewhere: _Elsewhere | None, settings: S
     if elsewhere is not None and elsewhere.held > max(limit, BY_CHANCE * elsewhere.by_chance):
         found, chance = 100 * elsewhere.held, 100 * elsewhere.by_chance
         text = (
-            f"Sample-and-hold: {found:.1f} % of the rows repeat the one before in every channel, where chance "
+            f"Sample-and-hold: {found:.1f} % of the rows repeat the row before in every channel; chance "
             f"makes {chance:.2g} %: sensor and rows do not keep step, and single samples come a row late."
         )
         whole = 0, evidence.recording.n_rows

@@ -116,6 +116,14 @@ def _clusters(rows: Ints, same: npt.NDArray[np.bool_], least: float) -> list[Str
 
 
 def bridged(repeats: Repeats) -> Spans:
-    """Rows that a run of equal ones adds to the first of it, where chance does not explain the run."""
+    """Rows that a run of equal ones adds to the first of it, where chance does not explain the run.
+
+    A run that is left by no more than a count may be the turn of slow movements: those that a writer makes
+    end by a step. One channel alone turns too often to tell.
+    """
     runs = repeats.row_runs
-    return Spans(runs.start + 1, runs.stop)
+    if len(repeats.channels) < 2:
+        return Spans()
+    counts = np.array([abs(channel.scale) for channel in repeats.channels])
+    left = ~(np.abs(runs.value - runs.after) <= 1.5 * counts).all(axis=1)
+    return Spans(runs.start[left] + 1, runs.stop[left])

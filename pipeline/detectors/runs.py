@@ -140,7 +140,12 @@ def _at(columns: Sequence[npt.NDArray[np.floating]], positions: Ints) -> Floats:
 
 
 def log_chance(
-    runs: Runs, changes: Ints, pairs: Ints, n_window: int, livelier: Floats | None = None
+    runs: Runs,
+    changes: Ints,
+    pairs: Ints,
+    n_window: int,
+    livelier: Floats | None = None,
+    unknown: float = -np.inf,
 ) -> Floats:
     """How many runs as long as each chance would make in the recording, as a natural logarithm.
 
@@ -156,11 +161,12 @@ def log_chance(
         Samples that differ from the one before, and samples that have one before, in windows of `n_window`.
     livelier : float64, shape (runs,), optional
         By how much less than beside the run changes are to be expected in it, 1 for no less.
+    unknown : float
+        What to give where nothing beside a run says how often values repeat.
 
     Returns
     -------
     float64, shape (runs,)
-        Minus infinity where nothing beside a run says how often values repeat.
     """
     if not len(runs):
         return np.empty(0)
@@ -170,7 +176,7 @@ def log_chance(
     known = ~np.isnan(rate)
     p = np.clip(1 - np.where(known, rate, 0.0), 1 / (2 * n_window), 1 - 1e-9)
     expected = np.log(np.maximum(pairs.sum() * (1 - p), 1.0)) + (runs.n - 1) * np.log(p)
-    return np.where(known, expected, -np.inf)
+    return np.asarray(np.where(known, expected, unknown), dtype=np.float64)
 
 
 def changing_beside(
@@ -201,8 +207,10 @@ def changing_beside(
 
 
 def changing_within(runs: Runs, changes: Ints, pairs: Ints, n_window: int) -> Floats:
-    """Share of another channel's samples that change in the windows that a run touches."""
+    """Share of another channel's samples that change in the whole windows of a run, or in all it touches."""
     first, stop = runs.start // n_window, (runs.stop - 1) // n_window + 1
+    inner = stop - first > 2
+    first, stop = first + inner, stop - inner
     n_changes, n_pairs = (
         total[stop] - total[first]
         for total in (np.concatenate(([0], np.cumsum(counts))) for counts in (changes, pairs))

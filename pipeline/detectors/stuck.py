@@ -23,6 +23,9 @@ LIVELY = 0.15
 CALM, CALM_SECONDS = 0.05, 5
 """Share of changes by more than a count up to which a second is one of rest, and how many tell of rest."""
 
+MOSTLY = 0.5
+"""Share of the seconds of a run in which the wearer moves, from which it is none at rest."""
+
 FEW_RUNS = 6
 """A channel with more runs than this stands still by itself now and then."""
 
@@ -49,7 +52,7 @@ def _of_field(evidence: Evidence, channel: Channel, settings: Settings) -> Detec
     repeats = evidence.tracks.repeats
     runs = repeats.runs[channel.name]
     runs = runs.where(_is_free(runs, channel, repeats, settings))
-    runs = runs.where(_by_chance(runs, repeats, channel.name) < np.log(CHANCE))
+    runs = runs.where(_by_chance(runs, evidence, channel, settings) < np.log(CHANCE))
     n_present = int(repeats.pairs[channel.name].sum()) + 1 if not np.isnan(repeats.low[channel.name]) else 0
     fraction = int(runs.n.sum()) / n_present if n_present else None
     text = f"{channel.name} repeats one value: the converter or its memory stood still; check the device."
@@ -71,9 +74,34 @@ def _of_axis(evidence: Evidence, axis: Channel, settings: Settings) -> Detected:
     return Detected(_findings(evidence, axis, alone, settings, "warning", text))
 
 
-def _by_chance(runs: Runs, repeats: Repeats, name: str) -> Floats:
-    """What chance makes of each run of a field channel."""
-    return log_chance(runs, repeats.changes[name], repeats.pairs[name], repeats.n_window)
+def _by_chance(runs: Runs, evidence: Evidence, channel: Channel, settings: Settings) -> Floats:
+    """What chance makes of each run of a field channel: by what stands beside it, or by all of the recording.
+
+    Of a run while the wearer is still, only such seconds beside it tell in which the wearer is still, too. A
+    run that the signal comes to and leaves by single counts may be rest that no accelerometer tells of.
+    """
+    repeats = evidence.tracks.repeats
+    changes, pairs = repeats.changes[channel.name], repeats.pairs[channel.name]
+    beside = log_chance(runs, changes, pairs, repeats.n_window)
+    still = _still(evidence, settings)
+    moves, seconds = (~still).astype(np.int64), np.ones(len(still), np.int64)
+    at_rest = changing_within(runs, moves, seconds, repeats.n_window) < MOSTLY
+    calm = log_chance(runs, changes * still, pairs * still, repeats.n_window, unknown=np.inf)
+    beside[at_rest] = calm[at_rest]
+    steps = [
+        np.abs(runs.value - values)[:, 0] <= 1.5 * abs(channel.scale) for values in (runs.before, runs.after)
+    ]
+    beside[steps[0] & steps[1]] = np.inf
+    return np.fmin(beside, _never_quiet(runs, repeats, channel.name))
+
+
+def _still(evidence: Evidence, settings: Settings) -> Mask:
+    """Seconds in which the accelerometer says that the wearer keeps still; none where there is none."""
+    spread, n = evidence.tracks.acceleration_rms, len(evidence.tracks.repeats.row_pairs)
+    still = np.zeros(n, bool)
+    if spread is not None:
+        still[: len(spread)] = spread[:n] < settings["movement.still_m_s2"]
+    return still
 
 
 def _while_others_move(runs: Runs, repeats: Repeats, name: str, others: Sequence[str]) -> Floats:
@@ -82,27 +110,30 @@ def _while_others_move(runs: Runs, repeats: Repeats, name: str, others: Sequence
     Only changes by more than a count tell of movement: an axis whose noise is less than a count stands still
     by itself, and where it does depends on where between two codes it lies.
     """
+    own = repeats.wide[name], repeats.pairs[name], repeats.n_window
+    beside = log_chance(runs, *own, livelier=_livelier(runs, repeats, others))
+    n_calm = np.count_nonzero(repeats.wide[name] <= CALM * repeats.pairs[name])
+    return np.fmin(beside, _never_quiet(runs, repeats, name)) if n_calm >= CALM_SECONDS else beside
+
+
+def _livelier(runs: Runs, repeats: Repeats, others: Sequence[str]) -> Floats:
+    """By how much less the liveliest of other channels moves in each run than beside it: 1 for no less."""
     livelier = np.zeros(len(runs))
     for other in others:
         counts = repeats.wide[other], repeats.pairs[other], repeats.n_window
         beside = np.fmax(*changing_beside(runs, *counts, runs_change=True))
         within = changing_within(runs, *counts)
         livelier = np.fmax(livelier, np.minimum(within / np.maximum(beside, 1e-9), 1.0))
-    own = repeats.wide[name], repeats.pairs[name], repeats.n_window
-    return np.fmin(log_chance(runs, *own, livelier=livelier), _never_quiet(runs, repeats, name))
+    return livelier
 
 
 def _never_quiet(runs: Runs, repeats: Repeats, name: str) -> Floats:
-    """The same where noise alone has a channel change in every second of rest that holds no run."""
+    """The same where noise alone has a channel change in every second that holds no run."""
     counts = repeats.changes[name], repeats.pairs[name], repeats.n_window
     held = Spans.merged(Spans(runs.start // repeats.n_window, (runs.stop - 1) // repeats.n_window + 1))
     free = ~held.mask(0, len(counts[0])) & (counts[1] >= repeats.n_window // 2)
-    share = counts[0][free] / counts[1][free]
-    least, n_calm = (
-        share.min(initial=1.0),
-        np.count_nonzero(repeats.wide[name][free] <= CALM * counts[1][free]),
-    )
-    if least < LIVELY or n_calm < CALM_SECONDS or len(runs) > FEW_RUNS:
+    least = (counts[0][free] / counts[1][free]).min(initial=1.0)
+    if not free.any() or least < LIVELY or len(runs) > FEW_RUNS:
         return np.full(len(runs), np.inf)
     beside = np.fmin(*changing_beside(runs, *counts, runs_change=False))
     return log_chance(runs, *counts, livelier=np.minimum(least / np.maximum(beside, 1e-9), 1.0))
