@@ -92,8 +92,8 @@ def test_critical_values(n_tapers, critical):
 
 @pytest.mark.parametrize("n_segments", [1, 5])
 def test_false_alarms_of_the_test_on_white_noise(n_segments):
-    # N = 1000, NW = 4, K = 7 (Thomson 1982): a share p of independent frequencies passes, within the limits of
-    # 99.9 % of binomial counts.
+    # N = 1000, NW = 4, K = 7 (Thomson 1982): a share p of independent frequencies passes, within the limits
+    # of 99.9 % of binomial counts.
     rng, offsets = np.random.default_rng(1), np.arange(20, 490, 9) / 1000
     f = np.array([line_f(rng.standard_normal((n_segments, 1000)), offsets) for _ in range(300 // n_segments)])
     for p in (0.01, 0.001):
@@ -150,8 +150,8 @@ def test_bounds():
     ],
 )
 def test_frequency_and_amplitude_reach_the_bound(sample_hz, n, true_hz, amplitude):
-    # Standard deviation within 1.15 of the Cramer-Rao bound (Rife and Boorstyn 1974), folded lines among them;
-    # and what is said of the uncertainty is what it is.
+    # Standard deviation within 1.15 of the Cramer-Rao bound (Rife and Boorstyn 1974), folded lines among
+    # them; and what is said of the uncertainty is what it is.
     t, rng = np.arange(n) / sample_hz, np.random.default_rng(n)
     nominal_hz = 50.0 if true_hz < 55 else 60.0
     found = []

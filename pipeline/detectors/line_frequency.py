@@ -20,8 +20,11 @@ SURE_RAD = 0.25
 LEAST_STRETCHES = 8
 """Stretches below which one sinusoid is fitted to all of the recording: nothing has room to wander."""
 
-WANDER_CHANCE = 0.003
-"""Probability that noise alone is taken for wander."""
+WANDER_CHANCE, MORE = 0.001, 1.3
+"""Probability that noise alone is taken for wander, and by how much its density may exceed what it seems."""
+
+LEAST_MEANS = 3
+"""Means of 10 s whose spread tells something."""
 
 STRETCH_S = 16.0
 """Stretches in which a line is first looked for: it wanders within their resolution."""
@@ -177,10 +180,11 @@ def _followed(band: Baseband, offset_hz: float, n_each: int, density: float) -> 
     sure = size > 0.3 * np.sqrt(np.mean(size**2))
     cycles = _unwound(sums[sure])
     at_s = t[0] + middle[sure] / band.rate_hz
-    slope_hz = _slope(at_s, cycles, size[sure] ** 2 / np.maximum(weights[sure], 1e-9))
     noise2 = density * band.sample_hz * weights[sure] / np.maximum(4 * size[sure] ** 2, 1e-300)
-    wander_hz = _wander_hz(at_s, cycles, float(np.median(noise2)) / (2 * np.pi) ** 2)
-    lead = cycles - cycles[0] - slope_hz * (at_s - at_s[0])
+    noise2 = noise2 / (2 * np.pi) ** 2
+    slope_hz, lead = _line_through(at_s, cycles, 1 / noise2)
+    wanders = float(np.sum(lead**2 / noise2)) > MORE * stats.chi2.isf(WANDER_CHANCE, len(lead) - 2)
+    wander_hz = _wander_hz(at_s, cycles, float(np.median(noise2))) if wanders else 0.0
     return offset_hz + slope_hz, wander_hz, np.interp(t, at_s, lead)
 
 
@@ -190,28 +194,24 @@ def _unwound(sums: Complexes) -> Floats:
     return np.concatenate(([np.angle(sums[0]) / (2 * np.pi)], steps)).cumsum()
 
 
-def _slope(x: Floats, y: Floats, weight: Floats) -> float:
+def _line_through(x: Floats, y: Floats, weight: Floats) -> tuple[float, Floats]:
+    """Slope of the straight line by least squares, and what it leaves of each y."""
     total = weight.sum()
-    x = x - (weight @ x) / total
-    spread = weight @ x**2
-    return float((weight * x) @ y / spread) if spread > 0 else 0.0
+    x, y = x - (weight @ x) / total, y - (weight @ y) / total
+    slope = float((weight * x) @ y / (weight @ x**2))
+    return slope, y - slope * x
 
 
 def _wander_hz(at_s: Floats, cycles: Floats, noise2: float) -> float:
     """Spread of the frequency over stretches of 10 s, less what noise of variance `noise2` makes of it."""
     n = int((at_s[-1] - at_s[0]) // MEAN_S)
-    if n < 3:
-        return math.nan
     edges = at_s[0] + MEAN_S * np.arange(n + 1)
     k = np.searchsorted(at_s, edges[:-1])
     last = np.minimum(np.searchsorted(at_s, edges[1:]), len(at_s) - 1)
     lasted_s = at_s[last] - at_s[k]
     fine = lasted_s > 0.5 * MEAN_S
-    if fine.sum() < 3:
+    if fine.sum() < LEAST_MEANS:
         return math.nan
     mean_hz = (cycles[last] - cycles[k])[fine] / lasted_s[fine]
-    noise2, found2 = 2 * noise2 / float(np.mean(lasted_s[fine] ** 2)), float(mean_hz.var(ddof=1))
-    # Neighbours share an end, whose noise goes into both with opposite signs: two thirds of the freedom.
-    freedom = 2 / 3 * (len(mean_hz) - 1)
-    is_chance = found2 < noise2 * stats.chi2.isf(WANDER_CHANCE, freedom) / freedom
-    return 0.0 if is_chance else math.sqrt(found2 - noise2)
+    noise = 2 * noise2 / float(np.mean(lasted_s[fine] ** 2))
+    return math.sqrt(max(float(mean_hz.var(ddof=1)) - noise, 0.0))
