@@ -48,6 +48,7 @@ MATTERS: dict[str, Matter] = {
     "passing": Matter("peak of the passer's field at the electrode over the range", 0.05, 2.0),
     "shift": Matter("jump of the electrode's potential over the range: need not be found", np.inf, 0.0),
     "fresh_contact": Matter("the same after a new contact", np.inf, 0.0),
+    "drain": Matter("the body's charge runs off as the soles grow damp: need not be found", np.inf, 0.0),
     "spark": Matter("the same of a discharge", np.inf, 0.0),
     "noise": Matter("deviation of the noise over the range", 0.02, 0.0),
     "axis_stuck": Matter("1 where an axis of the accelerometer holds one value", 1, 0.0),

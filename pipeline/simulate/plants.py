@@ -219,7 +219,8 @@ def low_coupling(base: Scenario, rng: Rng, span: Span) -> Scene:
     if rng.random() < 0.3:
         return Scene(replace(base, body=replace(base.body, soles_ohm=ohms[0])))
     tied = tuple(
-        Tied(*where, ohms.pop(), float(rng.uniform(2.0, 10.0))) for where in slots(rng, span, 30.0, 90.0, 2)
+        Tied(start_s, stop_s, ohms.pop(), min(float(rng.uniform(6.0, 30.0)), 0.4 * (stop_s - start_s)))
+        for start_s, stop_s in slots(rng, span, 30.0, 100.0, 2)
     )
     return Scene(replace(base, body=replace(base.body, tied=tied)))
 

@@ -117,7 +117,7 @@ def _low_coupling(scenario: Scenario, signals: Signals) -> list[Truth]:
     hz = scenario.sample_hz * scenario.oversampling
     lost, tied = lost[here], tied[here]
     return [
-        Truth("low_coupling", start / hz, stop / hz, "low_coupling", float(lost[start:stop].mean()))
+        Truth("low_coupling", start / hz, stop / hz, "low_coupling", float(np.median(lost[start:stop])))
         for start, stop in runs(tied)
     ]
 
@@ -153,7 +153,13 @@ def _jumps(scenario: Scenario) -> list[Truth]:
     sparks = [(spark.at_s, "spark", spark.coulomb / seen_farad) for spark in body.sparks]
     lasts_s = np.log(100) * max(1 / (2 * np.pi * (front.ac_corner_hz or 1.0)), contact.fresh_s)
     ends_s, range_v = scenario.duration_s, front.range_v
-    return [
+    # As the soles grow damp the body's charge runs off, by how much depends on what came before.
+    drains = [
+        Truth("uncorroborated", max(tied.start_s, 0.0), min(tied.start_s + tied.edge_s, ends_s), "drain", 0.0)
+        for tied in body.tied
+        if -tied.edge_s < tied.start_s < ends_s
+    ]
+    return drains + [
         Truth("uncorroborated", at_s, min(at_s + lasts_s, ends_s), kind, abs(volts) / range_v)
         for at_s, kind, volts in (*shifts, *fresh, *sparks)
         if 0 <= at_s < ends_s
