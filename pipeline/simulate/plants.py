@@ -20,7 +20,7 @@ from pipeline.simulate.wearers import Rng, charged, coupling_for, log_uniform
 
 
 def clean(base: Scenario, rng: Rng, span: Span) -> Scene:
-    """Lamps that stay below the limit, and an electrode that shifts a little on the skin."""
+    """Lamps that stay below the limit, an electrode that shifts a little; one wearer in seven sits all along."""
     lamps = tuple(
         _lamp(base, rng, start_s, stop_s, log_uniform(rng, 0.05, 0.6))
         for start_s, stop_s in slots(rng, span, 5.0, 60.0, 3)
@@ -29,9 +29,13 @@ def clean(base: Scenario, rng: Rng, span: Span) -> Scene:
         Lapse(at_s, at_s, "shift", potential_v=float(rng.normal(0, 0.03)) * base.amplifier.range_v)
         for at_s, _ in slots(rng, span, 1.0, 2.0, 2)
     )
+    done = base.activities
+    if rng.random() < 1 / 7:
+        done = tuple(one for one in done if one.intensity == "hand")
     return Scene(
         replace(
             base,
+            activities=done,
             mains=replace(base.mains, beside=lamps),
             contact=replace(base.contact, lapses=(*base.contact.lapses, *shifts)),
         )
