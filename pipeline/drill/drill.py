@@ -19,7 +19,7 @@ from pipeline.drill.copies import jobs_of, lay_out
 from pipeline.drill.host import Host, open_host
 from pipeline.drill.kinds import KINDS
 from pipeline.drill.page import page
-from pipeline.drill.plan import Copy, can_take, plan
+from pipeline.drill.plan import Copy, plan, why_not
 from pipeline.drill.reckoning import reckon
 from pipeline.drill.tables import found_csv, planted_csv
 from pipeline.drill.trial import Outcome, Task, trial
@@ -99,14 +99,21 @@ def _drill(study: Path, out: Path, rounds: int, seed: int, n_jobs: int, keep: bo
         return 1
     finally:
         _clear(out, keep)
-    figures = {**_about(ground, rounds, seed), **reckon(outcomes, ground.hosts)}
+    failed = [{"copy": one.name, "why": one.failed} for one in outcomes if one.failed]
+    for one in failed[:3]:
+        print(f"A step failed: {one['why']}", file=sys.stderr)
+    outcomes = [one for one in outcomes if not one.failed]
+    if not outcomes:
+        print("All copies failed: nothing can be said of the check.", file=sys.stderr)
+        return 1
+    figures = {**_about(ground, rounds, seed), "failed": failed, **reckon(outcomes, ground.hosts)}
     shown = page(figures)  # before anything is written: all files are of one drill
     write_text(out / PLANTED, planted_csv(outcomes))
     write_text(out / FOUND, found_csv(outcomes))
     write_json(out / FIGURES, figures)
     write_text(out / PAGE, shown)
     _tell(figures, out)
-    return 0
+    return 1 if failed else 0
 
 
 def _ground(study: Path, out: Path) -> Ground:
@@ -189,15 +196,6 @@ def _remove(*folders: Path) -> None:
 def _about(ground: Ground, rounds: int, seed: int) -> dict[str, Any]:
     """What the figures were made from, and by what."""
     study, hosts = ground.plan.study, ground.hosts
-    without = [
-        {
-            "kind": kind.name,
-            "words": kind.words,
-            "sessions": [host.session for host in hosts if not can_take(kind, host)],
-        }
-        for kind in KINDS
-        if not all(can_take(kind, host) for host in hosts)
-    ]
     return {
         "study": study.title,
         "version": __version__,
@@ -218,8 +216,19 @@ def _about(ground: Ground, rounds: int, seed: int) -> dict[str, Any]:
             for host in hosts
         ],
         "unused": [{"session": name, "why": why} for name, why in ground.unused],
-        "not_planted": without,
+        "not_planted": list(_not_planted(hosts)),
     }
+
+
+def _not_planted(hosts: Sequence[Host]) -> Iterator[dict[str, Any]]:
+    """Kinds that some hosts cannot have, by the reason."""
+    for kind in KINDS:
+        reasons: dict[str, list[str]] = {}
+        for host in hosts:
+            if why := why_not(kind, host):
+                reasons.setdefault(why, []).append(host.session)
+        for why, sessions in reasons.items():
+            yield {"kind": kind.name, "words": kind.words, "sessions": sessions, "why": why}
 
 
 def _tell(figures: dict[str, Any], out: Path) -> None:

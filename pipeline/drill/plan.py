@@ -25,6 +25,12 @@ _GOLDEN, _PLASTIC = 0.6180339887498949, 0.7548776662466927
 
 _FILES = ("wav", "edf")
 
+LONGEST_WHOLE_S = 7200.0
+"""What changes all samples of a recording holds them in memory: longer ones are spared."""
+
+ENOUGH = 240
+"""Events of a kind after which no further copy is made: long recordings hold many in each."""
+
 
 @dataclass(frozen=True)
 class Wanted:
@@ -68,9 +74,13 @@ class _Draw:
         return _between(self.kind.matters, self.kind.strengths[1], second), _between(low, high, first)
 
 
-def can_take(kind: Kind, host: Host) -> bool:
-    """Whether a host's dumps have what the kind changes: a WAV or EDF file has no frames to be lost."""
-    return kind.level != "bytes" or host.layout.framing not in _FILES
+def why_not(kind: Kind, host: Host) -> str:
+    """Why a host cannot have faults of a kind; '' where it can."""
+    if kind.level == "bytes" and host.layout.framing in _FILES:
+        return "a file without frames that could be lost"
+    if kind.name == "noise" and host.duration_s > LONGEST_WHOLE_S:
+        return f"longer than {LONGEST_WHOLE_S / 3600:g} h, and noise is added to all of a recording"
+    return ""
 
 
 def plan(hosts: Sequence[Host], rounds: int, seed: int, kinds: Sequence[Kind] = KINDS) -> list[Copy]:
@@ -80,16 +90,20 @@ def plan(hosts: Sequence[Host], rounds: int, seed: int, kinds: Sequence[Kind] = 
     """
     copies = []
     for k, kind in enumerate(kinds):
-        able = [host for host in hosts if can_take(kind, host)]
+        able = [host for host in hosts if not why_not(kind, host)]
         if not able:
             continue
         rng = np.random.default_rng([seed, k])
         order = rng.permutation(len(able))
         draw = _Draw(kind, (float(rng.random()), float(rng.random())))
+        n_events = 0
         for i in range(2 * rounds if kind.durations_s[1] > LONG_S else rounds):
+            if n_events >= ENOUGH:
+                break
             host = able[int(order[i % len(able)])]
             own = np.random.default_rng([seed, k, i])
             events = tuple(_events(kind, host, draw, own))
+            n_events += len(events)
             if events:
                 name = f"{kind.name.replace('_', '-')}-{i + 1:03d}"
                 copies.append(Copy(name, host.session, kind, (seed, k, i, 1), events))

@@ -12,7 +12,7 @@ from pipeline.drill.kinds import Kind
 from pipeline.drill.plan import Copy
 from pipeline.drill.planting import Planted, plant
 from pipeline.drill.scoring import TOLERANCE_S, TOLERANCE_SHARE, Event, is_covered, joined
-from pipeline.steps.job import Job, read_json
+from pipeline.steps.job import Job, last_failure, read_json
 from pipeline.workers import run_here
 from schemas.conditions import BY_NAME, CONDITIONS
 
@@ -61,7 +61,10 @@ class Seen:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What a copy gave. ``free_s`` is its time outside planted events, widened by the tolerance."""
+    """What a copy gave. ``free_s`` is its time outside planted events, widened by the tolerance.
+
+    ``failed`` says what went wrong where a step of the program itself failed: such a copy says nothing.
+    """
 
     name: str
     session: str
@@ -71,6 +74,7 @@ class Outcome:
     seen: tuple[Seen, ...]
     free_s: float
     counts: dict[str, Any]
+    failed: str = ""
 
 
 def trial(task: Task) -> Outcome:
@@ -83,6 +87,10 @@ def trial(task: Task) -> Outcome:
         planted = plant(copy, host, task.mains_limit, targets, between)
         for step in STEPS:
             run_here(step, job)
+        if why := last_failure(job.places):
+            return Outcome(
+                copy.name, copy.session, copy.kind.name, "", (), (), 0.0, {}, why.split(" ", 2)[-1]
+            )
         return _outcome(task, planted)
     finally:
         shutil.rmtree(between, ignore_errors=True)
