@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 
@@ -23,8 +22,9 @@ RANKS = {"rest": 0, "hand": 1, "arm": 2, "body": 3}
 APART = 2
 """Labels fewer ranks apart look too much alike to be called swapped."""
 
-LEAST_NEARER, LEAST_BOTH = 0.03, 0.2
-"""By how much nearer each of two entries must lie to the other's level, and both together, squared."""
+LEAST_NEARER, LEAST_BOTH, UNDECIDED = 0.03, 0.18, -0.06
+"""By how much nearer, squared, each of two entries must lie to the other's level, and both together. Busy
+hands come near to body movement: where one of the two is undecided, steps must tell."""
 
 MOST_BY_ONE = 0.8
 """Share of a shift's gain in one entry, above which a single boundary explains it as well as a clock does."""
@@ -165,19 +165,21 @@ def _swaps(log: _Log) -> list[tuple[int, int]]:
     known = {i: log.moved.inside(*_inner(e)) for i, e in enumerate(log.entries) if e.intensity in LEVELS}
     means = {i: float(part.mean()) for i, part in known.items() if len(part) >= LEAST_S}
     levels = {i: LEVELS[log.entries[i].intensity] for i in means}
-    # Only what lies nearer to another level than to its own can be half of a pair.
+    # One of a pair lies plainly nearer to another level than to its own.
     odd = [
         i
         for i in means
-        if any(_nearer(means[i], levels[i], level) > LEAST_NEARER for level in LEVELS.values())
+        if any(_nearer(means[i], levels[i], level) > LEAST_BOTH / 2 for level in LEVELS.values())
     ]
     found = []
-    for i, j in combinations(odd[:MOST_LISTED], 2):
+    for i, j in sorted({(min(i, j), max(i, j)) for i in odd[:MOST_LISTED] for j in means if i != j}):
         one, other = (RANKS[log.entries[k].intensity] for k in (i, j))
         if abs(one - other) < APART:
             continue
         gains = _nearer(means[i], levels[i], levels[j]), _nearer(means[j], levels[j], levels[i])
-        if min(gains) > LEAST_NEARER and sum(gains) > LEAST_BOTH:
+        if sum(gains) < LEAST_BOTH or min(gains) < UNDECIDED:
+            continue
+        if min(gains) > LEAST_NEARER or _steps_are_swapped(log, *((i, j) if one < other else (j, i))):
             found.append((sum(gains), -abs(i - j), i, j))
     taken, pairs = set[int](), []
     for _, _, i, j in sorted(found, reverse=True):
@@ -185,6 +187,12 @@ def _swaps(log: _Log) -> list[tuple[int, int]]:
             taken |= {i, j}
             pairs.append((i, j))
     return sorted(pairs)
+
+
+def _steps_are_swapped(log: _Log, less: int, more: int) -> bool:
+    """Whether the entry of the lesser intensity walks and the other does not."""
+    walks, other = (_walked(log.moved, log.entries[k])[:3] for k in (less, more))
+    return bool(_cadences(log, walks)) and not _cadences(log, other)
 
 
 def _nearer(mean: float, own: float, other: float) -> float:
