@@ -20,7 +20,7 @@ from pipeline.simulate.wearers import Rng, charged, coupling_for, log_uniform
 
 
 def clean(base: Scenario, rng: Rng, span: Span) -> Scene:
-    """Lamps that stay below the limit, an electrode that shifts a little; one wearer in seven sits all along."""
+    """Lamps below the limit, an electrode that shifts a little; one wearer in seven sits all along."""
     lamps = tuple(
         _lamp(base, rng, start_s, stop_s, log_uniform(rng, 0.05, 0.6))
         for start_s, stop_s in slots(rng, span, 5.0, 60.0, 3)
