@@ -30,9 +30,11 @@ Otherwise it may be a line whose cycle is a whole number of samples: it meets it
 at one phase."""
 
 RISE_S = 0.04
+RISE_SHARE = 0.25
 RISE = 3.0
 """So much deeper, in widths, the signal lies before or after a visit: it rose to the rail, and did not
-linger there as at rest. 40 ms are two cycles of 50 Hz: the half and the quarter of it are looked at, too."""
+linger there as at rest. 40 ms are two cycles of 50 Hz: the half and the quarter of it are looked at, too, and
+of longer visits a quarter of their length, in which a parabola sinks to 2.25 widths."""
 
 MANY_RATIO = 1.5
 UNCOUPLED_VISITS = 3
@@ -42,9 +44,10 @@ FEW_VISITS = 2.0
 FEW_RATIO = 2.5
 FEW_STAY_S = 0.1
 DROOPED = 5.0
-STEP = 0.6
-"""Fewer visits than two are a rail's only behind an AC coupling, where any other level would droop by so many
-widths meanwhile, and if it has not come to rest within `RISE_S`, unlike after a stuck value."""
+STEP, STUCK_STEP, STUCK_SHARE = 0.9, 0.6, 0.8
+"""Fewer visits than two are a rail's only behind an AC coupling, where any other level would droop by so
+many widths meanwhile, and if the signal has not come to rest within `RISE_S`, nor, if most values are the
+same one, most of the way: a stuck value lets go at once."""
 
 
 class Samples(Protocol):
@@ -80,7 +83,7 @@ class Visits:
     n_inside, n_next : int64
         Samples in the band, and in the next three widths of it, of the same visit.
     deepest : float64
-        Deepest of what stands up to `RISE_S` before and after.
+        Deepest of what stands up to `RISE_S`, or `RISE_SHARE` of its length, before and after.
     after, later : float64
         Depth of the first sample after the last inside, and `RISE_S` after that one.
     depths : float64, shape (samples,)
@@ -127,7 +130,8 @@ class Visits:
         n_visits = self.n_inside.sum() ** 2 / (self.n_inside**2).sum()
         if n_visits >= FEW_VISITS:
             return bool(ratio >= least_ratio and (tau_s is not None or len(self) >= UNCOUPLED_VISITS))
-        if tau_s is None or ratio < FEW_RATIO or self._usual(self.later) > STEP * self.rest:
+        step = STUCK_STEP if self._is_one_value() else STEP
+        if tau_s is None or ratio < FEW_RATIO or self._usual(self.later) > step * self.rest:
             return False
         droops_s = DROOPED * self.band.width / self.rest * tau_s
         return self._usual(self.n_inside) / self.sample_hz >= max(droops_s, FEW_STAY_S)
@@ -137,6 +141,10 @@ class Visits:
         order = np.argsort(values)
         weight = np.cumsum(self.n_inside[order])
         return float(values[order][np.searchsorted(weight, weight[-1] / 2)])
+
+    def _is_one_value(self) -> bool:
+        n_each = np.unique(self.depths, return_counts=True)[1]
+        return bool(n_each.max() >= STUCK_SHARE * len(self.depths))
 
     def _scatters(self) -> bool:
         after = self.after[~np.isnan(self.after)]
@@ -194,12 +202,11 @@ def _in_block(depth: Floats, width: float, lags: list[int]) -> _Seen:
     n_next = np.bincount(np.searchsorted(visit, departures[beside][own]), minlength=len(visit))
     start, last = inside[first], inside[np.append(first[1:], len(inside)) - 1] if len(inside) else inside
     deepest = np.full(len(visit), -np.inf)
-    for lag in lags:
+    longest = np.maximum(lags[-1], (n_inside * RISE_SHARE).astype(np.int64))
+    for lag in [*(np.full(len(visit), lag) for lag in lags), longest]:
         for at in (start - lag, last + lag):
             deepest = np.fmax(deepest, depth[np.clip(at, 0, len(depth) - 1)])
     after, later = (depth[np.minimum(last + lag, len(depth) - 1)] for lag in (1, lags[-1]))
     rest = np.nanmedian(depth) if np.any(~np.isnan(depth)) else np.nan
-    near = np.array([len(beside)])
-    return _Seen(
-        n_inside, n_next.astype(np.int64), deepest, after, later, filled[inside], near, np.array([rest])
-    )
+    n_near, rests = np.array([len(beside)]), np.array([rest])
+    return _Seen(n_inside, n_next.astype(np.int64), deepest, after, later, filled[inside], n_near, rests)
