@@ -30,7 +30,9 @@ MEASURES = (
         "Rows held",
         "rows that repeat the one before in every channel, outside stretches that are marked, over rows that arrived",
     ),
-    MeasureDef("filled_fraction", "1", "Rows filled", "rows that a writer filled with a constant over all rows"),
+    MeasureDef(
+        "filled_fraction", "1", "Rows filled", "rows that a writer filled with a constant over all rows"
+    ),
     MeasureDef("longest_gap_s", "s", "Longest gap", "longest run of lost samples"),
     MeasureDef(
         "damaged_fraction", "1", "Dump damaged", "bytes damaged or unrecognised over bytes in the dumps"
@@ -228,7 +230,14 @@ MEASURES = (
         "noise_v",
         "V",
         "Noise, rms",
-        "tenth percentile over windows of 0.2 s of what level, slope, curvature and lines do not explain, rms",
+        "tenth percentile over windows of 0.2 s, of rest where there is some, of what level, slope, curvature and "
+        "lines do not explain, rms",
+    ),
+    MeasureDef(
+        "rest_noise_v",
+        "V",
+        "Noise at rest",
+        "lower quartile over seconds of rest of the field between 0.5 and 10 Hz, lines taken out, rms",
     ),
 )
 
