@@ -53,6 +53,8 @@ class Body:
     step_coulomb : float
         Charge parted at each lift of a foot; far below the bound of 4e-7 C that the breakdown of air sets
         for a 150 cm2 sole (Jonassen).
+    drift_coulomb : float
+        Charge from clothing and air, deviation after a second of a random walk (common practice, no source).
     strap_farad, ground_farad : float
         Body to sensor ground, and sensor ground to surroundings (common practice, no source).
     first_v : float
@@ -70,6 +72,7 @@ class Body:
     raised_sole_farad: float = 25e-12
     soles_ohm: float = 5e9
     step_coulomb: float = 4e-10
+    drift_coulomb: float = 1e-11
     strap_farad: float = 30e-12
     ground_farad: float = 1e-12
     first_v: float = 0.0

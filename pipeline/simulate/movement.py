@@ -16,9 +16,6 @@ SWING_SHARE = 0.38
 LIFT_S = 0.07
 """How long a sole takes to leave the ground or to meet it (common practice, no source)."""
 
-DRIFT_COULOMB = 1e-11
-"""Charge from clothing and air, deviation after one second of a random walk (common practice, no source)."""
-
 
 @dataclass(frozen=True)
 class Activity:
@@ -60,7 +57,7 @@ def move(body: Body, activities: tuple[Activity, ...], time_s: Array, rng: np.ra
     """Put the activities together over `time_s` (equally spaced); what no activity covers is rest."""
     n, step_s = len(time_s), float(time_s[1] - time_s[0])
     quiet = 0.02e-12 * np.sin(2 * np.pi * 0.25 * time_s) + 0.03e-12 * slow_noise(time_s, 2.0, rng)
-    drift = DRIFT_COULOMB * np.sqrt(0.5) * step_s / 0.5 * slow_noise(time_s, 0.5, rng)
+    drift = body.drift_coulomb * np.sqrt(0.5) * step_s / 0.5 * slow_noise(time_s, 0.5, rng)
     wrist = np.zeros((n, 3))
     tilt = np.stack([0.03 * slow_noise(time_s, 20.0, rng), 0.05 * slow_noise(time_s, 20.0, rng)], axis=1)
     moves = Moves(np.full(n, body.standing_farad) + quiet, drift, wrist, tilt)

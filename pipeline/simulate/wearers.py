@@ -85,6 +85,8 @@ def wearing(rng: Rng, asked: Asked) -> tuple[Scenario, float]:
     field_channel = field_of(rng, sample_hz, bits, nominal_hz)
     front = FrontEnd.of_channel(field_channel)
     contact, body = _contact(rng), _body(rng)
+    drift_v = front.range_v * log_uniform(rng, 2e-4, 4e-3)
+    body = replace(body, drift_coulomb=drift_v / body.seen * body.standing_farad)
     noise_v = max(front.range_v * log_uniform(rng, 1e-4, 1.5e-3), thermal_v(contact.input_farad))
     front = replace(
         front,
