@@ -16,10 +16,11 @@ from pipeline.detectors.windows import Floats
 Mask = npt.NDArray[np.bool_]
 
 MAX_LISTED = 50
-BRIDGE_S = 2.0
-SHORTEST_S = 2.0
-LEAST_PLAIN_S = 1.0
-"""Lulls that are closed, the shortest stretch, and how much of it must be above the limit."""
+BRIDGE_S = 1.0
+SHORTEST_S = 3.0
+LEAST_PLAIN_S = 1.2
+"""Lulls that are closed, the shortest stretch, and how much of it must be above the limit: a spark rings for
+two seconds in the band of movement, a passer takes longer."""
 
 EDGE_SHARE = 0.3
 """Down to this share of the limit what lies beside a plain change belongs to it."""
@@ -41,7 +42,7 @@ class _Quiet:
     field: Floats
     quiet: Mask
     clear: Mask
-    limit: float
+    limit: Floats
     window_s: float
 
 
@@ -90,20 +91,27 @@ def _quiet(evidence: Evidence, coupling: Coupling, acceleration: Floats, setting
     middle = np.arange(len(fast)) * tracks.n_fast + tracks.n_fast // 2
     second = np.minimum(middle // tracks.n_slow, len(moving) - 1)
     quiet, clear = ~(moving | hidden)[second], ~(near | hidden)[second]
-    known = fast[clear & ~np.isnan(fast)]
-    usual = float(np.median(known)) if len(known) else 0.0
-    limit = max(settings["uncorroborated.field_fraction"] * coupling.range, USUAL_TIMES * usual)
+    still = (acceleration < settings["movement.still_m_s2"])[second]
+    limit = np.full(len(fast), settings["uncorroborated.field_fraction"] * coupling.range)
+    # Fingers at work move the field more than sleep does: each is measured by itself.
+    for alike in (still, ~still):
+        known = fast[alike & clear & ~np.isnan(fast)]
+        if len(known):
+            limit[alike] = np.maximum(limit[alike], USUAL_TIMES * np.median(known))
     return _Quiet(np.nan_to_num(fast), quiet, clear, limit, tracks.n_fast / tracks.sample_hz)
 
 
 def _hidden(coupling: Coupling, settings: Settings) -> Mask:
     """Seconds in which something else explains the field: electrode off, an overload, the time after it."""
-    hidden = np.isnan(coupling.field)
-    recovery = int(np.ceil(settling_s(coupling.track.channel, settings["saturation.settled_residue"]) or 0.0))
+    track, n = coupling.track, len(coupling.field)
+    recovery = int(np.ceil(settling_s(track.channel, settings["saturation.settled_residue"]) or 0.0))
+    # A layout whose range the codes leave says nothing about rails.
+    railed = Spans.of_mask((track.at_rail[:n] > 0) & (track.n_beyond == 0))
+    hidden = np.isnan(track.movement_rms[:n])
+    for start, stop in zip(railed.start.tolist(), railed.stop.tolist(), strict=True):
+        hidden[max(0, start - 1) : stop + recovery] = True
     for stretch in coupling.off:
-        hidden[stretch.start : stretch.stop + recovery] = True
-    # The overload's own second is known; it may have begun at the end of the one before.
-    hidden[:-1] |= hidden[1:].copy()
+        hidden[max(0, stretch.start - 1) : stretch.stop + recovery] = True
     return hidden
 
 
@@ -131,7 +139,7 @@ def _finding(evidence: Evidence, coupling: Coupling, windows: _Quiet, start: int
         "note",
         "movement_rms_v",
         float(windows.field[start:stop].max()),
-        windows.limit,
+        float(windows.limit[start:stop].min()),
         coupling.track.channel.unit,
         "The field moved while the wrist lay still or nearly so: somebody passed, or another limb moved; "
         "keep it out of rest.",
