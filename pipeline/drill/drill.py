@@ -4,6 +4,7 @@ import os
 import shutil
 import signal
 import sys
+import threading
 import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -166,7 +167,7 @@ def _tried(tasks: Sequence[Task], n_jobs: int) -> Iterator[Outcome]:
         return
     for name in _THREADS:  # each worker does one copy on one core: threads of libraries would only compete
         os.environ.setdefault(name, "1")
-    with ProcessPoolExecutor(n_jobs, get_context("spawn"), _leave_signals) as pool:
+    with ProcessPoolExecutor(n_jobs, get_context("spawn"), _begin_worker, (os.getpid(),)) as pool:
         try:
             yield from pool.map(trial, tasks)
         except BaseException:
@@ -174,9 +175,16 @@ def _tried(tasks: Sequence[Task], n_jobs: int) -> Iterator[Outcome]:
             raise
 
 
-def _leave_signals() -> None:
-    """Ctrl-C reaches the parent, which ends its workers in order."""
+def _begin_worker(parent: int) -> None:
+    """Ctrl-C is left to the parent, which ends its workers in order; one that was killed ends them, too."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+
+
+def _end_with(parent: int) -> None:
+    while os.getppid() == parent:
+        time.sleep(1.0)
+    os._exit(1)
 
 
 def _clear(out: Path, keep: bool) -> None:
