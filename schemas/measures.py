@@ -33,7 +33,9 @@ MEASURES = (
     MeasureDef(
         "filled_fraction", "1", "Rows filled", "rows that a writer filled with a constant over all rows"
     ),
-    MeasureDef("longest_gap_s", "s", "Longest gap", "longest run of lost samples"),
+    MeasureDef(
+        "longest_gap_s", "s", "Longest gap", "longest run of samples that are lost or filled with a constant"
+    ),
     MeasureDef(
         "damaged_fraction", "1", "Dump damaged", "bytes damaged or unrecognised over bytes in the dumps"
     ),
@@ -130,7 +132,12 @@ MEASURES = (
         "field between 0.5 and 10 Hz, lines taken out, in measured seconds with the electrode on, rms",
     ),
     MeasureDef("contact_loss_fraction", "1", "Electrode off", "samples without contact over samples present"),
-    MeasureDef("stuck_fraction", "1", "Stuck", "samples that repeat a value longer than the signal can"),
+    MeasureDef(
+        "stuck_fraction",
+        "1",
+        "Stuck",
+        "samples that repeat a value longer than the signal can, and rows held or filled, over samples present",
+    ),
     MeasureDef(
         "low_coupling_fraction",
         "1",

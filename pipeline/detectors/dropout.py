@@ -28,7 +28,9 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     if evidence.main is not None:
         return _of_further(evidence, evidence.main, lost, settings)
     rows, conversion = lost.rows, evidence.conversion
-    longest_s = max([_longest_s(rows, evidence.recording), *_pauses_s(evidence, rows)])
+    # What a writer filled is a gap that does not look like one.
+    gaps = Spans.merged(rows, evidence.tracks.repeats.filled.spans)
+    longest_s = max([_longest_s(gaps, evidence.recording), *_pauses_s(evidence, rows)])
     findings = (
         *_summary(evidence, rows, longest_s, settings),
         *_gaps_of_main(evidence, lost, settings),

@@ -21,30 +21,64 @@ BY_CHANCE = 3.0
 """Repeats count as held from so many times what chance gives."""
 
 
+@dataclass(frozen=True)
+class Held:
+    """What was found of rows that were not measured.
+
+    ``slow`` says of channels how many rows stand for each of their samples. ``stretches`` have many rows
+    held, ``beats`` change at a beat alone, ``gaps`` are bridged by the row before them.
+    """
+
+    slow: Mapping[str, float]
+    stretches: tuple[Stretch, ...]
+    beats: Spans
+    gaps: Spans
+
+    @property
+    def rows(self) -> Spans:
+        """Stretches and beats."""
+        return Spans.merged(*map(_rows_of, self.stretches), self.beats)
+
+
+def look_for_held(evidence: Evidence, settings: Settings) -> Held:
+    """Look for rows that were not measured, but for those filled or sent again, which ``repeats`` knows."""
+    repeats = evidence.tracks.repeats
+    slow = slow_channels(repeats)
+    # A device that is slow throughout gives what it measured, under a wrong rate.
+    if is_slow_throughout(slow, repeats):
+        return Held(slow, (), Spans(), bridged(repeats))
+    stretches = held_stretches(evidence.recording, repeats, settings)
+    return Held(slow, stretches, repeats.beats, bridged(repeats))
+
+
+def is_slow_throughout(slow: Mapping[str, float], repeats: Repeats) -> bool:
+    """Whether all channels stand for equally many rows each."""
+    return len(slow) == len(repeats.channels) and len(set(slow.values())) == 1
+
+
+def not_measured(evidence: Evidence, settings: Settings) -> Spans:
+    """All rows that repeat what was there before in every channel: filled, held for long, or sent again."""
+    repeats, held = evidence.tracks.repeats, look_for_held(evidence, settings)
+    return Spans.merged(repeats.filled.spans, held.gaps, held.rows, repeats.echoes)
+
+
 def detect(evidence: Evidence, settings: Settings) -> Detected:
     """Look for rows that repeat others in every channel at once, and for slow sampling.
 
     What was filled, held for long, or sent again is marked as stuck: it repeats what was there before. Single
     rows held here and there are values that were measured, a step late: a warning, no mark.
     """
-    repeats, recording = evidence.tracks.repeats, evidence.recording
-    slow = slow_channels(repeats)
-    # A device that is slow throughout gives what it measured, under a wrong rate.
-    through = len(slow) == len(repeats.channels) and len(set(slow.values())) == 1
-    beats = Spans() if through else repeats.beats
-    stretches = () if through else held_stretches(recording, repeats, settings)
-    gaps = bridged(repeats)
-    held = Spans.merged(*map(_rows_of, stretches), beats)
-    marked = Spans.merged(repeats.filled.spans, gaps, held, repeats.echoes)
-    elsewhere = _elsewhere(repeats, marked)
+    repeats, held = evidence.tracks.repeats, look_for_held(evidence, settings)
+    marked = Spans.merged(repeats.filled.spans, held.gaps, held.rows, repeats.echoes)
+    elsewhere, throughout = _elsewhere(repeats, marked), is_slow_throughout(held.slow, repeats)
     findings = (
         *_about_filled(evidence, repeats, settings),
-        *_about_bridged(evidence, gaps.without(Spans.merged(repeats.filled.spans, held))),
-        *_about_stretches(evidence, stretches, settings),
-        *_about_beats(evidence, beats.without(Spans.merged(*map(_rows_of, stretches)))),
-        *_about_echoes(evidence, repeats.echoes.without(held)),
-        *(() if through else _about_holding(evidence, elsewhere, settings)),
-        *_about_slow(evidence, slow),
+        *_about_bridged(evidence, held.gaps.without(Spans.merged(repeats.filled.spans, held.rows))),
+        *_about_stretches(evidence, held.stretches, settings),
+        *_about_beats(evidence, held.beats.without(Spans.merged(*map(_rows_of, held.stretches)))),
+        *_about_echoes(evidence, repeats.echoes.without(held.rows)),
+        *(() if throughout else _about_holding(evidence, elsewhere, settings)),
+        *_about_slow(evidence, held.slow),
     )
     return Detected(findings, tuple(_measures(evidence, elsewhere)), {"stuck": marked})
 

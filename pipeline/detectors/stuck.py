@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
+from pipeline.detectors.held import not_measured
 from pipeline.detectors.rails import rails
 from pipeline.detectors.repeats import Repeats
 from pipeline.detectors.runs import CHANCE, Floats, Runs, changing_beside, changing_within, log_chance
@@ -53,12 +54,15 @@ def _of_field(evidence: Evidence, channel: Channel, settings: Settings) -> Detec
     runs = repeats.runs[channel.name]
     runs = runs.where(_is_free(runs, channel, repeats, settings))
     runs = runs.where(_by_chance(runs, evidence, channel, settings) < np.log(CHANCE))
+    spans = _arrived(evidence, channel, runs)
     n_present = int(repeats.pairs[channel.name].sum()) + 1 if not np.isnan(repeats.low[channel.name]) else 0
-    fraction = int(runs.n.sum()) / n_present if n_present else None
+    # What all channels repeat at once is stuck as well; the dropouts tell of it.
+    n_stuck = Spans.merged(spans, not_measured(evidence, settings)).n_samples
+    fraction = min(n_stuck / n_present, 1.0) if n_present else None
     text = f"{channel.name} repeats one value: the converter or its memory stood still; check the device."
     measure = Measure("stuck_fraction", fraction, "1", channel.name, "" if n_present else "no sample arrived")
     findings = _findings(evidence, channel, runs, settings, "fault", text)
-    return Detected(findings, (measure,), {"stuck": _arrived(evidence, channel, runs)})
+    return Detected(findings, (measure,), {"stuck": spans})
 
 
 def _of_axis(evidence: Evidence, axis: Channel, settings: Settings) -> Detected:
