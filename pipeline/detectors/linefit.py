@@ -10,6 +10,10 @@ from pipeline.detectors.lines import SLOW_LINE_HZ, Line, fold_hz, lowpass_gain, 
 from pipeline.detectors.windows import Floats, windows
 from pipeline.layouts import Channel
 
+LIKE, AGREES_RAD = 0.5, 0.5
+"""How alike in size and phase a line is from one window to the next: jolts, whose phases are anything, agree
+twice in a row one time in forty."""
+
 
 @dataclass(frozen=True)
 class Fitted:
@@ -18,8 +22,8 @@ class Fitted:
     ``level`` is the fit's level in the middle of the window, ``peak`` the amplitude of all lines together at
     the electrode, ``overtones`` that of the lines above the fundamental (NaN where it is not told apart),
     ``residue_rms`` what they do not explain, ``lead`` whether the lines as recorded carry more power than
-    that. ``waves`` has, for every sample of the windows, the lines as recorded (0 where unknown), ``powers``
-    (windows, lines) the squared amplitude of each as recorded.
+    that, or go on from window to window. ``waves`` has, for every sample of the windows, the lines as
+    recorded (0 where unknown), ``powers`` (windows, lines) the squared amplitude of each as recorded.
     """
 
     level: Floats
@@ -37,7 +41,7 @@ class LineFit:
 
     ``projection`` (parameters, samples) gives the coefficients, ``model`` (samples, parameters) the fit;
     the coefficients behind the first three are cosine and sine of each line, of which the low-pass left
-    ``gain`` (lines,); ``harmonics`` are their orders.
+    ``gain`` (lines,); ``harmonics`` are their orders, ``turn_rad`` how far the first turns in a window.
     """
 
     n_window: int
@@ -45,6 +49,7 @@ class LineFit:
     model: Floats
     gain: Floats
     harmonics: tuple[int, ...]
+    turn_rad: float
 
     @property
     def fundamental(self) -> bool:
@@ -73,7 +78,25 @@ class LineFit:
             above = np.sqrt((power[:, 1:] / self.gain[1:] ** 2).sum(axis=1))
         if not len(self.gain):
             true = np.full(len(cut), np.nan)
-        return Fitted(level, np.sqrt(true), above, np.sqrt(left), recorded / 2 > left, waves, powers)
+        lead = (recorded / 2 > left) | self._goes_on(coefficients)
+        return Fitted(level, np.sqrt(true), above, np.sqrt(left), lead, waves, powers)
+
+    def _goes_on(self, coefficients: Floats) -> npt.NDArray[np.bool_]:
+        """Windows in which the fundamental goes on from the one before and in the next, in phase and size.
+
+        Under strong movement, at a rail or while contact chatters mains explains less than half of the power,
+        and is there all the same.
+        """
+        goes_on = np.zeros(len(coefficients), bool)
+        if not self.fundamental or len(coefficients) < 3:
+            return goes_on
+        phasor = coefficients[:, 3] - 1j * coefficients[:, 4]
+        size = np.abs(phasor)
+        step = phasor[1:] * phasor[:-1].conj() * np.exp(-1j * self.turn_rad)
+        like = np.minimum(size[1:], size[:-1]) > LIKE * np.maximum(size[1:], size[:-1])
+        agrees = like & (np.abs(np.angle(step)) < AGREES_RAD)
+        goes_on[1:-1] = agrees[1:] & agrees[:-1]
+        return goes_on
 
 
 def fit_for(lines: Sequence[Line], channel: Channel, sample_hz: float, n_window: int) -> LineFit:
@@ -101,4 +124,5 @@ def fit_for(lines: Sequence[Line], channel: Channel, sample_hz: float, n_window:
         phase = 2 * np.pi * at_hz * np.arange(n_window) / sample_hz
         columns += [np.cos(phase), np.sin(phase)]
     model = np.stack(columns, axis=1)
-    return LineFit(n_window, np.linalg.pinv(model), model, np.array(gains), tuple(harmonics))
+    turn_rad = 2 * np.pi * taken[0] * n_window / sample_hz if taken else 0.0
+    return LineFit(n_window, np.linalg.pinv(model), model, np.array(gains), tuple(harmonics), turn_rad)

@@ -10,12 +10,12 @@ from pipeline.detectors.lines import SLOW_LINE_HZ, Line, strongest
 from pipeline.detectors.tracks import FieldTrack, Settings
 from pipeline.detectors.windows import Floats
 
-LEAST_WINDOWS = 2
-"""Windows in a row: mains stays, while a jolt fills one window."""
+WINDOWS = (2, 5)
+"""Windows in a row above the limit: mains stays, while a jolt fills one window. And windows of which nothing
+is known, between two above it, that do not end a stretch."""
 
 SLOW_WINDOWS = (7, 15)
-"""The same where the line lies among movement: half of the 3 s in which it is measured; and unknown windows
-between two above the limit that do not end a stretch."""
+"""The same where the line lies among movement: half of the 3 s in which it is measured, and all of them."""
 
 SHARES = 8
 """Shares of the recording by whose spread a median's uncertainty is told."""
@@ -38,7 +38,7 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
 
     Amplitude is that of line and harmonics together at the electrode: a first-order low-pass is undone
     where the layout states its corner. A window counts only where the lines carry more power than all
-    that they do not explain: a jump or a spark has power at 50 Hz too. The measures are taken while the
+    that they do not explain, or go on from its neighbours: a jump or a spark has power at 50 Hz too. The measures are taken while the
     electrode is on. At a sampling rate where the line cannot be told from 0 Hz, from half the rate, from
     another line or from movement, no amplitude is claimed and no sample is marked. Source of the window:
     IEC 61000-4-30 (read in a meter's manual).
@@ -54,7 +54,7 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
     channel = track.channel
     limit = settings["mains.limit_fraction"] * (channel.adc_high - channel.adc_low)
     off = _off_windows(evidence, track, settings)
-    above = _above(track, limit)
+    above = _above(evidence, track, limit)
     intruder = _intruder(track)
     findings = (
         *_too_strong(evidence, track, above & ~off, limit, "fault", _remedy(track)),
@@ -66,17 +66,21 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
     return Detected(findings, _measures(track, above, off, intruder), marks, (*track.lines, *intruder))
 
 
-def _above(track: FieldTrack, limit: float) -> npt.NDArray[np.bool_]:
-    """Windows above the limit; a line among movement is known for seconds at a time, and not always."""
+def _above(evidence: Evidence, track: FieldTrack, limit: float) -> npt.NDArray[np.bool_]:
+    """Windows above the limit; what cannot be known between two of them goes with them, if it is short.
+
+    A line among movement is known for seconds at a time, and not always; and while samples stand at a rail
+    nothing leads.
+    """
     above = (np.nan_to_num(track.mains_peak) > limit) & track.mains_leads
-    least = LEAST_WINDOWS
-    if track.lines[0].folded_hz < SLOW_LINE_HZ:
-        unknown = Spans.of_mask(np.isnan(track.mains_peak))
-        short = unknown.stop - unknown.start <= SLOW_WINDOWS[1]
-        edges = np.concatenate(([False], above, [False]))
-        between = edges[unknown.start] & edges[unknown.stop + 1] & short
-        above |= Spans(unknown.start[between], unknown.stop[between]).mask(0, len(above))
-        least = SLOW_WINDOWS[0]
+    second = np.arange(len(above)) * evidence.tracks.n_fast // evidence.tracks.n_slow
+    railed = np.append(track.at_rail > 0, False)[np.minimum(second, len(track.at_rail))]
+    unknown = ~above & (np.isnan(track.mains_peak) | (railed & ~track.mains_leads))
+    least, most_unknown = SLOW_WINDOWS if track.lines[0].folded_hz < SLOW_LINE_HZ else WINDOWS
+    spans = Spans.of_mask(unknown)
+    edges = np.concatenate(([False], above, [False]))
+    between = edges[spans.start] & edges[spans.stop + 1] & (spans.stop - spans.start <= most_unknown)
+    above |= Spans(spans.start[between], spans.stop[between]).mask(0, len(above))
     return np.asarray(ndimage.binary_opening(above, np.ones(least, bool)))
 
 
