@@ -64,6 +64,17 @@ def test_what_is_asked_for_is_done():
     assert len(drawn.scenario.channels) == 1
 
 
+def test_without_an_accelerometer_only_mains_bears_witness():
+    with_it, without = (draw("contact_open", 3, accelerometer=there, **SHORT) for there in (True, False))
+    np.testing.assert_array_equal(with_it.counts[:, :1], without.counts)
+    assert {truth.condition for truth in without.truth} <= {"contact_loss", "mains", "saturated"}
+    strengths = [
+        [truth.strength for truth in drawn.truth if truth.condition == "contact_loss"]
+        for drawn in (with_it, without)
+    ]
+    assert all(more >= less for more, less in zip(*strengths, strict=True))
+
+
 def test_wrong_questions_are_refused():
     with pytest.raises(ValueError, match="no kind 'glaze'; there are clean, lost"):
         draw("glaze", 1)

@@ -64,6 +64,9 @@ is no false alarm, but need not be found. Mains of a strength below 1 is below i
 A loss of contact is plain (1) where three seconds of walking fall into it or mains changes by 8 dB with it;
 in a wearer at rest and without mains nothing shows it (`pipeline.simulate.witness`)."""
 
+OF_MOVEMENT = ("gravity", "activity_mismatch")
+"""What is told of the accelerometer or by it."""
+
 KINDS: tuple[str, ...] = tuple(SCENES)
 """All kinds of draw. 'clean' has nothing that matters, 'mixed' has several kinds."""
 
@@ -129,7 +132,7 @@ def draw(
     duration_s : float
         At least 60.
     accelerometer : bool
-        Without it the recording has the field alone.
+        Without it the recording has the field alone, and nothing is true of it that only movement tells.
 
     Raises
     ------
@@ -142,6 +145,7 @@ def draw(
         raise ValueError(f"a draw lasts at least 60 s, not {duration_s:g}")
     rng = np.random.default_rng([seed, *kind.encode()])
     base, nominal_hz = wearing(rng, Asked(sample_hz, mains_hz, bits, duration_s))
+    base = replace(base, wears_accelerometer=accelerometer)
     scene = SCENES[kind](base, rng, (10.0, duration_s - 8.0))
     made = simulate(scene.scenario, rng)
     dumped = scene.spoil(Dumped(made.counts, np.ones(len(made.counts), bool), made.truth))
@@ -151,6 +155,7 @@ def draw(
         kept = [i for i, channel in enumerate(scenario.channels) if channel.kind == "field"]
         scenario = replace(scenario, channels=tuple(scenario.channels[i] for i in kept))
         counts = counts[:, kept]
+        truth = [one for one in truth if one.condition not in OF_MOVEMENT and one.kind != "axis_stuck"]
     truth.sort(key=lambda one: (one.start_s, one.condition))
     log = scene.log or scenario.activities
     return Drawn(seed, kind, scenario, counts, dumped.present, tuple(truth), nominal_hz, log)

@@ -74,6 +74,8 @@ def stuck(base: Scenario, rng: Rng, span: Span) -> Scene:
     """One channel, or all of them, stand still."""
     where = slots(rng, span, 0.3, 30.0, 4)
     columns = list(range(4)) if rng.random() < 0.3 else [0 if rng.random() < 0.6 else int(rng.integers(1, 4))]
+    if not base.wears_accelerometer:
+        columns = [0]
     return Scene(base, lambda dumped: code_faults.stick(dumped, base.sample_hz, where, columns))
 
 

@@ -23,7 +23,8 @@ class Scenario:
     """What happens in a session.
 
     ``channels`` in the order of the samples: one field, three accelerations. ``front`` is the amplifier as it
-    is, where it differs from what the layout's field channel says.
+    is, where it differs from what the layout's field channel says. ``wears_accelerometer`` is False where its
+    axes will not be kept: nothing can then be held against them.
     """
 
     duration_s: float
@@ -38,6 +39,7 @@ class Scenario:
     noise_v: float = 0.3e-3
     front: FrontEnd | None = None
     oversampling: int = OVERSAMPLING
+    wears_accelerometer: bool = True
 
     @property
     def amplifier(self) -> FrontEnd:

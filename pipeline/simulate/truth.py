@@ -44,10 +44,9 @@ def truth_of(scenario: Scenario, signals: Signals, out_v: Array) -> tuple[Truth,
         *_saturated(scenario, signals, out_v),
         *_contact(scenario, signals),
         *_mains(scenario, signals),
-        *_low_coupling(scenario, signals),
-        *_passing(scenario),
-        *_jumps(scenario),
     ]
+    if scenario.wears_accelerometer:
+        found += [*_low_coupling(scenario, signals), *_passing(scenario), *_jumps(scenario)]
     return tuple(sorted(found, key=lambda truth: (truth.start_s, truth.condition)))
 
 

@@ -24,7 +24,9 @@ def plainness(scenario: Scenario, signals: Signals, lapse: Lapse) -> float:
 
 
 def by_movement(scenario: Scenario, lapse: Lapse) -> float:
-    """Walking and strokes within a lapse, in parts of what makes it plain, at most 1."""
+    """Walking and strokes in a lapse, in parts of what makes it plain, at most 1; 0 where nothing feels them."""
+    if not scenario.wears_accelerometer:
+        return 0.0
     weights = {"body": 1.0, "arm": 0.5}
     seconds = sum(
         weights.get(one.intensity, 0.0)
