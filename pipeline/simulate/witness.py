@@ -24,7 +24,7 @@ def plainness(scenario: Scenario, signals: Signals, lapse: Lapse) -> float:
 
 
 def by_movement(scenario: Scenario, lapse: Lapse) -> float:
-    """Walking and strokes in a lapse, in parts of what makes it plain, at most 1; 0 where nothing feels them."""
+    """Walking and strokes in a lapse, in parts of what makes it plain, at most 1; 0 if nothing feels them."""
     if not scenario.wears_accelerometer:
         return 0.0
     weights = {"body": 1.0, "arm": 0.5}
