@@ -38,10 +38,10 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
 
     Amplitude is that of line and harmonics together at the electrode: a first-order low-pass is undone
     where the layout states its corner. A window counts only where the lines carry more power than all
-    that they do not explain, or go on from its neighbours: a jump or a spark has power at 50 Hz too. The measures are taken while the
-    electrode is on. At a sampling rate where the line cannot be told from 0 Hz, from half the rate, from
-    another line or from movement, no amplitude is claimed and no sample is marked. Source of the window:
-    IEC 61000-4-30 (read in a meter's manual).
+    that they do not explain, or go on from its neighbours: a jump or a spark has power at 50 Hz too. The
+    measures are taken while the electrode is on. At a sampling rate where the line cannot be told from
+    0 Hz, from half the rate, from another line or from movement, no amplitude is claimed and no sample is
+    marked. Source of the window: IEC 61000-4-30 (read in a meter's manual).
     """
     return Detected.united(
         _detect_channel(evidence, track, settings) for track in evidence.tracks.field.values()
