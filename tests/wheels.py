@@ -42,6 +42,16 @@ DAPHNET = Member(
 """Daphnet Freezing of Gait, subject 6, run 2: three accelerometers at 64 Hz in milli-g (Bachlin et al.,
 IEEE Trans Inf Technol Biomed 14(2):436, 2010)."""
 
+BASIC_MOTIONS = tuple(
+    Member("aeon==1.6.0", f"aeon/datasets/data/BasicMotions/BasicMotions_{part}.ts", sha256)
+    for part, sha256 in (
+        ("TRAIN", "8dc43cc6306cb679c888c01e26f91772ac4441a916da43bac8b79734a538b9d6"),
+        ("TEST", "79213102bc6fca1a398ad98ce1185dff0208fa3d1465e687f48288946b0ff8dc"),
+    )
+)
+"""BasicMotions: 40 cases of 10 s each from a watch at 10 Hz, three axes of acceleration and three of rotation
+(Bagnall et al., The UEA multivariate time series classification archive, arXiv:1811.00075, 2018)."""
+
 
 def cache_folder() -> Path:
     """Where fetched members are kept between runs, outside the project."""

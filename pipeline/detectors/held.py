@@ -12,7 +12,7 @@ from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
 from pipeline.detectors.held_rows import Stretch, bridged, held_stretches
 from pipeline.detectors.repeats import Repeats
-from pipeline.detectors.slow import slow_channels
+from pipeline.detectors.slow import slow_channels, slow_factor
 from pipeline.detectors.tracks import Settings
 
 MAX_LISTED = 200
@@ -45,15 +45,15 @@ def look_for_held(evidence: Evidence, settings: Settings) -> Held:
     repeats = evidence.tracks.repeats
     slow = slow_channels(repeats)
     # A device that is slow throughout gives what it measured, under a wrong rate.
-    if is_slow_throughout(slow, repeats):
+    if is_slow_throughout(repeats):
         return Held(slow, (), Spans(), bridged(repeats))
     stretches = held_stretches(evidence.recording, repeats, settings)
     return Held(slow, stretches, repeats.beats, bridged(repeats))
 
 
-def is_slow_throughout(slow: Mapping[str, float], repeats: Repeats) -> bool:
-    """Whether all channels stand for equally many rows each."""
-    return len(slow) == len(repeats.channels) and len(set(slow.values())) == 1
+def is_slow_throughout(repeats: Repeats) -> bool:
+    """Whether whole rows stand for each sample in all of the recording."""
+    return len(repeats.channels) > 1 and slow_factor(repeats.row_spacing) is not None
 
 
 def not_measured(evidence: Evidence, settings: Settings) -> Spans:
@@ -70,7 +70,7 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     """
     repeats, held = evidence.tracks.repeats, look_for_held(evidence, settings)
     marked = Spans.merged(repeats.filled.spans, held.gaps, held.rows, repeats.echoes)
-    elsewhere, throughout = _elsewhere(repeats, marked), is_slow_throughout(held.slow, repeats)
+    elsewhere, throughout = _elsewhere(repeats, marked), is_slow_throughout(repeats)
     findings = (
         *_about_filled(evidence, repeats, settings),
         *_about_bridged(evidence, held.gaps.without(Spans.merged(repeats.filled.spans, held.rows))),
@@ -199,8 +199,10 @@ def _about_holding(evidence: Evidence, elsewhere: _Elsewhere | None, settings: S
 def _about_slow(evidence: Evidence, slow: Mapping[str, float]) -> Iterator[Finding]:
     """Channels, or all of them, whose values stand several times each throughout."""
     sample_hz = evidence.recording.sample_hz
-    for factor in sorted(set(slow.values())):
-        names = ", ".join(name for name in slow if slow[name] == factor)
+    shown = {name: f"{factor:.3g}" for name, factor in slow.items()}
+    for text_of in sorted(set(shown.values()), key=float):
+        names = ", ".join(name for name in slow if shown[name] == text_of)
+        factor = float(np.median([slow[name] for name in slow if shown[name] == text_of]))
         hz = sample_hz / factor
         text = (
             f"{names}: a value stands for {factor:.3g} of the rows, which come at {sample_hz:.4g} Hz: it was "

@@ -16,6 +16,9 @@ LEAST_REPEATS = 8
 UNSURE = 3.0
 """Standard deviations by which chance alone may make more rows repeat than it does on average."""
 
+MUCH = 5.0
+"""Standard deviations by which a stretch must hold more rows than the rest of the recording does."""
+
 _HALVINGS = 20
 
 
@@ -43,11 +46,14 @@ def held_stretches(recording: Recording, repeats: Repeats, settings: Settings) -
     held[:-1] |= held[1:].copy()
     near = Spans.of_mask(held).stretched(repeats.n_window).clipped(0, recording.n_rows)
     known = Spans.merged(repeats.filled.spans, repeats.echoes)
+    usual = (
+        1 - float(repeats.row_changes[~held].sum()) / max(int(n[~held].sum()), 1) if n[~held].any() else 0.0
+    )
     found = []
     for start, stop in zip(near.start.tolist(), near.stop.tolist(), strict=True):
         rows, same = _repeating(recording, repeats, max(start - 1, 0), stop)
         same[:, known.mask(max(start - 1, 0), stop)[rows - max(start - 1, 0)]] = False
-        found += _clusters(rows, same, least)
+        found += _clusters(rows, same, least, usual)
     return tuple(found)
 
 
@@ -97,8 +103,11 @@ def _repeating(
     return rows.astype(np.int64), same
 
 
-def _clusters(rows: Ints, same: npt.NDArray[np.bool_], least: float) -> list[Stretch]:
-    """Stretches of rows that repeat, cut where they are rarer than the least share makes likely."""
+def _clusters(rows: Ints, same: npt.NDArray[np.bool_], least: float, usual: float) -> list[Stretch]:
+    """Stretches of rows that repeat, cut where they are rarer than the least share makes likely.
+
+    Where a share of them is held throughout, which is ``usual``, a few more here and there are chance.
+    """
     held = np.flatnonzero(same.all(axis=0))
     if not len(held):
         return []
@@ -106,7 +115,8 @@ def _clusters(rows: Ints, same: npt.NDArray[np.bool_], least: float) -> list[Str
     for some in np.split(held, np.flatnonzero(np.diff(held) > 10 / least) + 1):
         inside = slice(int(some[0]), int(some[-1]) + 1)
         n = inside.stop - inside.start
-        if len(some) < LEAST_REPEATS:
+        most_usual = n * usual + MUCH * np.sqrt(n * usual * (1 - usual))
+        if len(some) < max(LEAST_REPEATS, most_usual):
             continue
         alike = same[:, inside].mean(axis=1)[:, np.newaxis]
         share = float(held_share(alike, np.array([len(some) / n]), np.array([n]))[0])
