@@ -19,7 +19,7 @@ def slow_channels(repeats: Repeats) -> dict[str, float]:
     """Channel -> how many rows stand for each of its samples, where they are more than one."""
     of_rows = slow_factor(repeats.row_spacing) if len(repeats.channels) > 1 else None
     if of_rows is not None:  # whole rows say it best: single channels repeat by chance as well
-        return {name: of_rows for name in repeats.spacing}
+        return dict.fromkeys(repeats.spacing, of_rows)
     factors = {name: slow_factor(spacing) for name, spacing in repeats.spacing.items()}
     return {name: factor for name, factor in factors.items() if factor is not None}
 
