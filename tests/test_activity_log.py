@@ -219,7 +219,7 @@ def test_without_log_or_accelerometer_nothing_is_said(worn, tmp_path):
         (held(evidence, ()), "no activity log"),
         (held(without_axes(tmp_path), log), "no accelerometer in the dump"),
     ):
-        for name in ("log_shift_s", "log_shift_uncertainty_s", "cadence_hz", "cadence_spread_hz"):
+        for name in ("log_shift_s", "log_shift_uncertainty_s"):
             assert value_of(detected, name) is None
             assert why in absent_of(detected, name)
 
@@ -295,3 +295,33 @@ def test_cadence_outside_what_is_published_is_noted(of_axes, hz, noted):
     notes = [f for f in detected.findings if f.measure == "cadence_hz"]
     assert bool(notes) == noted
     assert [f.severity for f in notes] == ["note"] * noted
+
+
+# ---- by the field alone ---------------------------------------------------------------------------------
+
+
+def field_alone(folder, walks, passer=None, hz=1.9):
+    """A wearer without an accelerometer who walks in the stretches, and perhaps a passer for six seconds."""
+    t = np.arange(250 * 200) / 250
+    busy = np.any([(t >= a) & (t < b) for a, b in walks], axis=0)
+    volts = 0.05 * busy * (np.sin(2 * np.pi * hz * t) + 0.4 * np.sin(4 * np.pi * hz * t + 1))
+    if passer is not None:
+        volts += 0.05 * np.sin(2 * np.pi * 1.8 * t) * ((t >= passer) & (t < passer + 6))
+    volts += 0.001 * np.random.default_rng(5).standard_normal(len(t))
+    return evidence_of(recording_of(folder / "f.parquet", [FIELD], [counts_of(volts, FIELD)], 250.0))
+
+
+def test_rest_that_walks_by_the_field_alone_is_a_note(tmp_path):
+    evidence = field_alone(tmp_path, ((60, 90), (120, 170)))
+    detected = held(evidence, entries((0, 120, "rest"), (120, 170, "body"), (170, 200, "body")))
+    (finding,) = detected.findings
+    assert finding.severity == "note"
+    assert (finding.start_s, finding.stop_s) == pytest.approx((60, 90), abs=2.5)
+    assert "the field alone" in finding.explanation
+    assert value_of(detected, "cadence_hz") == pytest.approx(1.9, abs=0.03)
+    assert value_of(detected, "log_shift_s") is None
+
+
+def test_a_passer_by_the_field_alone_is_no_walk(tmp_path):
+    evidence = field_alone(tmp_path, ((120, 170),), passer=60)
+    assert held(evidence, entries((0, 120, "rest"), (120, 170, "body"))).findings == ()

@@ -8,9 +8,11 @@ import numpy as np
 from pipeline.detectors.cadence import STRETCH_S, steps_hz
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
-from pipeline.detectors.log_shift import LEVELS, Moved, Shift, find_shift, fit_s, moved_by
+from pipeline.detectors.log_shift import LEVELS, Moved, Shift, find_shift, fit_s, in_seconds, moved_by
 from pipeline.detectors.tracks import Settings
 from pipeline.recording import Recording
+
+NO_SENSOR = "no accelerometer in the dump to hold the log against"
 
 EDGE_S = 2.0
 """An entry's first and last seconds are those of going from one thing to the next."""
@@ -48,12 +50,16 @@ class Entry:
 
 @dataclass(frozen=True)
 class _Log:
-    """The log, the movement of the session, and where its steps can be read."""
+    """The log, the movement of the session, and where its steps can be read.
+
+    ``by_field``: there is no accelerometer, and movement is where the field answers as it does to steps.
+    """
 
     entries: tuple[Entry, ...]
     moved: Moved
     steps: tuple[Recording, tuple[str, ...]] | None
     duration_s: float
+    by_field: bool = False
 
 
 def detect(recordings: Sequence[Evidence], settings: Settings) -> Detected:
@@ -67,8 +73,8 @@ def detect(recordings: Sequence[Evidence], settings: Settings) -> Detected:
     log = _log(recordings, entries, settings)
     if isinstance(log, str):
         return Detected(outside, _without(log))
-    shift = find_shift(log.moved, entries)
-    findings, left = _explained(log, shift, settings)
+    shift: Shift | str = NO_SENSOR if log.by_field else find_shift(log.moved, entries)
+    findings, left = ((), entries) if log.by_field else _explained(log, shift, settings)
     cadence, measures = _cadence(log, left, settings)
     told = _contradicted(log, left, settings)
     return Detected((*outside, *findings, *told, *cadence), (_shift_measures(shift) + measures))
@@ -118,7 +124,7 @@ def _log(recordings: Sequence[Evidence], entries: tuple[Entry, ...], settings: S
     main = recordings[0]
     rms, n = main.tracks.acceleration_rms, main.tracks.n_slow
     if rms is None:
-        return "no accelerometer in the dump to hold the log against"
+        return _log_by_field(main, entries, settings)
     if not np.any(~np.isnan(rms)):
         return "no second of acceleration could be measured"
     rows = np.arange(len(rms), dtype=np.int64) * n + n // 2
@@ -127,6 +133,19 @@ def _log(recordings: Sequence[Evidence], entries: tuple[Entry, ...], settings: S
     sensors = [(e.recording, track) for e in recordings for track in e.tracks.sensors.values()]
     recording, track = max(sensors, key=lambda one: float(np.nanmean(np.append(one[1].rms, 0.0))))
     return _Log(entries, moved, (recording, track.axes), main.recording.duration_s)
+
+
+def _log_by_field(main: Evidence, entries: tuple[Entry, ...], settings: Settings) -> _Log | str:
+    """Where the field of the channel that answers most does so; of its silence nothing can be said."""
+    channels = [main.coupling(track, settings) for track in main.tracks.field.values()]
+    if not channels or not len(channels[0].field):
+        return NO_SENSOR
+    most = max(channels, key=lambda one: int(one.answers.sum()))
+    rows = np.arange(len(most.field), dtype=np.int64) * main.tracks.n_slow + main.tracks.n_slow // 2
+    level = np.where(np.isnan(most.field), np.nan, most.answers.astype(np.float64))
+    moved = in_seconds(level, main.recording.clock.time_s(rows))
+    name = most.track.channel.name
+    return _Log(entries, moved, (main.recording, (name,)), main.recording.duration_s, by_field=True)
 
 
 # ---- what explains several entries at once ---------------------------------------------------------------
@@ -247,35 +266,37 @@ def _contradicted(log: _Log, entries: Sequence[Entry], settings: Settings) -> tu
     """What is called rest and moves, and what is called body movement and lies still."""
     found: list[Finding] = []
     for entry in entries:
+        if len(found) >= MOST_LISTED:
+            break
         if entry.intensity == "rest":
             found += _moving_rest(log, entry, settings)
-        elif entry.intensity == "body":
+        elif entry.intensity == "body" and not log.by_field:
             found += _still_body(log, entry, settings)
-    return tuple(found[:MOST_LISTED])
+    return tuple(found)
 
 
 def _moving_rest(log: _Log, entry: Entry, settings: Settings) -> list[Finding]:
     first = int(np.ceil(max(entry.start_s, 0.0)))
     level = log.moved.level[first : max(first, int(entry.stop_s))]
     spans = Spans.merged(Spans.of_mask(np.nan_to_num(level) >= 1.0, first), bridge=1)
-    limit_s = settings["activity_mismatch.contradicted_s"]
+    limit_s = settings["activity_mismatch.moving_s"]
     found = []
-    for start, stop in zip(spans.start.tolist(), spans.stop.tolist(), strict=True):
-        if stop - start < max(limit_s, STRETCH_S):
+    long = np.flatnonzero(spans.stop - spans.start >= max(limit_s, STRETCH_S))[:MOST_LISTED]
+    for start, stop in zip(spans.start[long].tolist(), spans.stop[long].tolist(), strict=True):
+        hz = _median_cadence(log, range(start, min(stop, start + 3 * STRETCH_S) - STRETCH_S + 1, STRETCH_S))
+        if log.by_field and hz is None:
             continue
-        hz = _median_cadence(log, [start + i * STRETCH_S for i in range(min(3, (stop - start) // STRETCH_S))])
-        how = (
-            "moves, though not in even steps"
-            if hz is None
-            else f"moves like walking, {hz:.2f} steps a second"
-        )
+        how = "moves, though not in even steps"
+        if hz is not None:
+            how = f"moves like walking, {hz:.2f} steps a second"
         text = (
             f"'{entry.activity}' is rest by the log, but from {start} to {stop} s the wearer {how}: correct "
             "the log, or keep this stretch out of rest."
         )
-        found.append(
-            _finding("moving_s", float(stop - start), limit_s, "s", (float(start), float(stop)), text)
-        )
+        if log.by_field:
+            text += " It is the field alone that says so: somebody who walks about the wearer moves it, too."
+        finding = _finding("moving_s", float(stop - start), limit_s, "s", (float(start), float(stop)), text)
+        found.append(replace(finding, severity="note") if log.by_field else finding)
     return found
 
 
@@ -328,7 +349,8 @@ def _cadence(
 
 def _walked(moved: Moved, entry: Entry) -> list[int]:
     """Where stretches of 10 s begin in which the wearer moves nearly all the time."""
-    begins = range(int(np.ceil(max(entry.start_s, 0.0))), int(entry.stop_s) - STRETCH_S + 1, STRETCH_S)
+    until = min(int(entry.stop_s), len(moved.level))
+    begins = range(int(np.ceil(max(entry.start_s, 0.0))), until - STRETCH_S + 1, STRETCH_S)
     return [at for at in begins if np.mean(np.nan_to_num(moved.level[at : at + STRETCH_S]) >= 1.0) >= 0.8]
 
 

@@ -81,11 +81,16 @@ def moved_by(rms: Floats, at_s: Floats, still: float, body: float) -> Moved:
     still, body : float
         In the unit of `rms`.
     """
-    level = np.full(int(at_s[-1]) + 1 if len(at_s) else 0, np.nan)
-    known = ~np.isnan(rms) & (at_s >= 0)
-    size = np.log(np.maximum(rms[known], 1e-12) / still) / np.log(body / still)
-    level[at_s[known].astype(np.int64)] = np.clip(size, 0.0, 1.0)
-    return Moved(level)
+    size = np.log(np.maximum(rms, 1e-12) / still) / np.log(body / still)
+    return in_seconds(np.clip(size, 0.0, 1.0), at_s)
+
+
+def in_seconds(level: Floats, at_s: Floats) -> Moved:
+    """Movement from 0 to 1 of windows, NaN where not measured, whose middles are at `at_s`."""
+    seconds = np.full(int(at_s[-1]) + 1 if len(at_s) else 0, np.nan)
+    known = ~np.isnan(level) & (at_s >= 0)
+    seconds[at_s[known].astype(np.int64)] = level[known]
+    return Moved(seconds)
 
 
 def fit_s(moved: Moved, entries: Sequence[Logged]) -> float:
