@@ -266,19 +266,22 @@ def test_one_rail_alone_makes_even_harmonics(ratio, share, second, fourth):
     assert drive.harmonics[2] * first == pytest.approx(fourth, abs=1e-3)
 
 
-@pytest.mark.parametrize("ratio", [1.1, 1.2, 1.5, 2.0, 5.0])
-@pytest.mark.parametrize("one_sided", [False, True])
+@pytest.mark.parametrize(
+    ("ratio", "one_sided"),
+    [*((ratio, False) for ratio in (1.1, 1.2, 1.5, 2.0, 5.0)), *((ratio, True) for ratio in (1.1, 1.5, 2.0))],
+)
 def test_overdrive_at_rails_that_nobody_stated(look, ratio, one_sided):
-    low = -9 if one_sided else -0.1
-    wave = np.clip(0.1 * ratio * turning(), max(low, -0.29), 0.1) + noise_of(6, 30_000, 1e-4)
-    if one_sided and 0.1 * ratio > 0.28:
-        pytest.skip("the other side would meet the converter's end")
+    wave = np.clip(0.1 * ratio * turning(), -0.29 if one_sided else -0.1, 0.1) + noise_of(6, 30_000, 1e-4)
     detected = look(wave)
-    assert rails_in(detected)[1] == pytest.approx(0.1, abs=MARGIN)
+    assert rails_in(detected) == (
+        None if one_sided else pytest.approx(-0.1, abs=MARGIN),
+        pytest.approx(0.1, abs=MARGIN),
+    )
     assert value_of(detected, "overdrive") == pytest.approx(ratio, rel=0.05 if ratio < 5 else 0.2)
     text = findings_of(detected, "saturation", "fault")[0].explanation
-    assert ("2nd harmonics" if one_sided else "3rd harmonics") in text or ratio < 1.15
-    assert "no harmonics of the mains" in text or ratio < 1.15
+    if ratio > 1.15:
+        assert ("2nd harmonics" if one_sided else "3rd harmonics") in text
+        assert "no harmonics of the mains" in text
 
 
 def test_of_a_single_overload_no_overdrive_can_be_told(tmp_path):
