@@ -73,10 +73,10 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     elsewhere, throughout = _elsewhere(repeats, marked), is_slow_throughout(repeats)
     findings = (
         *_about_filled(evidence, repeats, settings),
-        *_about_bridged(evidence, held.gaps.without(Spans.merged(repeats.filled.spans, held.rows))),
+        *_about_bridged(evidence, _apart(held.gaps, Spans.merged(repeats.filled.spans, held.rows))),
         *_about_stretches(evidence, held.stretches, settings),
-        *_about_beats(evidence, held.beats.without(Spans.merged(*map(_rows_of, held.stretches)))),
-        *_about_echoes(evidence, repeats.echoes.without(held.rows)),
+        *_about_beats(evidence, _apart(held.beats, Spans.merged(*map(_rows_of, held.stretches)))),
+        *_about_echoes(evidence, _apart(repeats.echoes, held.rows)),
         *(() if throughout else _about_holding(evidence, elsewhere, settings)),
         *_about_slow(evidence, held.slow),
     )
@@ -210,6 +210,13 @@ def _about_slow(evidence: Evidence, slow: Mapping[str, float]) -> Iterator[Findi
         )
         whole = 0, evidence.recording.n_rows
         yield _finding(evidence, whole, "warning", "sampled_hz", hz, sample_hz, "Hz", text)
+
+
+def _apart(spans: Spans, told: Spans) -> Spans:
+    """Those of `spans` of which most is not told already."""
+    edges = zip(spans.start.tolist(), spans.stop.tolist(), strict=True)
+    new = np.array([2 * told.clipped(*edge).n_samples < edge[1] - edge[0] for edge in edges], dtype=bool)
+    return Spans(spans.start[new], spans.stop[new])
 
 
 def _rows_of(stretch: Stretch) -> Spans:

@@ -45,7 +45,7 @@ def held_stretches(recording: Recording, repeats: Repeats, settings: Settings) -
     held[1:] |= held[:-1].copy()
     held[:-1] |= held[1:].copy()
     near = Spans.of_mask(held).stretched(repeats.n_window).clipped(0, recording.n_rows)
-    known = Spans.merged(repeats.filled.spans, repeats.echoes)
+    known = Spans.merged(repeats.filled.spans, repeats.echoes, bridged(repeats))
     usual = (
         1 - float(repeats.row_changes[~held].sum()) / max(int(n[~held].sum()), 1) if n[~held].any() else 0.0
     )

@@ -175,6 +175,14 @@ def _arrived(evidence: Evidence, channel: Channel, runs: Runs) -> Spans:
 def _findings(
     evidence: Evidence, channel: Channel, runs: Runs, settings: Settings, severity: Severity, text: str
 ) -> tuple[Finding, ...]:
+    """One for each run, but where all channels stand still at once: that is told as a dropout."""
+    together = not_measured(evidence, settings)
+    edges = zip(runs.start.tolist(), runs.stop.tolist(), strict=True)
+    alone = [
+        (start, stop)
+        for start, stop in edges
+        if together.clipped(start, stop).n_samples < MOSTLY * (stop - start)
+    ]
     return tuple(
         Finding(
             "stuck",
@@ -188,5 +196,5 @@ def _findings(
             "s",
             text,
         )
-        for start, stop in zip(runs.start.tolist()[:MAX_LISTED], runs.stop.tolist()[:MAX_LISTED], strict=True)
+        for start, stop in alone[:MAX_LISTED]
     )
