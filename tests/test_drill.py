@@ -137,12 +137,11 @@ def test_a_users_mistakes(tmp_path, capsys):
 
 
 def test_no_accepted_session_is_a_mistake_with_a_remedy(tmp_path):
-    study = small_study(tmp_path / "study", ("kiln-07",))
-    (study / "dumps" / "strap-c" / "kiln-07.img").write_bytes(bytes(4096))
+    study = small_study(tmp_path / "study", ("kiln-04",))
     done = sessiongate("drill", study, "--out", tmp_path / "out", "--jobs", "1")
     assert done.returncode == 2, done.stdout + done.stderr
     assert "expected at least one accepted session" in done.stderr
-    assert "kiln-07: its verdict is 'unreadable'" in done.stderr
+    assert "kiln-04: its verdict is 'reject'" in done.stderr
     assert not (tmp_path / "out" / "drill.html").exists()
 
 

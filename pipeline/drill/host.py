@@ -16,6 +16,7 @@ from pipeline.layouts import Layout
 from pipeline.recording import Recording, open_recording
 from pipeline.steps.job import Job, read_json
 from pipeline.steps.job import Places as Files
+from pipeline.timebase.sequence import Floats
 from schemas.conditions import CONDITIONS
 
 AWAY_S = 3.0
@@ -64,6 +65,8 @@ class Host:
         Field channel -> its largest distance from the middle of the range, as a share of half of it.
     noise_v : dict
         Field channel -> its noise as measured, rms, where it was.
+    moving : float64 array or None
+        Start of each second in which the wearer moves; None without an accelerometer.
     quality : dict
         What its ``quality.json`` counts of bytes and frames.
     """
@@ -80,12 +83,19 @@ class Host:
     duration_s: float
     reach: dict[str, float]
     noise_v: dict[str, float]
+    moving: Floats | None
     quality: dict[str, Any]
 
     @property
     def clean_s(self) -> float:
         """Time without any mark, that is long enough to plant in."""
         return sum(stop - start for start, stop in self.clean)
+
+    def moving_within(self, start_s: float, stop_s: float) -> float | None:
+        """For how long the wearer moves in a stretch; None without an accelerometer."""
+        if self.moving is None:
+            return None
+        return float(np.count_nonzero((self.moving >= start_s - 0.5) & (self.moving < stop_s - 0.5)))
 
 
 def open_host(job: Job) -> Host | str:
@@ -123,6 +133,7 @@ def open_host(job: Job) -> Host | str:
         main.duration_s,
         {name: reach for recording in recordings for name, reach in _reaches(recording)},
         _noise_v(job.places),
+        _moving(recordings, job.policy.settings["movement.body_m_s2"]),
         counted(job.places),
     )
 
@@ -211,6 +222,24 @@ def _away_from(
 def _noise_v(files: Files) -> dict[str, float]:
     measures = read_json(files.quality)["measures"]
     return {m["channel"]: float(m["value"]) for m in measures if m["name"] == "noise_v" and m["value"]}
+
+
+def _moving(recordings: Sequence[Recording], least_m_s2: float) -> Floats | None:
+    """Start of each second whose acceleration deviates by as much as body movement does."""
+    worn = [recording for recording in recordings if recording.of_kind("acceleration")]
+    if not worn:
+        return None
+    recording = worn[0]
+    names = [channel.name for channel in recording.of_kind("acceleration")]
+    n = max(round(recording.sample_hz), 1)
+    moving = list[int]()
+    for block in recording.blocks(names, 256 * n):
+        whole = len(block) // n
+        with np.errstate(invalid="ignore"):
+            parts = [block.columns[name][: whole * n].reshape(whole, n) for name in names]
+            deviation = np.sqrt(sum(part.astype(np.float64).var(axis=1) for part in parts))
+        moving += (block.start + n * np.flatnonzero(deviation >= least_m_s2)).tolist()
+    return recording.clock.time_s(np.array(moving, np.int64))
 
 
 def _reaches(recording: Recording) -> Iterator[tuple[str, float]]:

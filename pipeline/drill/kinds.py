@@ -5,6 +5,9 @@ from typing import Literal
 
 Level = Literal["counts", "bytes", "copy"]
 
+LEAST_MOVING_S = 3.0
+"""So much movement within a loss of contact shows it, as in the simulated recordings of the tests."""
+
 
 @dataclass(frozen=True)
 class Kind:
@@ -46,13 +49,23 @@ class Kind:
     told_by: str = ""
 
     @property
+    def shows_in_movement(self) -> bool:
+        """Whether only movement shows it: of a wearer at rest, the field is as still without contact."""
+        return self.conditions[:1] in (("contact_loss",), ("low_coupling",))
+
+    @property
     def has_strength(self) -> bool:
         """Whether there is more and less of it."""
         return bool(self.strength_is)
 
-    def counts_in(self, strength: float, lasts_s: float) -> bool:
-        """Whether a fault of that strength and length has to be found."""
-        return lasts_s >= self.matters_s and (not self.has_strength or strength >= self.matters)
+    def counts_in(self, strength: float, lasts_s: float, moving_s: float | None = None) -> bool:
+        """Whether a fault of that strength and length has to be found.
+
+        `moving_s` is for how long of it the wearer moves, None where nothing tells.
+        """
+        is_shown = not self.shows_in_movement or moving_s is None or moving_s >= LEAST_MOVING_S
+        is_strong = not self.has_strength or strength >= self.matters
+        return is_strong and is_shown and lasts_s >= self.matters_s
 
 
 # What matters is common practice without a source, but for the lengths below which a detector says that it

@@ -124,13 +124,15 @@ def _row(kind: Mapping[str, Any]) -> dict[str, Any]:
         matters.append(f"{words.number(kind['matters_strength'])} {_unit(kind)}".strip())
     if kind["matters_s"]:
         matters.append(f"{words.number(kind['matters_s'])} s")
+    if kind["least_moving_s"]:
+        matters.append(f"{words.number(kind['least_moving_s'])} s of movement")
     is_fault = bool(kind["conditions"]) and BY_NAME[kind["conditions"][0]].fault
     return {
         **kind,
         "is_fault": is_fault,
         "strength": strength,
         "length": length,
-        "from": words.joined(" and ".join(matters)),
+        "from": words.joined(_listed(matters)),
     }
 
 

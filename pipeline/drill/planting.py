@@ -9,10 +9,11 @@ import numpy as np
 from pipeline.drill import faults
 from pipeline.drill.faults import Floats, Stretch
 from pipeline.drill.host import Host
+from pipeline.drill.kinds import Kind
 from pipeline.drill.losing import byte_faults
 from pipeline.drill.places import Edit, apply
 from pipeline.drill.plan import Copy, Wanted
-from pipeline.drill.rewriting import Patch, edits_of
+from pipeline.drill.rewriting import Patch, edits_of, with_copies
 from pipeline.drill.scoring import Event
 from pipeline.layouts import Channel
 from pipeline.recording import to_counts
@@ -44,12 +45,18 @@ class Planted:
     """What was planted: where the fault is by its nature, how strong, and in which channels.
 
     ``asked_s`` is the length that was asked for; a swing beyond a rail is a fault only where it is beyond.
+    ``moving_s`` is for how long of it the wearer moves; None without an accelerometer.
     """
 
     event: Event
     asked_s: float
     channels: tuple[str, ...]
     n_frames: int = 0
+    moving_s: float | None = None
+
+    def matters(self, kind: Kind) -> bool:
+        """Whether it has to be found, being of that kind."""
+        return kind.counts_in(self.event.strength, self.asked_s, self.moving_s)
 
 
 @dataclass(frozen=True)
@@ -104,13 +111,15 @@ def plant(
             start_s, stop_s = min(t.start_s for t in truths), max(t.stop_s for t in truths)
             event = Event(truths[0].condition, start_s, stop_s, copy.kind.name, wanted.strength)
             names = tuple(one.channel.name for one in chosen)
-            made.append(Planted(event, wanted.stop_s - wanted.start_s, names))
+            moving_s = host.moving_within(start_s, stop_s)
+            made.append(Planted(event, wanted.stop_s - wanted.start_s, names, moving_s=moving_s))
     apply(_edits(patches, host, folder), host.dumps, targets)
     return made
 
 
 def _edits(patches: list[Patch], host: Host, folder: Path) -> list[Edit]:
-    return edits_of(patches, host.recordings, host.layout, host.dumps, host.places, host.left_alone, folder)
+    edits = edits_of(patches, host.recordings, host.layout, host.dumps, host.places, host.left_alone, folder)
+    return with_copies(edits, host.dumps, host.places) if host.quality["frames"]["duplicate"] else edits
 
 
 def _choose(kind: str, host: Host, rng: np.random.Generator) -> list[Chosen]:

@@ -2,13 +2,13 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from math import isfinite
+from math import inf, isfinite
 from typing import Any
 
 import numpy as np
 
 from pipeline.drill.host import Host
-from pipeline.drill.kinds import KINDS, Kind
+from pipeline.drill.kinds import KINDS, LEAST_MOVING_S, Kind
 from pipeline.drill.limit import Limit, limit_of
 from pipeline.drill.scoring import Interval, rate_per_hour, share
 from pipeline.drill.trial import Outcome, Seen, Tried
@@ -41,7 +41,12 @@ class One:
     @property
     def matters(self) -> bool:
         """Whether it has to be found."""
-        return self.kind.counts_in(self.strength, self.lasts_s)
+        return self.tried.planted.matters(self.kind)
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether there is anything that could show it, however strong and long it is."""
+        return self.kind.counts_in(inf, inf, self.tried.planted.moving_s)
 
 
 def reckon(outcomes: Sequence[Outcome], hosts: Sequence[Host]) -> dict[str, Any]:
@@ -66,8 +71,9 @@ def reckon(outcomes: Sequence[Outcome], hosts: Sequence[Host]) -> dict[str, Any]
 
 def _of_kind(kind: Kind, ones: Sequence[One]) -> dict[str, Any]:
     must = [one for one in ones if one.matters]
-    long = [one for one in ones if one.lasts_s >= kind.matters_s]
-    plain = [one for one in ones if not kind.has_strength or one.strength >= kind.matters]
+    shown = [one for one in ones if one.is_shown]
+    long = [one for one in shown if one.lasts_s >= kind.matters_s]
+    plain = [one for one in shown if not kind.has_strength or one.strength >= kind.matters]
     entry = {
         "kind": kind.name,
         "words": kind.words,
@@ -77,6 +83,7 @@ def _of_kind(kind: Kind, ones: Sequence[One]) -> dict[str, Any]:
         "strength_unit": kind.strength_unit,
         "matters_strength": kind.matters if kind.has_strength else None,
         "matters_s": kind.matters_s,
+        "least_moving_s": LEAST_MOVING_S if kind.shows_in_movement else None,
         "n_planted": len(ones),
         "n_matter": len(must),
         "found": _share(sum(one.tried.found for one in must), len(must)),

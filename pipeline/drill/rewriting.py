@@ -17,6 +17,9 @@ from pipeline.recording.write import Rows
 
 _DELIMITERS = {"cobs": b"\0", "slip": b"\xc0"}
 
+_NEAR_BYTES = 1 << 16
+"""How far from a frame a copy of it is looked for: a radio sends again at once."""
+
 
 @dataclass(frozen=True)
 class Patch:
@@ -77,6 +80,22 @@ def edits_of(
         if made != there:
             edits.append(Edit(dump, offset, offset + len(there), rewired(layout, made, there)))
     return edits
+
+
+def with_copies(edits: Sequence[Edit], dumps: Sequence[Path], places: Places) -> list[Edit]:
+    """The edits, and the same of frames that stand in the dump a second time: two that differ are none."""
+    known = set(zip(places.dump.tolist(), places.offset.tolist(), strict=True))
+    mapped, more = [np.memmap(path, np.uint8, "r") for path in dumps], list[Edit]()
+    for edit in edits:
+        first = max(edit.start - _NEAR_BYTES, 0)
+        near = mapped[edit.dump][first : edit.stop + _NEAR_BYTES].tobytes()
+        there = near[edit.start - first : edit.stop - first]
+        at = near.find(there)
+        while at >= 0:
+            if (edit.dump, first + at) not in known:
+                more.append(Edit(edit.dump, first + at, first + at + len(there), edit.data))
+            at = near.find(there, at + len(there))
+    return [*edits, *more]
 
 
 def cannot_come_back(

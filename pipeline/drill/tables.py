@@ -18,6 +18,7 @@ PLANTED = (
     "asked_s",
     "strength",
     "strength_unit",
+    "moving_s",
     "matters",
     "found",
     "marked_as",
@@ -62,7 +63,8 @@ def _planted(outcome: Outcome, tried: Tried) -> list[str]:
         f"{planted.asked_s:.4f}",
         f"{event.strength:.5g}" if kind.has_strength else "",
         kind.strength_unit,
-        "yes" if kind.counts_in(event.strength, planted.asked_s) else "no",
+        "" if planted.moving_s is None else f"{planted.moving_s:g}",
+        "yes" if planted.matters(kind) else "no",
         "yes" if tried.found else "no",
         ";".join(tried.as_),
     ]
