@@ -87,11 +87,15 @@ class SoftRails:
 
 @dataclass(frozen=True)
 class _Levels:
-    """How often each level occurs, from the lowest; the lowest one begins at ``first``."""
+    """How often each level occurs, from the lowest; the lowest one begins at ``first``.
+
+    Samples at rails that are stated are left out: ``n_stated`` of them at the lower and at the upper side.
+    """
 
     counts: Ints
     first: float
     step: float
+    n_stated: tuple[int, int] = (0, 0)
 
     @property
     def median(self) -> float:
@@ -157,8 +161,10 @@ def _levels(samples: Samples, channel: Channel, stated: Rails) -> _Levels:
         np.clip(level, 0, len(counts) - 1, out=level)
         counts += np.bincount(level, minlength=len(counts))
     middle = first + step * (np.arange(len(counts)) + 0.5)
-    counts[(middle <= stated.low) | (middle >= stated.high)] = 0
-    return _Levels(counts, first, step)
+    at_stated = middle <= stated.low, middle >= stated.high
+    n_stated = int(counts[at_stated[0]].sum()), int(counts[at_stated[1]].sum())
+    counts[at_stated[0] | at_stated[1]] = 0
+    return _Levels(counts, first, step, n_stated)
 
 
 def _pile(levels: _Levels, sign: int, least_share: float) -> Band | None:
@@ -167,6 +173,7 @@ def _pile(levels: _Levels, sign: int, least_share: float) -> Band | None:
     total = np.concatenate(([0], np.cumsum(levels.outwards(sign))))
     rest = float(np.searchsorted(total, total[-1] / 2))
     best, found = 0.0, None
+    n_stated = levels.n_stated[sign > 0]
     for beyond in BEYOND:
         edge = int(np.searchsorted(total, beyond, side="right")) - 1
         for width in _widths(n):
@@ -176,6 +183,8 @@ def _pile(levels: _Levels, sign: int, least_share: float) -> Band | None:
             inside = int(total[edge + width] - total[edge])
             excess = inside - LEAST_RATIO * int(total[edge + NEXT * width] - total[edge + width])
             enough = inside >= LEAST_SAMPLES and beyond <= MOST_BEYOND * inside
+            # What reaches a stated rail has none before it.
+            enough &= n_stated <= max(BEYOND[-1], MOST_BEYOND * inside)
             # A wider band must be worth it.
             if enough and excess > max(1.05 * best, LEAST_SAMPLES / 2):
                 best, found = excess, levels.band(sign, edge, width)
