@@ -39,9 +39,9 @@ CHANCE = 1e-3
 SLOW_F = 5.0
 """What the test must give at least for a line among movement, that much more than what is beside it."""
 
-WANDER_HZ = 0.03
-"""Most that 10 s means of the line's frequency may spread among movement: twice what they do on synchronous
-grids (common practice, no source), and less than steps do, 1 % of 4 Hz."""
+WANDER_HZ = 0.05
+"""Most that 10 s means of the line's frequency may spread among movement: three times what they do on
+synchronous grids (common practice, no source), of which a part is what steps do to it."""
 
 PACES = ((1, 4), (1, 3), (1, 2), (2, 3), (3, 4), (3, 2), (2, 1))
 """Where else steps stand, as ratios, if one multiple of their pace is taken for a line."""

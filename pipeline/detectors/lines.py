@@ -244,11 +244,14 @@ def find_line(
         return float("nan"), 0.0, 0.0, float("inf")
     peak = int(near[np.argmax(density[near])])
     ratio = float(density[peak] / level)
+    if half_width_hz >= SEARCH_HZ and density[peak] < density[max(peak - 1, 0) : peak + 2].max():
+        # The flank of something beyond the reach of mains.
+        return float("nan"), 0.0, 0.0, float("inf")
     shift = 0.0
     if 0 < peak < len(density) - 1 and density[peak] > 0:
         low, top, high = np.log(np.maximum(density[peak - 1 : peak + 2], np.finfo(float).tiny))
         curvature = low - 2 * top + high
-        shift = 0.5 * (low - high) / curvature if curvature < 0 else 0.0
+        shift = float(np.clip(0.5 * (low - high) / curvature, -1, 1)) if curvature < 0 else 0.0
     reach = max(2, round(LOBE_HZ / step))
     lobe = slice(max(peak - reach, 0), peak + reach + 1)
     power = float(np.sum(density[lobe] - level) * step)
