@@ -216,7 +216,7 @@ def test_measures_carry_their_uncertainty(detect):
 @pytest.mark.parametrize("every", [1, 2, 4, 5])
 def test_mains_of_a_real_recording_at_four_rates(every):
     # Record 208 of the MIT-BIH Arrhythmia Database (see wheels), 360 Hz, and every 2nd, 4th and 5th sample
-    # without a filter: mains at 59.986 Hz, 11 to 14 uV in pieces of 10 s (Hann window, another program). At 72 Hz
+    # without a filter: mains at 59.986 Hz, 11 to 14 uV in pieces of 10 s (Hann, another program). At 72 Hz
     # it folds to 12.0 Hz, into what the heart makes: found or not, nothing else may be named.
     millivolt = (ecg_codes()[::every] - 1024) / 200
     first = lines_of(millivolt, 360.0 / every, 60.0)[0]
