@@ -4,19 +4,25 @@ import csv
 import hashlib
 import json
 import re
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
 from conftest import sessiongate
+from shapes import sync_layout
 from small import small_study
 
 from pipeline.cli import main
 from pipeline.drill import faults
 from pipeline.drill.faults import Stretch
+from pipeline.drill.host import Host
 from pipeline.drill.kinds import BY_NAME, KINDS
 from pipeline.drill.limit import limit_of
 from pipeline.drill.page import paragraph
+from pipeline.drill.places import Places
+from pipeline.drill.plan import plan, why_not
 from pipeline.layouts import Channel
 from schemas.conditions import BY_NAME as CONDITIONS
 
@@ -235,6 +241,48 @@ def test_what_cannot_be_had_is_none_with_a_reason():
     half = limit_of(sizes, [i % 2 == 0 for i in range(20)])
     assert half.value is None
     assert "not reached" in half.why
+
+
+def _host(clean: tuple[tuple[float, float], ...], framing: str = "sync") -> Host:
+    nothing, never = np.zeros(0, np.int64), np.zeros(0)
+    places = Places(nothing, nothing, nothing, never, never)
+    layout = replace(sync_layout(), framing=framing)
+    quality = {"frames": {"duplicate": 0}}
+    moving = np.arange(0.0, 100.0)
+    return Host("w", layout, (), 50.0, (), places, frozenset(), clean, (), 300.0, {}, {}, moving, quality)
+
+
+def test_events_lie_apart_on_clean_stretches():
+    clean = ((5.0, 120.0), (140.0, 295.0))
+    copies = plan([_host(clean)], 6, 3)
+    assert copies == plan([_host(clean)], 6, 3)
+    assert copies != plan([_host(clean)], 6, 4)
+    assert {copy.kind.name for copy in copies} == {kind.name for kind in KINDS}
+    for copy in copies:
+        if copy.kind.level == "copy":
+            continue
+        ends = [(event.start_s, event.stop_s) for event in copy.events]
+        assert all(any(a <= start and stop <= b for a, b in clean) for start, stop in ends)
+        assert all(b[0] - a[1] >= 10.0 for a, b in pairwise(ends))
+        low, high = copy.kind.strengths
+        assert all(low * 0.999 <= event.strength <= high * 1.001 for event in copy.events)
+
+
+def test_a_file_without_frames_loses_none():
+    copies = plan([_host(((5.0, 295.0),), "wav")], 2, 3)
+    assert {"lost", "damaged", "repeated"}.isdisjoint({copy.kind.name for copy in copies})
+    assert "without frames" in why_not(BY_NAME["lost"], _host((), "edf"))
+
+
+def test_at_rest_a_lost_contact_need_not_be_found():
+    off = BY_NAME["contact_open"]
+    assert off.counts_in(50.0, 10.0, 3.0)
+    assert off.counts_in(50.0, 10.0, None)
+    assert not off.counts_in(50.0, 10.0, 1.0)
+    assert not off.counts_in(5.0, 10.0, 9.0)
+    assert BY_NAME["stuck"].counts_in(1.0, 10.0, 0.0)
+    host = _host(((5.0, 295.0),))
+    assert host.moving_within(90.0, 110.0) == pytest.approx(10, abs=1)
 
 
 def test_every_condition_of_a_kind_is_a_bit():

@@ -20,7 +20,7 @@ from shapes import (
 from test_way_back import _counts
 
 from pipeline.drill.places import Edit, Places, apply, places_of
-from pipeline.drill.rewriting import Patch, cannot_come_back, edits_of, rewired
+from pipeline.drill.rewriting import Patch, cannot_come_back, edits_of, rewired, with_copies
 from pipeline.layouts import Layout
 from pipeline.recording import Recording, open_recording, rate_suffixes, to_counts, write_recording
 from pipeline.recording.compose import cobs
@@ -122,6 +122,26 @@ def test_edits_leave_all_other_bytes_as_they_were(tmp_path: Path) -> None:
     assert (tmp_path / "b").read_bytes() == data[:10] + data[20:300] + b"glaze" + b"clay" * 3 + data[310:]
     with pytest.raises(ValueError, match="overlap"):
         apply([Edit(0, 5, 9, b""), Edit(0, 8, 9, b"")], [tmp_path / "a"], [tmp_path / "b"])
+
+
+def test_a_frame_sent_twice_gets_the_fault_twice(tmp_path: Path) -> None:
+    """Two frames of one number that differ would be damage, which nobody planted."""
+    layout = sync_layout()
+    frames = [frame.data for frame in encode_all(layout, _counts(layout, 300))]
+    data = b"".join([*frames[:22], frames[20], *frames[22:]])
+    before = _read(data, layout, tmp_path / "before")
+    source, wanted = tmp_path / "before" / "part0.dump", before.counts()
+    wanted[195:225] = wanted[195:225][::-1]
+    patches = [Patch(0, c, 195, wanted[195:225, i]) for i, c in enumerate(before.recordings[0].channels)]
+    (tmp_path / "between").mkdir()
+    edits = edits_of(patches, before.recordings, layout, [source], before.places, (), tmp_path / "between")
+
+    apply(with_copies(edits, [source], before.places), [source], [tmp_path / "made"])
+
+    made = (tmp_path / "made").read_bytes()
+    size = len(frames[0])
+    assert made[20 * size : 21 * size] == made[22 * size : 23 * size] != frames[20]
+    assert np.array_equal(_read(made, layout, tmp_path / "after").counts(), wanted)
 
 
 @pytest.mark.parametrize("n", [3, 253, 254, 255, 508, 600])
