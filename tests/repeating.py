@@ -16,7 +16,8 @@ def evidence_alone(recording: Recording, settings: dict[str, float] = SETTINGS) 
     repeats, n = measure_repeats(recording, settings["stuck.shortest_s"]), recording.n_rows
     sensors = measure_sensors([repeats.hiding(recording)])[0]
     edges_s = window_edges_s(recording, repeats.n_window)
-    tracks: Any = SimpleNamespace(repeats=repeats, acceleration_rms=rms_on(*edges_s, list(sensors.values())))
+    spread = rms_on(*edges_s, list(sensors.values()))
+    tracks: Any = SimpleNamespace(repeats=repeats, acceleration_rms=spread, field={})
     conversion = Conversion(n, n, 0, 0, 0, 0, 0, 2 * n, "nominal", None, None, recording.sample_hz)
     return Evidence(recording, tracks, conversion, 50.0).without_filled()
 

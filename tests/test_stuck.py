@@ -14,6 +14,7 @@ from make import (
     SETTINGS,
     acceleration_axes,
     counts_of,
+    detected_in,
     findings_of,
     n_marked,
     recording_of,
@@ -106,7 +107,7 @@ def test_an_end_of_an_amplifier_that_nobody_stated_is_no_stuck_value(record):
     t = np.arange(SECONDS * 250) / 250
     values = 300 * np.sin(2 * np.pi * 0.3 * t) + np.random.default_rng(4).normal(0, 1.0, len(t))
     codes = 512 + np.rint(np.clip(values, -220, 220)).astype(np.int64)
-    detected = found_alone(record([ten_bits(250.0)], [codes], 250.0))
+    detected = detected_in(record([ten_bits(250.0)], [codes], 250.0))
     assert findings_of(detected, "stuck") == []
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.detectors.evidence import Evidence
-from pipeline.detectors.findings import Detected, Finding, Measure
+from pipeline.detectors.findings import Detected, Finding, Measure, Spans
 from pipeline.detectors.tracks import FieldTrack, Settings, has_movement_band
 from pipeline.detectors.windows import Floats
 
@@ -115,6 +115,8 @@ def _noise(evidence: Evidence, track: FieldTrack, still: Mask | None) -> tuple[f
     # A signal held at a rail is quiet for another reason.
     free = np.append(track.at_rail == 0, True)[np.minimum(second, len(track.at_rail))]
     known = ~np.isnan(track.residue_rms) & free
+    measured = known & ~_stands_still(evidence, track)
+    known = measured if measured.any() else known
     residues = track.residue_rms[known]
     if still is not None and len(still):
         calm = np.append(still, False)[np.minimum(second, len(still))] & known
@@ -123,6 +125,13 @@ def _noise(evidence: Evidence, track: FieldTrack, still: Mask | None) -> tuple[f
     if not len(residues):
         return None, "no window of 10 or 12 cycles arrived whole and away from the rails"
     return float(np.percentile(residues, QUIET_PERCENT)), ""
+
+
+def _stands_still(evidence: Evidence, track: FieldTrack) -> Mask:
+    """Windows with part of a run of one value, or of rows held or sent again: no noise of the input."""
+    repeats, n = evidence.tracks.repeats, evidence.tracks.n_fast
+    still = Spans.merged(repeats.runs[track.channel.name].spans, repeats.row_runs.spans, repeats.echoes)
+    return Spans.merged(Spans(still.start // n, (still.stop - 1) // n + 1)).mask(0, len(track.residue_rms))
 
 
 def _rest_noise(evidence: Evidence, track: FieldTrack, still: Mask | None) -> tuple[float | None, str]:

@@ -30,9 +30,6 @@ MOSTLY = 0.5
 FEW_RUNS = 6
 """A channel with more runs than this stands still by itself now and then."""
 
-WIDE = 10.0
-"""A channel that took less than so many margins of a rail was never near one."""
-
 
 def detect(evidence: Evidence, settings: Settings) -> Detected:
     """Measure the share of samples in runs of one code that chance does not explain.
@@ -52,7 +49,7 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
 def _of_field(evidence: Evidence, channel: Channel, settings: Settings) -> Detected:
     repeats = evidence.tracks.repeats
     runs = repeats.runs[channel.name]
-    runs = runs.where(_is_free(runs, channel, repeats, settings))
+    runs = runs.where(_is_free(runs, evidence, channel, settings))
     runs = runs.where(_by_chance(runs, evidence, channel, settings) < np.log(CHANCE))
     spans = _arrived(evidence, channel, runs)
     n_present = int(repeats.pairs[channel.name].sum()) + 1 if not np.isnan(repeats.low[channel.name]) else 0
@@ -68,7 +65,7 @@ def _of_field(evidence: Evidence, channel: Channel, settings: Settings) -> Detec
 def _of_axis(evidence: Evidence, axis: Channel, settings: Settings) -> Detected:
     repeats = evidence.tracks.repeats
     runs = repeats.runs[axis.name]
-    runs = runs.where(_is_free(runs, axis, repeats, settings))
+    runs = runs.where(_is_free(runs, evidence, axis, settings))
     others = [a.name for a in evidence.recording.of_kind("acceleration") if a.name != axis.name]
     alone = runs.where(_while_others_move(runs, repeats, axis.name, others) < np.log(CHANCE))
     text = (
@@ -143,22 +140,16 @@ def _never_quiet(runs: Runs, repeats: Repeats, name: str) -> Floats:
     return log_chance(runs, *counts, livelier=np.minimum(least / np.maximum(beside, 1e-9), 1.0))
 
 
-def _is_free(runs: Runs, channel: Channel, repeats: Repeats, settings: Settings) -> Mask:
-    """Whether runs stand off the rails, stated or reached, and are none that a writer filled."""
+def _is_free(runs: Runs, evidence: Evidence, channel: Channel, settings: Settings) -> Mask:
+    """Whether runs stand off the rails, stated or found, and are none that a writer filled."""
+    track = evidence.tracks.field.get(channel.name)
     margins = settings["saturation.rail_margin_fraction"], settings["saturation.rail_margin_counts"]
-    rail = rails(channel, *margins)
-    low, high = repeats.low[channel.name], repeats.high[channel.name]
-    margin = rail.low - rails(channel, 0.0, 0.0).low + 0.5 * abs(channel.scale)
+    rail = rails(channel, *margins) if track is None else track.overloads.rails
     value = runs.value[:, 0]
-    free = (value > rail.low) & (value < rail.high)
-    # The end of an amplifier that the layout does not state is where nothing goes beyond, and where the
-    # signal comes and goes step by step.
-    if high - low > WIDE * margin:
-        jumps = np.fmin(np.abs(value - runs.before[:, 0]), np.abs(value - runs.after[:, 0])) > WIDE * margin
-        free &= jumps | ((value > low + margin) & (value < high - margin))
-    filled = repeats.filled.spans
-    n_filled = np.array([filled.clipped(*span).n_samples for span in zip(runs.start, runs.stop, strict=True)])
-    return np.asarray(free & (2 * n_filled.astype(np.int64) < runs.stop - runs.start))
+    filled = evidence.tracks.repeats.filled.spans
+    edges = zip(runs.start.tolist(), runs.stop.tolist(), strict=True)
+    n_filled = np.array([filled.clipped(*span).n_samples for span in edges], dtype=np.int64)
+    return np.asarray((value > rail.low) & (value < rail.high) & (2 * n_filled < runs.stop - runs.start))
 
 
 def _arrived(evidence: Evidence, channel: Channel, runs: Runs) -> Spans:
