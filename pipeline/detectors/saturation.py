@@ -205,10 +205,13 @@ def _of_rails(evidence: Evidence, overloads: Overloads) -> tuple[Finding, ...]:
 
 def _of_rail(evidence: Evidence, channel: Channel, side: str, rail: SoftRail) -> Finding:
     beyond, end = ("below", channel.adc_low) if side == "low" else ("above", channel.adc_high)
+    code = round((rail.level - channel.offset) / channel.scale)
+    key = "adc_min" if (side == "low") == (channel.scale > 0) else "adc_max"
     text = (
-        f"{channel.name} piles up at {rail.level:.4g} {channel.unit} ({rail.n_samples} samples in "
-        f"{rail.n_visits} visits) and goes nowhere {beyond}, though the converter reaches {end:.4g}: "
-        f"the amplifier ends there. If so, state amplifier_{side}_v in the layout."
+        f"{channel.name} piles up at {rail.level:.4g} {channel.unit} (code {code}; {rail.n_samples} samples "
+        f"in {rail.n_visits} visits) and goes nowhere {beyond}, though the converter reaches {end:.4g}: the "
+        f"amplifier ends there. If so, state it in the layout: amplifier_{side}_v, which is the converter's "
+        f"voltage at that code, or {key} = {code} where the layout gives a scale."
     )
     return Finding(
         "saturation",
