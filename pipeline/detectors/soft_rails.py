@@ -202,7 +202,7 @@ def _widths(n_levels: int) -> Iterator[int]:
 def _rail(band: Band, visits: Visits) -> SoftRail:
     middle = float(np.median(visits.depths))
     level = band.edge - band.sign * middle
-    return SoftRail(level, max(band.width - middle, 0.0), len(visits.depths), len(visits))
+    return SoftRail(level, max(band.width - middle, 0.0), visits.n_samples, visits.n_visits)
 
 
 def _time_constant_s(channel: Channel) -> float | None:

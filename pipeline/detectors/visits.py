@@ -50,6 +50,10 @@ many widths meanwhile, and if the signal has not come to rest within `RISE_S`, n
 same one, most of the way: a stuck value lets go at once."""
 
 
+MOST_KEPT = 1 << 12
+"""Of more visits, and of more samples inside, every so many-th of a block is kept."""
+
+
 class Samples(Protocol):
     """A recording, or what is made of one block by block."""
 
@@ -87,9 +91,11 @@ class Visits:
     after, later : float64
         Depth of the first sample after the last inside, and `RISE_S` after that one.
     depths : float64, shape (samples,)
-        Of all samples in the band.
+        Of samples in the band.
     n_near : int
-        Samples in the next three widths, of any visit or none.
+        Samples in the next three widths, of any visit or none, for as many visits as are kept.
+    n_samples, n_visits : int
+        All samples in the band, and all visits.
     rest : float
         Depth of the median of all samples, about.
     sample_hz : float
@@ -104,6 +110,8 @@ class Visits:
     later: Floats
     depths: Floats
     n_near: int
+    n_samples: int
+    n_visits: int
     rest: float
     sample_hz: float
 
@@ -156,7 +164,7 @@ class Visits:
 
 @dataclass(frozen=True)
 class _Seen:
-    """The same of one block; ``n_near`` and ``rest`` of shape (1,)."""
+    """The same of one block; ``n_near`` and what follows it of shape (1,)."""
 
     n_inside: Ints
     n_next: Ints
@@ -165,6 +173,8 @@ class _Seen:
     later: Floats
     depths: Floats
     n_near: Ints
+    n_samples: Ints
+    n_visits: Ints
     rest: Floats
 
 
@@ -186,6 +196,8 @@ def visits_to(samples: Samples, channel: Channel, band: Band) -> Visits:
         whole.later,
         whole.depths,
         int(whole.n_near.sum()),
+        int(whole.n_samples.sum()),
+        int(whole.n_visits.sum()),
         float(np.nanmedian(whole.rest)),
         samples.sample_hz,
     )
@@ -208,5 +220,16 @@ def _in_block(depth: Floats, width: float, lags: list[int]) -> _Seen:
             deepest = np.fmax(deepest, depth[np.clip(at, 0, len(depth) - 1)])
     after, later = (depth[np.minimum(last + lag, len(depth) - 1)] for lag in (1, lags[-1]))
     rest = np.nanmedian(depth) if np.any(~np.isnan(depth)) else np.nan
-    n_near, rests = np.array([len(beside)]), np.array([rest])
-    return _Seen(n_inside, n_next.astype(np.int64), deepest, after, later, filled[inside], n_near, rests)
+    every = slice(None, None, max(1, -(-len(visit) // MOST_KEPT)))
+    return _Seen(
+        n_inside[every],
+        n_next.astype(np.int64)[every],
+        deepest[every],
+        after[every],
+        later[every],
+        filled[inside][:: max(1, -(-len(inside) // MOST_KEPT))],
+        np.array([len(beside) // every.step]),
+        np.array([len(inside)]),
+        np.array([len(visit)]),
+        np.array([rest]),
+    )
