@@ -37,7 +37,11 @@ def held_stretches(recording: Recording, repeats: Repeats, settings: Settings) -
     Seconds tell roughly where; rows are read again there alone.
     """
     least, n = settings["dropout.held_share"], repeats.row_pairs
-    alike = np.stack([1 - changes / np.maximum(n, 1) for changes in repeats.changes.values()])
+    if len(repeats.channels) < 2:
+        return ()
+    alike = np.stack(
+        [1 - repeats.changes[name] / np.maximum(repeats.pairs[name], 1) for name in repeats.changes]
+    )
     share = held_share(alike, 1 - repeats.row_changes / np.maximum(n, 1), n)
     held = (share >= least / 2) & (share * n >= UNSURE)
     if not held.any():
