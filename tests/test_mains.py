@@ -96,7 +96,12 @@ def test_false_alarms_of_the_test_on_white_noise(n_segments):
     # N = 1000, NW = 4, K = 7 (Thomson 1982): a share p of independent frequencies passes, within the limits
     # of 99.9 % of binomial counts.
     rng, offsets = np.random.default_rng(1), np.arange(20, 490, 9) / 1000
-    f = np.array([line_f(rng.standard_normal((n_segments, 1000)), offsets) for _ in range(300 // n_segments)])
+    f = np.array(
+        [
+            line_f(rng.standard_normal((n_segments, 1000)), offsets)
+            for _ in range(150 if n_segments == 1 else 40)
+        ]
+    )
     for p in (0.01, 0.001):
         n_alarms = int((f > critical_f(p, n_segments=n_segments)).sum())
         low, high = stats.binom.interval(0.999, f.size, p)
@@ -118,10 +123,10 @@ def test_lines_that_the_test_finds(amplitude, share):
 def test_noise_makes_no_line_that_keeps_its_phase(seconds):
     found = sum(
         line.rms is not None
-        for seed in range(60)
+        for seed in range(40)
         for line in lines_of(noise_of(7000 + seed, seconds * 250), 250.0)
     )
-    assert found <= 1  # 300 lines, 1e-4 each
+    assert found <= 1  # 200 lines, 1e-4 each
 
 
 # ---- how exactly it is measured ----------------------------------------------------------------------------
@@ -146,7 +151,6 @@ def test_bounds():
         (64, 3840, 50.02, 0.5),
         (90, 1800, 59.99, 0.7),
         (128, 5120, 60.01, 0.3),
-        (500, 10000, 59.97, 0.3),
         (1000, 10000, 49.98, 0.3),
     ],
 )
@@ -156,7 +160,7 @@ def test_frequency_and_amplitude_reach_the_bound(sample_hz, n, true_hz, amplitud
     t, rng = np.arange(n) / sample_hz, np.random.default_rng(n)
     nominal_hz = 50.0 if true_hz < 55 else 60.0
     found = []
-    for _ in range(200):
+    for _ in range(120):
         wave = amplitude * np.cos(2 * np.pi * true_hz * t + rng.uniform(0, 2 * np.pi))
         found.append(lines_of(wave + rng.standard_normal(n), float(sample_hz), nominal_hz)[0])
     assert all(line.found_hz is not None for line in found)
@@ -164,7 +168,7 @@ def test_frequency_and_amplitude_reach_the_bound(sample_hz, n, true_hz, amplitud
     peak = math.sqrt(2) * np.array([line.rms for line in found])
     bound_hz = sample_hz / (2 * np.pi) * math.sqrt(24 / (amplitude**2 * n * (n**2 - 1)))
     assert hz.std() <= 1.15 * bound_hz
-    assert hz.mean() == pytest.approx(true_hz, abs=4 * bound_hz / math.sqrt(200))
+    assert hz.mean() == pytest.approx(true_hz, abs=4 * bound_hz / math.sqrt(120))
     assert peak.std() <= 1.15 * math.sqrt(2 / n)
     said_hz = np.sqrt(np.mean([line.found_uncertainty_hz**2 for line in found]))
     assert 0.85 < said_hz / hz.std() < 1.3
