@@ -67,7 +67,8 @@ def limit_of(sizes: Sequence[float], found: Sequence[bool]) -> Limit:
     if high is None or place[best] > x.max():
         large = x >= np.quantile(x, 0.75)
         told = f"{int(hit[large].sum())} of the {int(large.sum())} largest were found"
-        return Limit(None, low, None, f"{told}; 95 % is not reached with certainty")
+        why = "too few to be certain of 95 %" if hit[large].all() else "95 % is not reached with certainty"
+        return Limit(None, low, None, f"{told}; {why}")
     return Limit(float(np.exp(place[best])), low, high)
 
 

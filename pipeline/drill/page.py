@@ -14,6 +14,9 @@ from schemas.conditions import BY_NAME, CONDITIONS
 _FEW = 10
 """Planted events below which a share says little."""
 
+_WEAK = 0.8
+"""Kinds of which fewer were found are named."""
+
 
 def page(figures: Mapping[str, Any]) -> str:
     """The page as HTML.
@@ -66,18 +69,26 @@ def paragraph(figures: Mapping[str, Any]) -> str:
         "processed from its bytes to its verdict.",
         f"Of {overall['of']:,} faults of a size that matters, {overall['n']:,} "
         f"({interval(overall)}) were marked with their own condition for at least half of their length; "
-        f"{words.share(marked['value'])} were marked with a condition that excludes them from analysis.",
+        f"of the {marked['of']:,} among them that spoil samples, {words.share(marked['value'])} were marked "
+        "with some condition that excludes them from analysis.",
     ]
     reached = [_reached(kind) for kind in figures["kinds"] if kind["limit_strength"]["value"] is not None]
     if reached:
         text.append(f"The smallest faults found with a probability of 95 % were: {'; '.join(reached)}.")
+    whole = [
+        f"{kind['words']} ({kind['found']['of']})"
+        for kind in figures["kinds"]
+        if kind["found"]["n"] == kind["found"]["of"] >= _FEW
+    ]
+    if whole:
+        text.append(f"All were found of: {_listed(whole)}.")
     weak = [
         f"{kind['words']} ({kind['found']['n']} of {kind['found']['of']})"
         for kind in figures["kinds"]
-        if kind["found"]["of"] >= _FEW and kind["found"]["value"] < 0.8
+        if kind["found"]["of"] >= _FEW and kind["found"]["value"] < _WEAK
     ]
     if weak:
-        text.append(f"Fewer than 80 % were found of: {_listed(weak)}.")
+        text.append(f"Fewer than {100 * _WEAK:g} % were found of: {_listed(weak)}.")
     text.append(
         f"In {false['hours']:.1f} h without a planted fault there were {false['faults']['n']} false alarms "
         f"({rate(false['faults'])}). Intervals are 95 % (Clopper and Pearson 1934 for shares, Garwood 1936 "
