@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
+from pipeline.detectors.lines import SLOW_LINE_HZ
 from pipeline.detectors.tracks import FieldTrack, Settings, has_movement_band
 from pipeline.detectors.windows import Floats
 
@@ -71,7 +72,7 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
     if noise < least.value:
         text = f"{name} is quieter than {least.by} alone: the input may be dead or disconnected inside."
         return Detected((_finding(evidence, track, "noise_v", noise, least.value, text),), measures)
-    if noise > most_v:
+    if noise > most_v and not _has_line_among_movement(track):
         text = f"{name} has more noise than fingers move it: look for a loose lead or a bad amplifier."
         return Detected((_finding(evidence, track, "noise_v", noise, most_v, text),), measures)
     moved = _moved(evidence, track, settings)
@@ -161,6 +162,11 @@ def _moved(evidence: Evidence, track: FieldTrack, settings: Settings) -> float |
 
 def _has_mains(track: FieldTrack) -> bool:
     return any(line.rms for line in (*track.lines, *track.other_lines))
+
+
+def _has_line_among_movement(track: FieldTrack) -> bool:
+    """Whether a line folds so low that short windows cannot take it out: then it counts in the residue."""
+    return any(line.rms and line.folded_hz < SLOW_LINE_HZ for line in (*track.lines, *track.other_lines))
 
 
 def _known(values: Floats) -> Floats:
