@@ -10,9 +10,31 @@ from pipeline.detectors.findings import Detected, Finding, Measure, Spans
 from pipeline.detectors.lines import SLOW_LINE_HZ
 from pipeline.detectors.settling import settling_s
 from pipeline.detectors.tracks import MOVEMENT_HZ, Settings, has_movement_band
+from pipeline.detectors.weigh import Weighed
 
 LEAST_MEASURED = 0.5
 """Share of seconds that must have been measured before contact is called proven."""
+
+
+_KINDS = {
+    "open": "The electrode was off the skin",
+    "intermittent": "Contact of the electrode came and went",
+    "partial": "The electrode touched in part",
+    "drying": "Contact of the electrode was lost bit by bit, as when skin dries",
+}
+
+
+def kind_of(weighed: Weighed) -> str:
+    """Which loss of contact the witnesses look most like: open, intermittent, partial or drying."""
+    found = {name: 0.0 if math.isnan(value) else value for name, value in weighed.witnesses.items()}
+    if found["restless"] >= 0.5:
+        return "intermittent"
+    change = found["mains_more"] + found["mains_less"]
+    if change >= 1 and found["mains_at_once"] < change / 3 and found["step_in"] < 1.5:
+        return "drying"
+    if 0 < found["silent"] < 1.5 and change < 2:
+        return "partial"
+    return "open"
 
 
 def detect(evidence: Evidence, settings: Settings) -> Detected:
@@ -33,9 +55,9 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
     absent = _why_unknown(coupling, evidence.recording.sample_hz)
     if not stretches and absent:
         return Detected((), (Measure("contact_loss_fraction", None, "1", name, absent),))
-    n_second, n_rows = evidence.tracks.n_slow, evidence.recording.n_rows
-    start = np.array([stretch.start * n_second for stretch in stretches], np.int64)
-    stop = np.array([_last_row(stretch, coupling, n_second, n_rows) for stretch in stretches], np.int64)
+    n_fast, n_rows = evidence.tracks.n_fast, evidence.recording.n_rows
+    start = np.array([stretch.weighed.start * n_fast for stretch in stretches], np.int64)
+    stop = np.array([_last_row(stretch, coupling, n_fast, n_rows) for stretch in stretches], np.int64)
     spans = Spans(start, stop)
     recovery_s = settling_s(coupling.track.channel, settings["saturation.settled_residue"]) or 0.0
     n_recovery = math.ceil(recovery_s * evidence.recording.sample_hz)
@@ -46,9 +68,9 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
     return Detected(findings, (), {"contact_loss": spans, "settling": settling})
 
 
-def _last_row(stretch: OffStretch, coupling: Coupling, n_second: int, n_rows: int) -> int:
+def _last_row(stretch: OffStretch, coupling: Coupling, n_fast: int, n_rows: int) -> int:
     """A stretch that reaches the last whole second reaches the end."""
-    return n_rows if stretch.stop >= len(coupling.field) else min(stretch.stop * n_second, n_rows)
+    return n_rows if stretch.stop >= len(coupling.field) else min(stretch.weighed.stop * n_fast, n_rows)
 
 
 def _why_unknown(coupling: Coupling, sample_hz: float) -> str:
@@ -72,20 +94,21 @@ def _why_unknown(coupling: Coupling, sample_hz: float) -> str:
 def _finding(
     evidence: Evidence, name: str, stretch: OffStretch, spans: Spans, k: int, settings: Settings
 ) -> Finding:
-    text = (
-        "The electrode was off the skin: "
-        + "; ".join(stretch.witnesses)
-        + ". Tighten the strap, and check the contact before the next recording."
-    )
+    weighed = stretch.weighed
+    why = "; ".join(stretch.witnesses or weighed.reasons())
+    text = f"{_KINDS[kind_of(weighed)]}: {why}"
+    if missing := weighed.missing():
+        text += f"; less sure than it could be, since there is {' and '.join(missing)}"
+    text += ". Tighten the strap, and check the contact before the next recording."
     return Finding(
         "contact_loss",
         name,
         evidence.at_s(int(spans.start[k])),
         evidence.at_s(int(spans.stop[k])),
         "fault",
-        "mains_change",
-        stretch.mains_change,
-        settings["contact_loss.mains_change"],
+        "contact_loss_probability",
+        weighed.probability,
+        settings["contact_loss.least_probability"],
         "1",
         text,
     )

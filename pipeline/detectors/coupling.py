@@ -13,8 +13,12 @@ from scipy import ndimage
 
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.settling import settling_s
+from pipeline.detectors.signs import Signs, signs_of
+from pipeline.detectors.stretches import candidates, odd_masks
 from pipeline.detectors.tracks import MOVEMENT_HZ, FieldTrack, Settings, Tracks
+from pipeline.detectors.weigh import Weighed, best, weigh_all
 from pipeline.detectors.windows import Floats
+from pipeline.detectors.witnesses import Scene
 
 Seconds = npt.NDArray[np.bool_]
 
@@ -26,6 +30,12 @@ LEAST_MOVING_S = 10
 
 LEAST_MOVING_INSIDE_S = 3
 """The same within a stretch that another witness points at."""
+
+LEAST_MEASURED = 0.5
+"""Share of seconds that must have been measured for witnesses to be weighed."""
+
+LEAST_AGREED = 0.5
+"""Probability below which two witnesses that agree are outweighed by the others."""
 
 MOSTLY = 0.7
 """Share of moving seconds that must be silent; and one minus it, the share of answers that clears."""
@@ -86,12 +96,16 @@ class Coupling:
 
 @dataclass(frozen=True)
 class OffStretch:
-    """A stretch in which the electrode was off, in whole seconds, and the witnesses that say so."""
+    """A stretch in which the electrode was off, and why it is taken to have been.
+
+    ``start`` and ``stop`` are whole seconds, ``weighed`` has the windows of 0.2 s, the witnesses and the
+    probability; ``witnesses`` are those of the rule of two, in words.
+    """
 
     start: int
     stop: int
-    witnesses: tuple[str, ...]
-    mains_change: float | None
+    weighed: Weighed
+    witnesses: tuple[str, ...] = ()
 
 
 def measure_coupling(tracks: Tracks, track: FieldTrack, settings: Settings) -> Coupling:
@@ -125,7 +139,7 @@ def measure_coupling(tracks: Tracks, track: FieldTrack, settings: Settings) -> C
     coupling = Coupling(
         track, span, field, mains, visible, moving, still, answers, silent & ~answers, transient
     )
-    return replace(coupling, off=find_off(coupling, settings))
+    return replace(coupling, off=find_off(coupling, signs_of(tracks, track, settings), settings))
 
 
 def _followed(seconds: Seconds, n_after: int) -> Seconds:
@@ -147,8 +161,71 @@ def _per_second(fast: Floats, n_fast: int, n_slow: int, n_seconds: int) -> Float
     return np.where(known.any(axis=1), middle, np.nan)
 
 
-def find_off(coupling: Coupling, settings: Settings) -> tuple[OffStretch, ...]:
-    """Stretches in which the electrode was off: at least two witnesses together.
+def find_off(coupling: Coupling, signs: Signs, settings: Settings) -> tuple[OffStretch, ...]:
+    """Stretches in which the electrode was off: by the rule of two witnesses, and by all of them weighed.
+
+    The rule works in seconds, where contact is proven; what it does not find is looked for in windows of
+    0.2 s, and has to be likelier than ``contact_loss.least_probability``.
+    """
+    if not len(coupling.field) or not len(signs):
+        return ()
+    scene = scene_of(coupling, signs, settings)
+    ruled = _by_rule(coupling, settings)
+    known = [_windows(coupling, signs, one) for one in ruled]
+    weighed = weigh_all(scene, known, agreed=True)
+    found = [
+        OffStretch(one.start, one.stop, own, one.witnesses)
+        for one, own in zip(ruled, weighed, strict=True)
+        if own.probability >= LEAST_AGREED
+    ]
+    if coupling.measured_share >= LEAST_MEASURED and not (
+        ruled and ruled[0].start == 0 and ruled[0].stop >= len(coupling.field)
+    ):
+        least = settings["contact_loss.least_probability"]
+        more = [
+            one for one in weigh_all(scene, candidates(signs, scene.usual_mains)) if one.probability >= least
+        ]
+        reach = signs.n(1.0)
+        more = [
+            one for one in more if not any(one.start < b + reach and a - reach < one.stop for a, b in known)
+        ]
+        found += [_in_seconds(coupling, signs, one) for one in best(more, signs.window_s)]
+    return tuple(sorted(found, key=lambda one: one.weighed.start))
+
+
+def scene_of(coupling: Coupling, signs: Signs, settings: Settings) -> Scene:
+    """What all stretches of a channel are held against."""
+    usual = _mains_with_contact(coupling)
+    odd = signs.abrupt.copy()
+    for mask in odd_masks(signs, usual):
+        odd |= mask
+    return Scene(signs, odd, usual, settings["low_coupling.mains_fraction"] * coupling.range)
+
+
+@dataclass(frozen=True)
+class Ruled:
+    """Seconds [start, stop) in which two witnesses agree."""
+
+    start: int
+    stop: int
+    witnesses: tuple[str, ...]
+
+
+def _windows(coupling: Coupling, signs: Signs, one: Ruled) -> tuple[int, int]:
+    """Windows of whole seconds; the last second reaches the end."""
+    last = one.stop >= len(coupling.field)
+    return signs.at(one.start), len(signs) if last else min(signs.at(one.stop), len(signs))
+
+
+def _in_seconds(coupling: Coupling, signs: Signs, one: Weighed) -> OffStretch:
+    """The seconds that a stretch touches."""
+    n = len(coupling.field)
+    stop = n if one.stop >= len(signs) else min(n, -int(-one.stop * signs.window_s // 1))
+    return OffStretch(min(int(one.start * signs.window_s), max(n - 1, 0)), stop, one)
+
+
+def _by_rule(coupling: Coupling, settings: Settings) -> tuple[Ruled, ...]:
+    """Stretches in which at least two witnesses agree.
 
     Witnesses are a lasting change of mains pickup, a field that stays silent while the wearer moves, and
     a transient at the stretch's edges. An answer of the field to movement inside clears a stretch: a lamp
@@ -170,7 +247,7 @@ def find_off(coupling: Coupling, settings: Settings) -> tuple[OffStretch, ...]:
             change = float(np.nanmedian(coupling.mains[start:stop])) / reference
         witnesses = _witnesses(coupling, start, stop, change, settings)
         if witnesses:
-            found.append(OffStretch(start, stop, witnesses, change))
+            found.append(Ruled(start, stop, witnesses))
     return tuple(found)
 
 
@@ -203,14 +280,14 @@ def _mains_with_contact(coupling: Coupling) -> float:
     return float(np.nanmedian(proven)) if np.any(~np.isnan(proven)) else 0.0
 
 
-def _never_on(coupling: Coupling, settings: Settings) -> tuple[OffStretch, ...]:
+def _never_on(coupling: Coupling, settings: Settings) -> tuple[Ruled, ...]:
     """The whole recording, where the body moves, the field stays silent, and mains is plain all the same."""
     mains = coupling.mains[~np.isnan(coupling.mains)]
     plain = len(mains) and float(np.median(mains)) > settings["low_coupling.mains_fraction"] * coupling.range
     if not plain or _silent_share(coupling, 0, len(coupling.field)) < MOSTLY:
         return ()
     witnesses = ("the field stays silent while the wearer moves", "mains is picked up plainly all the same")
-    return (OffStretch(0, len(coupling.field), witnesses, None),)
+    return (Ruled(0, len(coupling.field), witnesses),)
 
 
 def _silent_share(coupling: Coupling, start: int, stop: int) -> float:
