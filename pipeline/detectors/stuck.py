@@ -24,6 +24,9 @@ LIVELY = 0.15
 CALM, CALM_SECONDS = 0.05, 5
 """Share of changes by more than a count up to which a second is one of rest, and how many tell of rest."""
 
+BEAT_S = 1.5
+"""How long a line that folds near half the rate may fall below a count (common practice, no source)."""
+
 MOSTLY = 0.5
 """Share of the seconds of a run in which the wearer moves, from which it is none at rest."""
 
@@ -93,7 +96,11 @@ def _by_chance(runs: Runs, evidence: Evidence, channel: Channel, settings: Setti
         np.abs(runs.value - values)[:, 0] <= 1.5 * abs(channel.scale) for values in (runs.before, runs.after)
     ]
     beside[steps[0] & steps[1]] = np.inf
-    return np.fmin(beside, _never_quiet(runs, repeats, channel.name))
+    throughout = _never_quiet(runs, repeats, channel.name)
+    # Mains that folds to half the rate beats with it: a moment without it is short, and not the only one.
+    if (repeats.wide[channel.name] <= CALM * pairs)[pairs > 0].any():
+        throughout[steps[0] & steps[1] & (runs.n < BEAT_S * evidence.recording.sample_hz)] = np.inf
+    return np.fmin(beside, throughout)
 
 
 def _still(evidence: Evidence, settings: Settings) -> Mask:
