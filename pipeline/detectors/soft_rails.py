@@ -31,6 +31,9 @@ WIDEST_BAND = 0.02
 WIDEST_WAY = 0.15
 """Widest band of a rail, noise and knee: share of the range, and of its way from where the signal rests."""
 
+WIDER = 1.5
+"""Widest margin at a rail that was found, over the one at a rail that is stated."""
+
 BEYOND = (0, 1, 2, 4, 8, 16)
 MOST_BEYOND = 0.02
 """So many samples may lie beyond a rail, sparks and bit errors, and this share of those at it."""
@@ -76,12 +79,15 @@ class SoftRails:
     doubt: str = ""
 
     def within(self, stated: Rails, margin: float) -> Rails:
-        """The inner one of what is stated and what was found, the latter moved inwards by the margin."""
+        """The inner one of what is stated and what was found, the latter moved inwards by the margin.
+
+        Noise behind the rail widens the margin, a wide knee by no more than `WIDER`.
+        """
         low, high = stated.low, stated.high
         if self.low is not None:
-            low = max(low, self.low.level + max(margin, self.low.width))
+            low = max(low, self.low.level + min(max(margin, self.low.width), WIDER * margin))
         if self.high is not None:
-            high = min(high, self.high.level - max(margin, self.high.width))
+            high = min(high, self.high.level - min(max(margin, self.high.width), WIDER * margin))
         return Rails(low, high)
 
 

@@ -134,8 +134,10 @@ class Visits:
         long = self.n_inside[self.n_inside >= LONG_SAMPLES].sum() / self.n_inside.sum()
         if long < LEAST_LONG and not self._scatters():
             return False
-        # As many visits of equal length would hold the samples in the same way.
-        n_visits = self.n_inside.sum() ** 2 / (self.n_inside**2).sum()
+        # As many visits of equal length would hold the samples in the same way; one of three long ones may be
+        # far longer.
+        n_long = int((self.n_inside >= LONG_SAMPLES).sum())
+        n_visits = max(self.n_inside.sum() ** 2 / (self.n_inside**2).sum(), n_long - 1)
         if n_visits >= FEW_VISITS:
             return bool(ratio >= least_ratio and (tau_s is not None or len(self) >= UNCOUPLED_VISITS))
         step = STUCK_STEP if self._is_one_value() else STEP
