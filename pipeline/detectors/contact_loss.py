@@ -108,7 +108,7 @@ def _finding(
         "fault",
         "contact_loss_probability",
         weighed.probability,
-        settings["contact_loss.least_probability"],
+        settings["contact_loss.least_agreed" if stretch.witnesses else "contact_loss.least_probability"],
         "1",
         text,
     )

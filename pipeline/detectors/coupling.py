@@ -34,9 +34,6 @@ LEAST_MOVING_INSIDE_S = 3
 LEAST_MEASURED = 0.5
 """Share of seconds that must have been measured for witnesses to be weighed."""
 
-LEAST_AGREED = 0.5
-"""Probability below which two witnesses that agree are outweighed by the others."""
-
 MOSTLY = 0.7
 """Share of moving seconds that must be silent; and one minus it, the share of answers that clears."""
 
@@ -176,7 +173,7 @@ def find_off(coupling: Coupling, signs: Signs, settings: Settings) -> tuple[OffS
     found = [
         OffStretch(one.start, one.stop, own, one.witnesses)
         for one, own in zip(ruled, weighed, strict=True)
-        if own.probability >= LEAST_AGREED
+        if own.probability >= settings["contact_loss.least_agreed"]
     ]
     if coupling.measured_share >= LEAST_MEASURED and not (
         ruled and ruled[0].start == 0 and ruled[0].stop >= len(coupling.field)
@@ -185,11 +182,25 @@ def find_off(coupling: Coupling, signs: Signs, settings: Settings) -> tuple[OffS
         more = [
             one for one in weigh_all(scene, candidates(signs, scene.usual_mains)) if one.probability >= least
         ]
+        # Comings and goings of which the rule saw a part are one stretch; else its edges stand.
         reach = signs.n(1.0)
-        more = [
+        others = [
             one for one in more if not any(one.start < b + reach and a - reach < one.stop for a, b in known)
         ]
-        found += [_in_seconds(coupling, signs, one) for one in best(more, signs.window_s)]
+        wider = [
+            one
+            for one in more
+            if one.witnesses["restless"] >= 0.5 and any(one.start <= a and b <= one.stop for a, b in known)
+        ]
+        wholes = best(wider, signs.window_s)
+        found = [
+            one
+            for one in found
+            if not any(w.start <= one.weighed.start and one.weighed.stop <= w.stop for w in wholes)
+        ]
+        held = [(one.start, one.stop) for one in wholes]
+        others = [one for one in others if not any(one.start < b and a < one.stop for a, b in held)]
+        found += [_in_seconds(coupling, signs, one) for one in (*wholes, *best(others, signs.window_s))]
     return tuple(sorted(found, key=lambda one: one.weighed.start))
 
 

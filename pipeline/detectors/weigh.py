@@ -56,6 +56,7 @@ CHECKS: Mapping[str, tuple[float, str]] = {
 """What speaks against it that no single witness says."""
 
 MOST_EACH = 4.0
+"""Log-odds beyond which a stretch is no better than another."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ class Weighed:
         given = [
             (first * min(value, 1.0) + more * max(value - 1.0, 0.0), meaning)
             for name, (first, more, meaning) in WEIGHTS.items()
-            if not math.isnan(value := self.witnesses[name])
+            if (value := self.witnesses[name]) > 0
         ]
         return tuple(meaning for gain, meaning in sorted(given, key=lambda one: -one[0])[:most] if gain > 0.3)
 

@@ -1,0 +1,85 @@
+"""Contact loss in windows of 0.2 s: kinds, edges, witnesses that are missing, and the page that explains it.
+
+The confusions are facts of the trade (common practice, no source); recordings are simulated.
+"""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from make import SETTINGS, detected_in, evidence_of, findings_of, recording_of
+
+from pipeline.detectors.contact_loss import kind_of
+from pipeline.detectors.weigh import WEIGHTS, Weighed, best
+
+sys.path.insert(0, str(Path(__file__).resolve().parent / "pages"))
+import contact_page as page
+
+
+@pytest.fixture(scope="module")
+def sayings():
+    return page.all_said(pictures=False)
+
+
+def test_the_page_says_what_the_code_says(sayings):
+    assert page.PAGE.read_text(encoding="utf-8") == page.page_of(sayings)
+
+
+@pytest.mark.parametrize("scene", page.SCENES, ids=lambda scene: scene.name)
+def test_every_picture_is_there_small_and_shown(scene):
+    picture = page.PICTURES / f"{scene.name}.svg"
+    assert picture.stat().st_size < 60_000
+    assert f"](pictures/{scene.name}.svg)" in page.PAGE.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", ["low_coupling", "rest", "overload", "dead"])
+def test_what_looks_like_lost_contact_is_none(sayings, name):
+    assert sayings[name].startswith("no loss of contact")
+
+
+@pytest.mark.parametrize("name", ["open", "partial", "no_accelerometer"])
+def test_edges_are_within_a_second(name, tmp_path):
+    scene = next(scene for scene in page.SCENES if scene.name == name)
+    _, coupling, _ = page.measured(scene, tmp_path)
+    (stretch,) = coupling.off
+    edges = stretch.weighed.start * 0.2, stretch.weighed.stop * 0.2
+    assert edges == pytest.approx((page.FROM_S, page.TO_S), abs=1.0)
+
+
+def test_a_skin_that_dries_is_told_apart(sayings):
+    assert sayings["drying"].startswith("drying")
+
+
+def test_a_witness_that_is_missing_is_named_and_the_probability_is_beside_its_limit(tmp_path):
+    scene = next(scene for scene in page.SCENES if scene.name == "no_accelerometer")
+    evidence, coupling, _ = page.measured(scene, tmp_path)
+    (finding,) = findings_of(detected_in(evidence.recording), "contact_loss")
+    assert "no movement of the wearer" in finding.explanation
+    assert finding.measure == "contact_loss_probability"
+    assert finding.value == pytest.approx(coupling.off[0].weighed.probability)
+    assert finding.limit == SETTINGS["contact_loss.least_agreed"]
+
+
+def _weighed(start: int, stop: int, log_odds: float, **told: float) -> Weighed:
+    names = (*WEIGHTS, "mains_less", "overtones", "noise_less")
+    return Weighed(start, stop, {name: told.get(name, 0.0) for name in names}, log_odds)
+
+
+def test_of_overlapping_stretches_those_that_weigh_most_are_taken():
+    whole, part, other = _weighed(0, 50, 3.0), _weighed(10, 20, 4.0), _weighed(60, 70, 1.0)
+    assert best([whole, part, other], 0.2) == [whole, other]
+    assert best([], 0.2) == []
+
+
+def test_kinds_are_told_by_their_witnesses():
+    assert kind_of(_weighed(0, 1, 1, mains_more=3.0, mains_at_once=3.0, silent=4.0)) == "open"
+    assert kind_of(_weighed(0, 1, 1, restless=1.0, mains_more=2.0)) == "intermittent"
+    assert kind_of(_weighed(0, 1, 1, mains_more=2.0, mains_at_once=0.2, silent=3.0)) == "drying"
+    assert kind_of(_weighed(0, 1, 1, silent=1.0, mains_at_once=1.0, mains_more=1.0)) == "partial"
+
+
+def test_a_moment_of_recording_gives_no_stretch(tmp_path):
+    recording = recording_of(tmp_path / "r.parquet", [page.FIELD], [np.arange(60) + 2000], page.HZ)
+    evidence = evidence_of(recording)
+    assert evidence.coupling(evidence.tracks.field["field"], SETTINGS).off == ()
