@@ -75,6 +75,10 @@ class FieldTrack:
         Level in the middle of the window, by the fit.
     movement_fast : float64, shape (n_fast,)
         Size of the movement band.
+    steepest : float64, shape (n_fast,)
+        Largest step from one sample to the next, lines taken out.
+    railed_fast : bool, shape (n_fast,)
+        Whether any sample stood at a rail.
     movement_rms : float64, shape (n_slow,)
         Size of the movement band.
     level : float64, shape (n_slow,)
@@ -98,6 +102,8 @@ class FieldTrack:
     residue_rms: Floats
     level_fast: Floats
     movement_fast: Floats
+    steepest: Floats
+    railed_fast: npt.NDArray[np.bool_]
     movement_rms: Floats
     level: Floats
     at_rail: Floats
@@ -205,6 +211,7 @@ def _measure_field(
     peaks, residues, leads, n_beyond = [], [], [], 0
     bands, levels, at_rails, losses = [], [], [], []
     middles, bands_fast, overtones = [], [], []
+    steps, railed_fast = [], []
     for samples in whole_windows(recording, [channel.name], int(np.lcm(n_fast, n_slow))):
         value = samples[0]
         cut = windows(value, n_slow)
@@ -219,6 +226,8 @@ def _measure_field(
         # Without its lines: a strong one would leak through the band's edge.
         bare = value - np.concatenate((fit_here.waves, np.zeros(len(value) - len(fit_here.waves))))
         moved = movement.apply(bare)
+        steps.append(np.fmax.reduce(windows(np.abs(np.diff(bare, prepend=bare[:1])), n_fast), axis=1))
+        railed_fast.append(railed)
         bands.append(_rms(moved, value, n_slow))
         bands_fast.append(_rms(moved, value, n_fast))
         middles.append(fit_here.level)
@@ -242,6 +251,8 @@ def _measure_field(
         joined(residues),
         joined(middles),
         joined(bands_fast),
+        joined(steps),
+        np.concatenate(railed_fast or [np.empty(0, bool)]),
         joined(bands),
         joined(levels),
         joined(at_rails),
