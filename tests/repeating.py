@@ -1,4 +1,4 @@
-"""What the detectors of dropouts and of stuck values find by themselves, without any track of the field."""
+"""What the detectors of dropouts and of stuck values find by themselves, without measuring the field."""
 
 from types import SimpleNamespace
 from typing import Any
@@ -7,17 +7,25 @@ from make import SETTINGS
 
 from pipeline.detectors import Conversion, Detected, Evidence, dropout, held, stuck
 from pipeline.detectors.acceleration import measure_sensors, rms_on, window_edges_s
+from pipeline.detectors.rails import rails
 from pipeline.detectors.repeats import measure_repeats
 from pipeline.recording import Recording
 
 
 def evidence_alone(recording: Recording, settings: dict[str, float] = SETTINGS) -> Evidence:
-    """Evidence whose tracks know of repeats and of the accelerometer alone."""
+    """Evidence whose tracks know of repeats, of stated rails and of the accelerometer alone."""
     repeats, n = measure_repeats(recording, settings["stuck.shortest_s"]), recording.n_rows
     sensors = measure_sensors([repeats.hiding(recording)])[0]
     edges_s = window_edges_s(recording, repeats.n_window)
     spread = rms_on(*edges_s, list(sensors.values()))
-    tracks: Any = SimpleNamespace(repeats=repeats, acceleration_rms=spread, field={})
+    margins = settings["saturation.rail_margin_fraction"], settings["saturation.rail_margin_counts"]
+    field = {
+        channel.name: SimpleNamespace(
+            channel=channel, overloads=SimpleNamespace(rails=rails(channel, *margins))
+        )
+        for channel in recording.of_kind("field")
+    }
+    tracks: Any = SimpleNamespace(repeats=repeats, acceleration_rms=spread, field=field, sensors=sensors)
     conversion = Conversion(n, n, 0, 0, 0, 0, 0, 2 * n, "nominal", None, None, recording.sample_hz)
     return Evidence(recording, tracks, conversion, 50.0).without_filled()
 

@@ -140,6 +140,32 @@ def test_axes_whose_noise_is_below_a_count_stand_still_at_rest(record):
     assert findings_of(found_alone(record(channels, codes, 250.0)), "stuck") == []
 
 
+@pytest.mark.parametrize("at", [-32768, 0, 4000])
+@pytest.mark.parametrize("from_s", [0, 40])
+def test_an_axis_that_is_dead_is_told_wherever_it_stands(record, at, from_s):
+    """Its end codes are no overload: no acceleration stays there."""
+    axes = axes_of(True, 3.0)
+    axes[2][from_s * 250 :] = at
+    channels, codes = [ten_bits(250.0), *acceleration_axes()], [noise(250.0, 2.0), *axes]
+    (finding,) = findings_of(found_alone(record(channels, codes, 250.0)), "stuck")
+    assert (finding.channel, finding.severity) == ("acc_z", "warning")
+    assert (finding.start_s, finding.stop_s) == pytest.approx((from_s, SECONDS), abs=0.02)
+
+
+def test_a_sensor_that_lies_still_beside_one_that_moves_is_not_stuck(record):
+    """Without any noise at all, as of few bits: at the ankle of a wearer who sits and wedges clay."""
+    wrist, ankle = axes_of(True, 3.0), axes_of(False, 0.0)
+    for axis in ankle:
+        axis[:2500] += np.rint(900 * np.sin(2 * np.pi * 1.9 * np.arange(2500) / 250)).astype(np.int64)
+    both = [
+        replace(axis, name=axis.name.replace("acc", place))
+        for place in ("wrist", "ankle")
+        for axis in acceleration_axes()
+    ]
+    codes = [noise(250.0, 2.0), *wrist, *ankle]
+    assert findings_of(found_alone(record([ten_bits(250.0), *both], codes, 250.0)), "stuck") == []
+
+
 # ---- runs and chance --------------------------------------------------------------------------------------
 
 

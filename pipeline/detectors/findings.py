@@ -76,11 +76,34 @@ class Spans:
         begins = np.flatnonzero(np.concatenate(([True], start[1:] > reach[:-1] + bridge)))
         return Spans(start[begins], reach[np.concatenate((begins[1:] - 1, [len(reach) - 1]))])
 
+    def pairs(self) -> list[tuple[int, int]]:
+        """First sample of each span and the one behind its last."""
+        return list(zip(self.start.tolist(), self.stop.tolist(), strict=True))
+
+    def where(self, mask: npt.NDArray[np.bool_]) -> "Spans":
+        """Those for which `mask` holds."""
+        return Spans(self.start[mask], self.stop[mask])
+
     def clipped(self, low: int, high: int) -> "Spans":
         """The parts of the spans that lie in [low, high)."""
-        start, stop = np.clip(self.start, low, high), np.clip(self.stop, low, high)
+        first = int(np.searchsorted(self.stop, low, side="right"))
+        near = slice(first, max(int(np.searchsorted(self.start, high)), first))
+        start, stop = np.maximum(self.start[near], low), np.minimum(self.stop[near], high)
         keep = stop > start
         return Spans(start[keep], stop[keep])
+
+    def n_within(self, others: "Spans") -> npt.NDArray[np.int64]:
+        """How many samples of these spans lie in each of `others`, which may overlap; shape (others,)."""
+        if not len(self):
+            return np.zeros(len(others), np.int64)
+        until = np.concatenate(([0], np.cumsum(self.stop - self.start)))
+
+        def before(at: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+            k = np.searchsorted(self.start, at, side="right") - 1
+            inside = np.minimum(at, self.stop[np.maximum(k, 0)]) - self.start[np.maximum(k, 0)]
+            return np.where(k >= 0, until[np.maximum(k, 0)] + inside, 0)
+
+        return np.asarray(before(others.stop) - before(others.start), dtype=np.int64)
 
     def stretched(self, factor: int) -> "Spans":
         """Spans of windows as spans of samples, `factor` samples to a window."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.detectors.acceleration import SensorTrack
-from pipeline.detectors.axes import Spoilt, spoilt_axes
+from pipeline.detectors.axes import Doubled, doubled_axes
 from pipeline.detectors.calibration import (
     WINDOW_S,
     Calibration,
@@ -16,6 +16,7 @@ from pipeline.detectors.calibration import (
 )
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity
+from pipeline.detectors.stuck import axis_runs
 from pipeline.detectors.tracks import Settings
 from pipeline.layouts.units import STANDARD_GRAVITY
 
@@ -39,6 +40,9 @@ UNIT_TOLERANCE = 0.1
 STEADY = 0.05
 """How near to such a factor the length must lie; what share of it the spread of a steady second may have."""
 
+STANDS_STILL = 0.1
+"""Share of the recording in which an axis stands still, from which lengths say nothing of gravity."""
+
 MEASURES = ("gravity_m_s2", "gravity_error_m_s2", "gravity_error_calibrated_m_s2")
 
 
@@ -55,8 +59,9 @@ class _Sensor:
 def detect(recordings: Sequence[Evidence], settings: Settings) -> Detected:
     """Measure the length of the acceleration vector in still seconds against 9.80665 m/s2 (UCUM [g]).
 
-    Still: a spread below 13 mg on every axis (van Hees et al. 2014). Axes that measure nothing of their own
-    and units that are not the device's are named before anything is said of gain and offset.
+    Still: a spread below 13 mg on every axis (van Hees et al. 2014). Of a sensor with an axis that measures
+    nothing of its own, or a unit that is not the device's, nothing is said of gain and offset; an axis that
+    stands still is told of by :mod:`.stuck`.
     """
     found = [(e, name, track) for e in recordings for name, track in e.tracks.sensors.items()]
     if not found:
@@ -77,13 +82,14 @@ def _detect_sensor(sensor: _Sensor, settings: Settings) -> Detected:
     still = track.axis_spread < still_m_s2
     value = float(np.median(track.length[still])) if still.sum() >= SHORTEST_STILL_S else None
     means = still_means(track, still_m_s2)
-    spoilt = spoilt_axes(track, settings["movement.body_m_s2"])
+    doubled = doubled_axes(track, settings["movement.body_m_s2"])
+    spoilt = bool(doubled) or _stands_still(sensor)
     cause = None if spoilt else _wrong_unit(sensor) or _missing(sensor, settings)
     calibration: Calibration | str = "its axes are not sound" if spoilt else "gravity is not in its unit"
     if not spoilt and cause is None:
         calibration = calibrate(means, track.axes)
     measures = _measures(sensor, value, means, calibration)
-    findings = [_of_axes(sensor, one) for one in spoilt]
+    findings = [_of_axes(sensor, one) for one in doubled]
     if cause is not None:
         findings.append(cause)
     elif value is not None and not spoilt and _is_off(value, settings):
@@ -91,6 +97,12 @@ def _detect_sensor(sensor: _Sensor, settings: Settings) -> Detected:
     if isinstance(calibration, Calibration):
         findings += _calibrated(sensor, calibration, settings)
     return Detected(tuple(findings), measures)
+
+
+def _stands_still(sensor: _Sensor) -> bool:
+    """Whether one of the axes repeats one value for a good part of the recording."""
+    least = STANDS_STILL * sensor.evidence.recording.n_rows
+    return any(axis_runs(sensor.evidence, axis).spans.n_samples > least for axis in sensor.track.axes)
 
 
 def _measures(
@@ -150,34 +162,25 @@ def _missing(sensor: _Sensor, settings: Settings) -> Finding | None:
         value,
         limit,
         f"In a quarter of all seconds the mean of {sensor.title} is at most {value:.2f} m/s2 long, where "
-        f"gravity alone makes {STANDARD_GRAVITY:.2f}: the device takes gravity out, or the scale is wrong; "
-        "posture and calibration cannot be had from it.",
+        f"gravity alone makes {STANDARD_GRAVITY:.2f}: correct the scale in the layout, unless the device "
+        "takes gravity out: then posture and calibration cannot be had from it.",
     )
 
 
-def _of_axes(sensor: _Sensor, spoilt: Spoilt) -> Finding:
-    track = sensor.track
-    start_s, stop_s = float(track.start_s[spoilt.start]), float(track.stop_s[spoilt.stop - 1])
-    if spoilt.kind == "stuck":
-        text = (
-            f"{spoilt.axes[0]} does not vary at all while the other axes move by {spoilt.beside:.2f} m/s2: "
-            "it is broken, or the layout reads something else for it; movement along it is missing."
-        )
-    else:
-        one, other = spoilt.axes
-        text = (
-            f"{one} and {other} are {spoilt.kind} count by count while moving by {spoilt.beside:.2f} m/s2: "
-            "the layout reads one axis twice, or the device does; the third direction is missing."
-        )
-    channel = spoilt.axes[0] if spoilt.kind == "stuck" else None
+def _of_axes(sensor: _Sensor, doubled: Doubled) -> Finding:
+    track, (one, other) = sensor.track, doubled.axes
+    text = (
+        f"{one} and {other} are {doubled.kind} count by count while moving by {doubled.beside:.2f} m/s2: the "
+        "layout reads one axis twice, or the device does; look where it reads them, one direction is missing."
+    )
     return Finding(
         "gravity",
-        channel,
-        start_s,
-        stop_s,
+        None,
+        float(track.start_s[doubled.start]),
+        float(track.stop_s[doubled.stop - 1]),
         "warning",
-        f"axis_{spoilt.kind}_m_s2",
-        spoilt.spread,
+        f"axis_{doubled.kind}_m_s2",
+        doubled.spread,
         float(track.step[0]),
         "m/s2",
         text,
@@ -211,7 +214,8 @@ def _calibrated(sensor: _Sensor, found: Calibration, settings: Settings) -> list
     milli_g = 1000 / STANDARD_GRAVITY
     text = (
         f"{_first(sensor.title)} is off by {milli_g * found.error_m_s2:.0f} m[g] in {found.n_windows} still "
-        f"windows; gain and offset of {axes} would leave {milli_g * found.calibrated_m_s2:.1f} m[g]."
+        f"windows; gain and offset of {axes} would leave {milli_g * found.calibrated_m_s2:.1f} m[g]: put "
+        "them into the layout, or calibrate it."
     )
     note = _finding(sensor, "gravity_error_m_s2", found.error_m_s2, limit, text, "note")
     return [note]

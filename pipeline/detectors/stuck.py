@@ -8,10 +8,9 @@ import numpy.typing as npt
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
 from pipeline.detectors.held import not_measured
-from pipeline.detectors.rails import rails
 from pipeline.detectors.repeats import Repeats
 from pipeline.detectors.runs import CHANCE, Floats, Runs, changing_beside, changing_within, log_chance
-from pipeline.detectors.tracks import Settings
+from pipeline.detectors.tracks import FieldTrack, Settings
 from pipeline.layouts import Channel
 
 Mask = npt.NDArray[np.bool_]
@@ -41,41 +40,56 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     Runs at a rail belong to saturation, filled rows to the dropouts. An axis of the acceleration that stands
     still while the others move is told of, but no sample of the field is marked for it.
     """
+    together, recording = not_measured(evidence, settings), evidence.recording
     return Detected.united(
         [
-            *(_of_field(evidence, channel, settings) for channel in evidence.recording.of_kind("field")),
-            *(_of_axis(evidence, axis, settings) for axis in evidence.recording.of_kind("acceleration")),
+            *(_of_field(evidence, track, settings, together) for track in evidence.tracks.field.values()),
+            *(_of_axis(evidence, axis, settings, together) for axis in recording.of_kind("acceleration")),
         ]
     )
 
 
-def _of_field(evidence: Evidence, channel: Channel, settings: Settings) -> Detected:
-    repeats = evidence.tracks.repeats
+def _of_field(evidence: Evidence, track: FieldTrack, settings: Settings, together: Spans) -> Detected:
+    repeats, channel = evidence.tracks.repeats, track.channel
     runs = repeats.runs[channel.name]
-    runs = runs.where(_is_free(runs, evidence, channel, settings))
+    runs = runs.where(_is_free(runs, evidence, track))
     runs = runs.where(_by_chance(runs, evidence, channel, settings) < np.log(CHANCE))
     spans = _arrived(evidence, channel, runs)
     n_present = int(repeats.pairs[channel.name].sum()) + 1 if not np.isnan(repeats.low[channel.name]) else 0
     # What all channels repeat at once is stuck as well; the dropouts tell of it.
-    n_stuck = Spans.merged(spans, not_measured(evidence, settings)).n_samples
+    n_stuck = Spans.merged(spans, together).n_samples
     fraction = min(n_stuck / n_present, 1.0) if n_present else None
     text = f"{channel.name} repeats one value: the converter or its memory stood still; check the device."
     measure = Measure("stuck_fraction", fraction, "1", channel.name, "" if n_present else "no sample arrived")
-    findings = _findings(evidence, channel, runs, settings, "fault", text)
-    return Detected(findings, (measure,), {"stuck": spans})
+    told = _findings(evidence, channel, _apart(runs, together), settings, "fault", text)
+    return Detected(told, (measure,), {"stuck": spans})
 
 
-def _of_axis(evidence: Evidence, axis: Channel, settings: Settings) -> Detected:
-    repeats = evidence.tracks.repeats
-    runs = repeats.runs[axis.name]
-    runs = runs.where(_is_free(runs, evidence, axis, settings))
-    others = [a.name for a in evidence.recording.of_kind("acceleration") if a.name != axis.name]
-    alone = runs.where(_while_others_move(runs, repeats, axis.name, others) < np.log(CHANCE))
+def _of_axis(evidence: Evidence, axis: Channel, settings: Settings, together: Spans) -> Detected:
+    is_alone = not _beside(evidence, axis.name)
+    how = "though noise alone would change it" if is_alone else "while the other axes move"
     text = (
-        f"{axis.name} repeats one value while the other axes move: check the sensor and its bus; the field "
-        "is not affected, but what rests on the acceleration is."
+        f"{axis.name} repeats one value {how}: check the sensor, its bus, and what the layout reads for it; "
+        "the field is not affected, but what rests on the acceleration is."
     )
-    return Detected(_findings(evidence, axis, alone, settings, "warning", text))
+    runs = _apart(axis_runs(evidence, axis.name), together)
+    return Detected(_findings(evidence, axis, runs, settings, "warning", text))
+
+
+def axis_runs(evidence: Evidence, axis: str) -> Runs:
+    """Runs of one value of an axis of the acceleration while the other axes of its sensor move."""
+    repeats = evidence.tracks.repeats
+    runs = repeats.runs[axis]
+    # An axis that is dead often stands at its end: no acceleration stays there.
+    runs = runs.where(_is_not_filled(runs, repeats))
+    likely = _while_others_move(runs, repeats, axis, _beside(evidence, axis))
+    return runs.where(likely < np.log(CHANCE))
+
+
+def _beside(evidence: Evidence, axis: str) -> list[str]:
+    """The other axes of the same sensor: one at the ankle may lie still while another at the wrist moves."""
+    sensors = evidence.tracks.sensors.values()
+    return [name for track in sensors if axis in track.axes for name in track.axes if name != axis]
 
 
 def _by_chance(runs: Runs, evidence: Evidence, channel: Channel, settings: Settings) -> Floats:
@@ -120,7 +134,9 @@ def _while_others_move(runs: Runs, repeats: Repeats, name: str, others: Sequence
     """
     own = repeats.wide[name], repeats.pairs[name], repeats.n_window
     beside = log_chance(runs, *own, livelier=_livelier(runs, repeats, others))
-    n_calm = np.count_nonzero(repeats.wide[name] <= CALM * repeats.pairs[name])
+    # Of one that never varies nothing else tells but that the others do.
+    beside[np.isneginf(beside) & ~_plainly_move(runs, repeats, others)] = np.inf
+    n_calm = np.count_nonzero((repeats.wide[name] <= CALM * repeats.pairs[name])[_free(runs, repeats, name)])
     return np.fmin(beside, _never_quiet(runs, repeats, name)) if n_calm >= CALM_SECONDS else beside
 
 
@@ -135,11 +151,18 @@ def _livelier(runs: Runs, repeats: Repeats, others: Sequence[str]) -> Floats:
     return livelier
 
 
+def _plainly_move(runs: Runs, repeats: Repeats, others: Sequence[str]) -> Mask:
+    """Whether one of other channels changes by more than a count more often in a run than at rest."""
+    within = [
+        changing_within(runs, repeats.wide[name], repeats.pairs[name], repeats.n_window) for name in others
+    ]
+    return np.asarray(np.max(within, axis=0, initial=0.0) > CALM) if others else np.zeros(len(runs), bool)
+
+
 def _never_quiet(runs: Runs, repeats: Repeats, name: str) -> Floats:
     """The same where noise alone has a channel change in every second that holds no run."""
     counts = repeats.changes[name], repeats.pairs[name], repeats.n_window
-    held = Spans.merged(Spans(runs.start // repeats.n_window, (runs.stop - 1) // repeats.n_window + 1))
-    free = ~held.mask(0, len(counts[0])) & (counts[1] >= repeats.n_window // 2)
+    free = _free(runs, repeats, name)
     least = (counts[0][free] / counts[1][free]).min(initial=1.0)
     if not free.any() or least < LIVELY or len(runs) > FEW_RUNS:
         return np.full(len(runs), np.inf)
@@ -147,46 +170,49 @@ def _never_quiet(runs: Runs, repeats: Repeats, name: str) -> Floats:
     return log_chance(runs, *counts, livelier=np.minimum(least / np.maximum(beside, 1e-9), 1.0))
 
 
-def _is_free(runs: Runs, evidence: Evidence, channel: Channel, settings: Settings) -> Mask:
-    """Whether runs stand off the rails, stated or found, and are none that a writer filled."""
-    track = evidence.tracks.field.get(channel.name)
-    margins = settings["saturation.rail_margin_fraction"], settings["saturation.rail_margin_counts"]
-    rail = rails(channel, *margins) if track is None else track.overloads.rails
-    value = runs.value[:, 0]
-    filled = evidence.tracks.repeats.filled.spans
-    edges = zip(runs.start.tolist(), runs.stop.tolist(), strict=True)
-    n_filled = np.array([filled.clipped(*span).n_samples for span in edges], dtype=np.int64)
-    return np.asarray((value > rail.low) & (value < rail.high) & (2 * n_filled < runs.stop - runs.start))
+def _free(runs: Runs, repeats: Repeats, name: str) -> Mask:
+    """Measured seconds without any part of a run."""
+    n, pairs = repeats.n_window, repeats.pairs[name]
+    held = Spans.merged(Spans(runs.start // n, (runs.stop - 1) // n + 1))
+    return ~held.mask(0, len(pairs)) & (pairs >= max(n // 2, 1))
+
+
+def _is_free(runs: Runs, evidence: Evidence, track: FieldTrack) -> Mask:
+    """Whether runs of a field channel stand off the rails, stated or found, and are none that were filled."""
+    rail, value = track.overloads.rails, runs.value[:, 0]
+    return (value > rail.low) & (value < rail.high) & _is_not_filled(runs, evidence.tracks.repeats)
+
+
+def _is_not_filled(runs: Runs, repeats: Repeats) -> Mask:
+    """Whether runs are none that a writer filled."""
+    n_filled = repeats.filled.spans.n_within(runs.spans)
+    return np.asarray(2 * n_filled < runs.stop - runs.start)
 
 
 def _arrived(evidence: Evidence, channel: Channel, runs: Runs) -> Spans:
     """The samples of runs; those lost in between are lost and no more."""
-    spans = runs.spans
-    for start, stop in zip(
-        *(edge[runs.n < runs.stop - runs.start].tolist() for edge in (runs.start, runs.stop)), strict=True
-    ):
-        lost = np.isnan(evidence.recording.read([channel.name], start, stop)[channel.name])
-        spans = spans.without(Spans.of_mask(lost, start))
-    return spans
+    broken = runs.spans.where(runs.n < runs.stop - runs.start)
+    lost = []
+    for start, stop in broken.pairs():
+        value = evidence.recording.read([channel.name], start, stop)[channel.name]
+        lost.append(Spans.of_mask(np.isnan(value), start))
+    return runs.spans.without(Spans.merged(*lost))
+
+
+def _apart(runs: Runs, together: Spans) -> Runs:
+    """Those in which not all channels stand still at once: that is told as a dropout."""
+    return runs.where(together.n_within(runs.spans) < MOSTLY * (runs.stop - runs.start))
 
 
 def _findings(
     evidence: Evidence, channel: Channel, runs: Runs, settings: Settings, severity: Severity, text: str
 ) -> tuple[Finding, ...]:
-    """One for each run, but where all channels stand still at once: that is told as a dropout."""
-    together = not_measured(evidence, settings)
-    edges = zip(runs.start.tolist(), runs.stop.tolist(), strict=True)
-    alone = [
-        (start, stop)
-        for start, stop in edges
-        if together.clipped(start, stop).n_samples < MOSTLY * (stop - start)
-    ]
     return tuple(
         Finding(
             "stuck",
             channel.name,
             evidence.at_s(start),
-            evidence.at_s(stop),
+            evidence.recording.until_s(stop),
             severity,
             "stuck_s",
             evidence.lasting_s(stop - start),
@@ -194,5 +220,5 @@ def _findings(
             "s",
             text,
         )
-        for start, stop in alone[:MAX_LISTED]
+        for start, stop in runs.spans.pairs()[:MAX_LISTED]
     )
