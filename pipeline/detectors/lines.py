@@ -240,7 +240,7 @@ def find_line(
     step = frequency[1] - frequency[0]
     near = np.flatnonzero(np.abs(frequency - expected_hz) <= half_width_hz + step / 2)
     level, n_beside = level_beside(spectrum, expected_hz, half_width_hz)
-    if not len(near) or not spectrum.n_segments or not n_beside:
+    if not len(near) or not n_beside:
         return float("nan"), 0.0, 0.0, float("inf")
     peak = int(near[np.argmax(density[near])])
     ratio = float(density[peak] / level)
@@ -260,8 +260,10 @@ def find_line(
 
 
 def level_beside(spectrum: Spectrum, expected_hz: float, half_width_hz: float) -> tuple[float, int]:
-    """Density of the noise beside a line, and of how many bins it is the median."""
+    """Density of the noise beside a line, and of how many bins it is the median: none where there is none."""
     frequency = spectrum.frequency_hz
+    if not spectrum.n_segments:
+        return np.finfo(float).tiny, 0
     step = frequency[1] - frequency[0]
     inner_hz = max(half_width_hz, SEARCH_HZ)
     distance = np.abs(frequency - expected_hz)

@@ -201,7 +201,7 @@ def changing_beside(
     for (low, high), inside in zip((left, right), own, strict=True):
         n_changes, n_pairs = (total[high] - total[low] for total in sums)
         n_beside = np.maximum(n_pairs - inside, n_changes)
-        enough = n_beside >= n_window // 2
+        enough = n_beside >= max(n_window // 2, 1)
         shares.append(np.where(enough, n_changes / np.maximum(n_beside, 1), np.nan))
     return shares[0], shares[1]
 
