@@ -168,6 +168,19 @@ def test_rest_that_walks_is_named_with_its_cadence(of_axes):
     assert "moves like walking, 1.90 steps a second" in finding.explanation
 
 
+def test_what_the_log_has_after_the_end_is_told_once(of_axes):
+    log = entries((0, 120, "rest"), (120, 160.5, "body"), (170, 200, "hand"), (200, 230, "rest"))
+    outside = [
+        f for f in held(of_axes(wrist((120, 160), lasts_s=160.0)), log).findings if f.measure == "outside_s"
+    ]
+    assert [(f.start_s, f.stop_s) for f in outside] == [(170, 230)]
+    assert outside[0].value == pytest.approx(70, abs=0.1)
+    assert outside[0].limit == 1.0  # common practice, no source: times noted by hand are rounded
+    assert "until 230 s ('trimming', 'sitting at the wheel'), the recording ends at 160.0 s" in (
+        outside[0].explanation
+    )
+
+
 def test_a_few_steps_to_the_shelf_are_rest_all_the_same(of_axes):
     detected = held(of_axes(wrist((60, 67), (120, 160))), entries((0, 120, "rest"), (120, 160, "body")))
     assert detected.findings == ()

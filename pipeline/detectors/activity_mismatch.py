@@ -37,6 +37,9 @@ MOST_CADENCES = 24
 LEAST_CADENCES = 3
 MOST_LISTED = 50
 
+_MAY_OUTLAST_S = 1.0
+"""The log may go on so long after the recording: times that are noted by hand are rounded."""
+
 
 @dataclass(frozen=True)
 class Entry:
@@ -99,23 +102,32 @@ def _shift_measures(shift: Shift | str) -> tuple[Measure, ...]:
 
 
 def _outside(entries: Sequence[Entry], duration_s: float) -> tuple[Finding, ...]:
-    return tuple(
-        Finding(
-            "activity_mismatch",
-            None,
-            entry.start_s,
-            entry.stop_s,
-            "warning",
-            "outside_s",
-            entry.stop_s - max(duration_s, entry.start_s),
-            duration_s,
-            "s",
-            f"The log has '{entry.activity}' until {entry.stop_s:g} s, the recording ends at "
-            f"{duration_s:.1f} s: correct activities.csv, or look for a missing part of the dump.",
-        )
-        for entry in entries
-        if entry.stop_s > duration_s + 1.0
+    """One finding for all that the log has after the recording's end."""
+    outside = [entry for entry in entries if entry.stop_s > duration_s + _MAY_OUTLAST_S]
+    if not outside:
+        return ()
+    stop_s = max(entry.stop_s for entry in outside)
+    names = [f"'{name}'" for name in dict.fromkeys(entry.activity for entry in outside)]
+    told = ", ".join(names[:3]) + (" and more" if len(names) > 3 else "")
+    text = (
+        f"The log goes on until {stop_s:g} s ({told}), the recording ends at {duration_s:.1f} s: correct "
+        "activities.csv, or look for a missing part of the dump."
     )
+    start_s = max(duration_s, min(entry.start_s for entry in outside))
+    beyond_s = stop_s - duration_s
+    finding = Finding(
+        "activity_mismatch",
+        None,
+        start_s,
+        stop_s,
+        "warning",
+        "outside_s",
+        beyond_s,
+        _MAY_OUTLAST_S,
+        "s",
+        text,
+    )
+    return (finding,)
 
 
 def _log(recordings: Sequence[Evidence], entries: tuple[Entry, ...], settings: Settings) -> _Log | str:
