@@ -82,7 +82,8 @@ def calibrate(means: Floats, axes: tuple[str, ...]) -> Calibration | str:
     if len(axes) != 3:
         return f"an accelerometer of {len(axes)} axes has no sphere of gravity"
     if means.shape[1] < LEAST_WINDOWS:
-        return f"{means.shape[1]} still windows of {WINDOW_S} s, {LEAST_WINDOWS} are needed"
+        n = means.shape[1]
+        return f"{n} still window{'' if n == 1 else 's'} of {WINDOW_S} s, {LEAST_WINDOWS} are needed"
     measured = means / STANDARD_GRAVITY
     for name, low, high in zip(axes, measured.min(axis=1), measured.max(axis=1), strict=True):
         if low > -REACH or high < REACH:

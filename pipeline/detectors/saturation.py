@@ -169,14 +169,21 @@ def _said(overloads: Overloads, start: int, stop: int, drive: Overdrive) -> str:
             f"{name} moved in straight ramps as steep as its amplifier can go, {_rate(overloads)}: what "
             "drove it was faster still, so lower the gain, or keep the wearer away from what sparks there."
         )
-    sides = f"{n_low} samples at the lower rail and {n_high} at the upper one"
-    only = "" if n_low and n_high else f", which clips it on the {'lower' if n_low else 'upper'} side only"
-    text = f"{name} stood at a rail ({sides}{only})"
+    if n_low and n_high:
+        where = f"the lower rail for {n_low} samples and at the upper one for {n_high}"
+    else:
+        side = "lower" if n_low else "upper"
+        where = f"the {side} rail for {_samples(n_low or n_high)}, which clips it on the {side} side only"
+    text = f"{name} stood at {where}"
     if drive.ratio is not None:
-        text += f", as a sine of {drive.ratio:.2f} times its reach would"
+        text += f", as long as a sine would whose peaks lie {drive.ratio:.2f} times as far out as the rails"
         if shown := _harmonics(drive):
-            text += f", of which the clipping itself makes {shown}: these are no harmonics of the mains"
+            text += f"; clipping itself makes {shown} of it, which are no harmonics of the mains"
     return text + ": lower the gain, or keep the wearer away from what charges or drives the electrode there."
+
+
+def _samples(n: int) -> str:
+    return f"{n} sample{'' if n == 1 else 's'}"
 
 
 def _harmonics(drive: Overdrive) -> str:

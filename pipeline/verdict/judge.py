@@ -296,7 +296,8 @@ def _sentence(
 ) -> str:
     because = ": " + "; ".join(reason.text for reason in reasons) + "." if reasons else "."
     if name == "reject":
-        return f"Do not use: only {clean_s:.0f} s of {recorded_s:.0f} s are clean{because}"
+        share = f"only {clean_s:.0f} s" if clean_s else "nothing"
+        return f"Do not use: {share} of {recorded_s:.0f} s {'are' if clean_s else 'is'} clean{because}"
     if name == "accept_in_part":
         where = f"{len(clean)} stretches" if len(clean) > 1 else "one stretch"
         return f"Use in part: {clean_s:.0f} s of {recorded_s:.0f} s in {where}{because}"
