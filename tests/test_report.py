@@ -308,6 +308,9 @@ def test_words_for_numbers() -> None:
     assert amount(0.0028, "V") == "2.8\u202fmV"
     assert amount(2.8e-5, "V") == "28\u202fµV"
     assert amount(20.0, "[ppm]") == "20\u202fppm"
+    assert amount(49.99612, "Hz", "mains_hz") == "49.996\u202fHz"
+    assert amount(0.0020031, "Hz", "mains_hz_uncertainty_hz") == "0.002\u202fHz"
+    assert amount(1.92381, "Hz", "cadence_hz") == "1.92\u202fHz"
     assert amount(None, "V") == "–"
     assert span_words(3720) == "1\u202fh 2\u202fmin"
     assert [clock(65), clock(3725), clock(65.25, 1), clock(59.99, 1)] == [

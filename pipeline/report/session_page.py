@@ -179,8 +179,9 @@ def _grouped(measures: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[dict
         "Not assessed against its limit": [],
         "Within the limit": [],
         "For information, without a limit": [],
+        "For information, but not assessed": [],
     }
-    outside, unknown, inside, plain = groups.values()
+    outside, unknown, inside, plain, without = groups.values()
     for measure in measures:
         row = dict(measure)
         row["description"] = BY_NAME[row["name"]].description if row["name"] in BY_NAME else ""
@@ -190,10 +191,12 @@ def _grouped(measures: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[dict
             outside.append(row)
         elif measure["within"]:
             inside.append(row)
+        elif measure["limit"] is not None:
+            unknown.append(row)
         else:
-            (plain if measure["limit"] is None else unknown).append(row)
+            (without if measure["value"] is None else plain).append(row)
     seen: set[str] = set()
-    for row in (*outside, *unknown, *inside, *plain):
+    for row in (*outside, *unknown, *inside, *plain, *without):
         row["anchor"] = row["name"] not in seen  # of several channels the gravest is linked to
         seen.add(row["name"])
     return [(title, rows) for title, rows in groups.items() if rows]

@@ -190,7 +190,7 @@ def amount(value: float | None, unit: str, name: str = "") -> str:
     if unit == "s":
         return span_words(value)
     factor, printed = prefix_for(abs(value), unit)
-    digits = 5 if unit == "Hz" else 3
+    digits = 2 if "uncertainty" in name or "spread" in name else 5 if unit == "Hz" and abs(value) >= 10 else 3
     return f"{number(value / factor, digits)}{THIN}{printed}".rstrip(THIN)
 
 
