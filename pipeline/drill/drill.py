@@ -76,9 +76,8 @@ def _faults_of(study: Path, out: Path) -> list[Problem]:
     if names and not ((out / ".work" / "own").is_dir() or FIGURES in names):
         expected = "a new or empty folder, or one of an earlier drill"
         remedy = "Choose a new folder, so that nothing of yours is overwritten."
-        return [
-            Problem(str(out), "", expected, f"one that holds other files, such as '{min(names)}'", remedy)
-        ]
+        seen = min(names, key=lambda name: (name.startswith("."), name))  # one that a listing shows
+        return [Problem(str(out), "", expected, f"one that holds other files, such as '{seen}'", remedy)]
     return []
 
 
