@@ -23,6 +23,10 @@ LIVELY = 0.15
 CALM, CALM_SECONDS = 0.05, 5
 """Share of changes by more than a count up to which a second is one of rest, and how many tell of rest."""
 
+VARIES, VARYING_SECONDS = 0.01, 10
+"""Share of changes by more than a count, and seconds with so many, in which an axis tells that the one beside
+it should vary: noise that makes them (0.28 counts) lets no value stand."""
+
 BEAT_S = 1.5
 """How long a line that folds near half the rate may fall below a count (common practice, no source)."""
 
@@ -134,8 +138,8 @@ def _while_others_move(runs: Runs, repeats: Repeats, name: str, others: Sequence
     """
     own = repeats.wide[name], repeats.pairs[name], repeats.n_window
     beside = log_chance(runs, *own, livelier=_livelier(runs, repeats, others))
-    # Of one that never varies nothing else tells but that the others do.
-    beside[np.isneginf(beside) & ~_plainly_move(runs, repeats, others)] = np.inf
+    # Where nothing stands beside a run, only the others tell that it should vary.
+    beside[np.isneginf(beside) & ~_vary(runs, repeats, others)] = np.inf
     n_calm = np.count_nonzero((repeats.wide[name] <= CALM * repeats.pairs[name])[_free(runs, repeats, name)])
     return np.fmin(beside, _never_quiet(runs, repeats, name)) if n_calm >= CALM_SECONDS else beside
 
@@ -151,12 +155,13 @@ def _livelier(runs: Runs, repeats: Repeats, others: Sequence[str]) -> Floats:
     return livelier
 
 
-def _plainly_move(runs: Runs, repeats: Repeats, others: Sequence[str]) -> Mask:
-    """Whether one of other channels changes by more than a count more often in a run than at rest."""
-    within = [
-        changing_within(runs, repeats.wide[name], repeats.pairs[name], repeats.n_window) for name in others
-    ]
-    return np.asarray(np.max(within, axis=0, initial=0.0) > CALM) if others else np.zeros(len(runs), bool)
+def _vary(runs: Runs, repeats: Repeats, others: Sequence[str]) -> Mask:
+    """Whether others of the channels change by more than a count in enough seconds of each run."""
+    moves = np.zeros(len(repeats.row_pairs), bool)
+    for name in others:
+        moves |= repeats.wide[name] > VARIES * repeats.pairs[name]
+    seconds = Spans.of_mask(moves).stretched(repeats.n_window)
+    return seconds.n_within(runs.spans) >= VARYING_SECONDS * repeats.n_window
 
 
 def _never_quiet(runs: Runs, repeats: Repeats, name: str) -> Floats:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.detectors.acceleration import measure_sensors
 from pipeline.detectors.findings import Spans
 from pipeline.drill.places import Places, places_of
 from pipeline.drill.rewriting import cannot_come_back
@@ -225,21 +226,11 @@ def _noise_v(files: Files) -> dict[str, float]:
 
 
 def _moving(recordings: Sequence[Recording], least_m_s2: float) -> Floats | None:
-    """Start of each second whose acceleration deviates by as much as body movement does."""
-    worn = [recording for recording in recordings if recording.of_kind("acceleration")]
-    if not worn:
+    """Start of each second in which an accelerometer moves as much as a body does; None without one."""
+    tracks = [track for own in measure_sensors(recordings) for track in own.values()]
+    if not tracks:
         return None
-    recording = worn[0]
-    names = [channel.name for channel in recording.of_kind("acceleration")]
-    n = max(round(recording.sample_hz), 1)
-    moving = list[int]()
-    for block in recording.blocks(names, 256 * n):
-        whole = len(block) // n
-        with np.errstate(invalid="ignore"):
-            parts = [block.columns[name][: whole * n].reshape(whole, n) for name in names]
-            deviation = np.sqrt(sum(part.astype(np.float64).var(axis=1) for part in parts))
-        moving += (block.start + n * np.flatnonzero(deviation >= least_m_s2)).tolist()
-    return recording.clock.time_s(np.array(moving, np.int64))
+    return tracks[0].start_s[np.nan_to_num(tracks[0].rms) >= least_m_s2]
 
 
 def _reaches(recording: Recording) -> Iterator[tuple[str, float]]:
