@@ -149,7 +149,8 @@ class _Decay:
         """
         decays = np.exp(-time_s[:, None] / TAUS_S)
         products, along = decays.T @ decays, values @ decays
-        size, whole = np.diag(products), max(float(values @ values), 1e-300)
+        # Of the fastest nothing may be left by the first mean.
+        size, whole = np.maximum(np.diag(products), 1e-30), max(float(values @ values), 1e-200)
         one = along**2 / (size * whole)
         k = int(np.argmax(one))
         best = _Decay(_between(one, k), float(along[k] / size[k]), float(one[k]))
@@ -157,7 +158,7 @@ class _Decay:
             return best
         determinant = np.outer(size, size) - products**2
         apart = np.abs(np.log(TAUS_S[:, None] / TAUS_S)) >= LEAST_APART
-        determinant = np.where(apart, determinant, np.inf)
+        determinant = np.where(apart & (determinant > 1e-12 * np.outer(size, size)), determinant, np.inf)
         first = (np.outer(along, size) - along[None, :] * products) / determinant
         explained = (first * along[:, None] + first.T * along[None, :]) / whole
         explained = np.where(apart & (first * first.T < 0), explained, 0.0)

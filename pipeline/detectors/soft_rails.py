@@ -163,9 +163,9 @@ def _levels(samples: Samples, channel: Channel, stated: Rails) -> _Levels:
         value = block.columns[channel.name]
         if np.isnan(value.sum()):
             value = value[~np.isnan(value)]
-        level = ((value - value.dtype.type(first)) * value.dtype.type(1 / step)).astype(np.int32)
+        level = (value - value.dtype.type(first)) * value.dtype.type(1 / step)
         np.clip(level, 0, len(counts) - 1, out=level)
-        counts += np.bincount(level, minlength=len(counts))
+        counts += np.bincount(level.astype(np.int32), minlength=len(counts))
     middle = first + step * (np.arange(len(counts)) + 0.5)
     at_stated = middle <= stated.low, middle >= stated.high
     n_stated = int(counts[at_stated[0]].sum()), int(counts[at_stated[1]].sum())
