@@ -137,7 +137,8 @@ def _shared(start_s: Floats, stop_s: Floats, track: SensorTrack, values: Floats)
     edges = np.stack((track.start_s, np.minimum(track.stop_s, last_s)), axis=1)
     lasts_s = (edges[:, 1] - edges[:, 0]) * known
     covered = _between(start_s, stop_s, edges, lasts_s)
-    square = _between(start_s, stop_s, edges, lasts_s * np.nan_to_num(values) ** 2)
+    # What was rounded off the sums must not make a square negative.
+    square = np.maximum(_between(start_s, stop_s, edges, lasts_s * np.nan_to_num(values) ** 2), 0.0)
     enough = covered >= LEAST_COVERED * (stop_s - start_s)
     return np.sqrt(np.where(enough, square, np.nan) / np.where(enough, covered, 1.0))
 

@@ -28,6 +28,9 @@ LEAST_KEPT = 0.5
 LEAST_S = 10
 """Seconds that log and movement must have both near their lowest level and `APART` above it."""
 
+LONGEST_S = 30 * 86_400
+"""Seconds that are looked at: a clock that jumps by years must not take memory for them."""
+
 NEXT_S = 5
 LEAST_MARGIN = 0.1
 """From how far off another shift is another one; by what share of the whole gain the best must exceed it."""
@@ -87,8 +90,8 @@ def moved_by(rms: Floats, at_s: Floats, still: float, body: float) -> Moved:
 
 def in_seconds(level: Floats, at_s: Floats) -> Moved:
     """Movement from 0 to 1 of windows, NaN where not measured, whose middles are at `at_s`."""
-    seconds = np.full(int(at_s[-1]) + 1 if len(at_s) else 0, np.nan)
-    known = ~np.isnan(level) & (at_s >= 0)
+    seconds = np.full(int(min(at_s[-1] + 1, LONGEST_S)) if len(at_s) else 0, np.nan)
+    known = ~np.isnan(level) & (at_s >= 0) & (at_s < len(seconds))
     seconds[at_s[known].astype(np.int64)] = level[known]
     return Moved(seconds)
 
