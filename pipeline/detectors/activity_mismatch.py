@@ -265,7 +265,8 @@ def _of_swap(log: _Log, i: int, j: int) -> Finding:
     text = (
         f"'{one.activity}' ({one.intensity}) from {one.start_s:g} s and '{other.activity}' "
         f"({other.intensity}) from {other.start_s:g} s look swapped: between still (0) and body movement "
-        f"(1) they show {means[0]:.2f} and {means[1]:.2f}, and each fits the other's label better."
+        f"(1) they show {means[0]:.2f} and {means[1]:.2f}, and each fits the other's label better: check "
+        "activities.csv."
     )
     ends = min(one.start_s, other.start_s), max(one.stop_s, other.stop_s)
     return _finding("movement_level", means[0], LEVELS[one.intensity], "1", ends, text)
@@ -352,7 +353,7 @@ def _cadence(
         return (), measures
     text = (
         f"In what the log calls body movement the wearer makes {value:.2f} steps a second; walking makes "
-        f"{least:g} to {most:g}: other work than walking, or a wrong sampling rate."
+        f"{least:g} to {most:g}: look whether that was other work, or the layout has a wrong sampling rate."
     )
     bound = least if value < least else most
     note = _finding("cadence_hz", value, bound, "Hz", (0.0, log.duration_s), text)

@@ -80,7 +80,10 @@ def _long_gaps(
     long = np.flatnonzero(lengths_s >= settings["dropout.note_gap_s"])
     for k in long[:MAX_LISTED].tolist():
         start_s, stop_s = recording.at_s(int(lost.start[k])), recording.at_s(int(lost.stop[k]))
-        text = f"{what} for {lengths_s[k]:.1f} s: out of the receiver's reach, or damaged frames."
+        text = (
+            f"{what} for {lengths_s[k]:.1f} s: out of the receiver's reach, or damaged frames; look where "
+            "the wearer was then, or at the card."
+        )
         yield _finding(start_s, stop_s, severity, "longest_gap_s", float(lengths_s[k]), "s", text)
 
 
@@ -100,7 +103,10 @@ def _standstills(evidence: Evidence) -> Iterator[Finding]:
     for row, reason, off_s in evidence.conversion.restarts[:MAX_LISTED]:
         at_s = evidence.at_s(row)
         if off_s is None:
-            text = f"The device began anew ({reason}); how long nothing was recorded cannot be known."
+            text = (
+                f"The device began anew ({reason}); how long nothing was recorded cannot be known; look at "
+                "its battery and for what halted it."
+            )
             yield _finding(at_s, at_s, "warning", "longest_gap_s", None, "s", text)
         else:
             text = (

@@ -135,7 +135,8 @@ def _about_filled(evidence: Evidence, repeats: Repeats, settings: Settings) -> I
     for k in long.tolist():
         rows = int(filled.start[k]), int(filled.stop[k])
         text = (
-            f"One constant stands in every channel for {lengths_s[k]:.1f} s: nothing arrived, and was filled."
+            f"One constant stands in every channel for {lengths_s[k]:.1f} s: nothing arrived, and a writer "
+            "filled it; have it leave gaps, and look at the link."
         )
         limit = settings["dropout.note_gap_s"]
         yield _finding(evidence, rows, "fault", "longest_gap_s", float(lengths_s[k]), limit, "s", text)
@@ -167,7 +168,7 @@ def _about_beats(evidence: Evidence, beats: Spans) -> Iterator[Finding]:
     for start, stop in _first(beats):
         text = (
             f"For {stop - start} rows all channels change at a beat of several rows alone: they were sampled "
-            "more slowly than the rows say, and repeated."
+            "more slowly than the rows say, and repeated; look for what slowed the sensor down."
         )
         lasts_s = evidence.lasting_s(stop - start)
         yield _finding(evidence, (start, stop), "fault", "held_s", lasts_s, None, "s", text)
@@ -190,7 +191,8 @@ def _about_holding(evidence: Evidence, elsewhere: _Elsewhere | None, settings: S
         found, chance = 100 * elsewhere.held, 100 * elsewhere.by_chance
         text = (
             f"Sample-and-hold: {found:.1f} % of the rows repeat the row before in every channel; chance "
-            f"makes {chance:.2g} %: sensor and rows do not keep step, and single samples come a row late."
+            f"makes {chance:.2g} %: sensor and rows do not keep step, and single samples come a row late; "
+            "sample by one clock, or take the sensor's own rate."
         )
         whole = 0, evidence.recording.n_rows
         yield _finding(evidence, whole, "warning", "held_fraction", elsewhere.held, limit, "1", text)

@@ -70,7 +70,9 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
     most_v = most * (channel.adc_high - channel.adc_low)
     name = channel.name
     if noise < least.value:
-        text = f"{name} is quieter than {least.by} alone: the input may be dead or disconnected inside."
+        text = (
+            f"{name} is quieter than {least.by} alone: check the input, which may be dead or cut off inside."
+        )
         return Detected((_finding(evidence, track, "noise_v", noise, least.value, text),), measures)
     if noise > most_v and not _has_line_among_movement(track):
         text = f"{name} has more noise than fingers move it: look for a loose lead or a bad amplifier."
@@ -79,7 +81,7 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
     if rest is not None and moved is not None and moved < NO_MORE * rest and not _has_mains(track):
         text = (
             f"{name} shows no mains and no more in movement than at rest, its own noise: nothing reaches the "
-            "amplifier, or wearer and sensor are tied to ground throughout."
+            "amplifier, or all is tied to ground throughout: check the lead, and the wearer's soles."
         )
         finding = _finding(evidence, track, "movement_rms_v", moved, NO_MORE * rest, text)
         return Detected((finding,), measures)
