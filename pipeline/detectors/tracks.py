@@ -7,6 +7,7 @@ of a session has windows of its own; the acceleration is brought to all of them 
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +24,7 @@ from pipeline.detectors.acceleration import (
 from pipeline.detectors.clipping import HarmonicsAtRails
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.line_coherence import Grid, LookedFor, measure_lines
-from pipeline.detectors.linefit import fit_for
+from pipeline.detectors.linefit import LineFit, fit_for
 from pipeline.detectors.lines import (
     HARMONICS,
     SLOW_LINE_HZ,
@@ -37,8 +38,9 @@ from pipeline.detectors.lines import (
 from pipeline.detectors.narrow import NarrowLine
 from pipeline.detectors.notch import Notch, notch_for
 from pipeline.detectors.overloads import Overloads, measure_overloads
+from pipeline.detectors.rails import Rails
 from pipeline.detectors.repeats import Repeats, measure_repeats
-from pipeline.detectors.windows import Floats, joined, mean_and_variance, share_of, whole_windows, windows
+from pipeline.detectors.windows import Floats, mean_and_variance, share_of, whole_windows, windows
 from pipeline.layouts import Channel
 from pipeline.recording import Recording
 
@@ -197,70 +199,79 @@ def _measure_field(
     lengths: tuple[int, int],
     still: Spans | None,
 ) -> FieldTrack:
-    n_fast, n_slow = lengths
     spectra = _spectra(recording, channel, mains_hz, still)
     ratio, margin_hz = settings["mains.line_ratio"], settings["mains.fold_margin_hz"]
     wanted = LookedFor((mains_hz, 110.0 - mains_hz), ratio, margin_hz)
     own, other = measure_lines(recording, spectra, wanted, still)
     stronger = max(own, other, key=_fundamental_rms)
-    fit = fit_for(stronger.lines, channel, recording.sample_hz, n_fast)
+    fit = fit_for(stronger.lines, channel, recording.sample_hz, lengths[0])
     overloads = measure_overloads(recording, channel, settings)
-    rail = overloads.rails
-    movement = _MovementBand(recording.sample_hz)
-    clipped = HarmonicsAtRails(fit.harmonics)
-    peaks, residues, leads, n_beyond = [], [], [], 0
-    bands, levels, at_rails, losses = [], [], [], []
-    middles, bands_fast, overtones = [], [], []
-    steps, railed_fast = [], []
-    for samples in whole_windows(recording, [channel.name], int(np.lcm(n_fast, n_slow))):
-        value = samples[0]
-        cut = windows(value, n_slow)
-        fast = windows(value, n_fast)
-        railed = np.any((fast <= rail.low) | (fast >= rail.high), axis=1)
-        fit_here = fit.apply(value, railed)
-        clipped.add(fit_here.powers, railed)
-        peaks.append(fit_here.peak)
-        overtones.append(fit_here.overtones)
-        residues.append(fit_here.residue_rms)
-        leads.append(fit_here.lead)
-        # Without its lines: a strong one would leak through the band's edge.
-        bare = value - np.concatenate((fit_here.waves, np.zeros(len(value) - len(fit_here.waves))))
-        moved = movement.apply(bare)
-        steps.append(np.fmax.reduce(windows(np.abs(np.diff(bare, prepend=bare[:1])), n_fast), axis=1))
-        railed_fast.append(railed)
-        bands.append(_rms(moved, value, n_slow))
-        bands_fast.append(_rms(moved, value, n_fast))
-        middles.append(fit_here.level)
-        levels.append(mean_and_variance(cut)[0])
-        at_rails.append(share_of((cut <= rail.low) | (cut >= rail.high), cut))
-        losses.append(np.isnan(cut).mean(axis=1))
-        n_beyond += _count_beyond(value, channel)
-    if not n_beyond and stronger is own:
-        own = replace(own, lines=clipped.attributed(own.lines))
-    peak = joined(peaks)
-    leading = np.concatenate(leads or [np.empty(0, bool)])
+    cutting = _Cutting(channel, overloads.rails, fit, recording.sample_hz, lengths)
+    pieces = [
+        cutting.take(value) for (value,) in whole_windows(recording, [channel.name], int(np.lcm(*lengths)))
+    ] or [cutting.take(np.empty(0))]
+    whole = _InWindows(*(np.concatenate(parts) for parts in zip(*pieces, strict=True)))
+    if not cutting.n_beyond and stronger is own:
+        own = replace(own, lines=cutting.clipped.attributed(own.lines))
     if _is_slow(stronger.lines[0]):
-        peak, leading = _with_narrow(peak, stronger.narrow, n_fast, still)
-    return FieldTrack(
-        overloads.channel,
-        own.lines,
-        other.lines,
-        peak,
-        joined(overtones),
-        leading,
-        joined(residues),
-        joined(middles),
-        joined(bands_fast),
-        joined(steps),
-        np.concatenate(railed_fast or [np.empty(0, bool)]),
-        joined(bands),
-        joined(levels),
-        joined(at_rails),
-        joined(losses),
-        n_beyond,
-        notch_for(stronger.lines, spectra.whole, channel, recording.sample_hz, MOVEMENT_HZ),
-        overloads,
-    )
+        peak, leads = _with_narrow(whole.mains_peak, stronger.narrow, lengths[0], still)
+        whole = whole._replace(mains_peak=peak, mains_leads=leads)
+    notch = notch_for(stronger.lines, spectra.whole, channel, recording.sample_hz, MOVEMENT_HZ)
+    return FieldTrack(overloads.channel, own.lines, other.lines, *whole, cutting.n_beyond, notch, overloads)
+
+
+class _InWindows(NamedTuple):
+    """The arrays of a :class:`FieldTrack`, of a part of the recording."""
+
+    mains_peak: Floats
+    overtones_peak: Floats
+    mains_leads: npt.NDArray[np.bool_]
+    residue_rms: Floats
+    level_fast: Floats
+    movement_fast: Floats
+    steepest: Floats
+    railed_fast: npt.NDArray[np.bool_]
+    movement_rms: Floats
+    level: Floats
+    at_rail: Floats
+    lost: Floats
+
+
+class _Cutting:
+    """Measures one channel in windows, part by part: filter and harmonics carry their state."""
+
+    def __init__(
+        self, channel: Channel, rail: Rails, fit: LineFit, sample_hz: float, lengths: tuple[int, int]
+    ) -> None:
+        self.clipped, self.n_beyond = HarmonicsAtRails(fit.harmonics), 0
+        self._channel, self._rail, self._fit, self._lengths = channel, rail, fit, lengths
+        self._movement = _MovementBand(sample_hz)
+
+    def take(self, value: Floats) -> _InWindows:
+        """Measure the next samples, from the start of a window on."""
+        (n_fast, n_slow), rail = self._lengths, self._rail
+        cut, fast = windows(value, n_slow), windows(value, n_fast)
+        railed = np.any((fast <= rail.low) | (fast >= rail.high), axis=1)
+        fitted = self._fit.apply(value, railed)
+        self.clipped.add(fitted.powers, railed)
+        self.n_beyond += _count_beyond(value, self._channel)
+        # Without its lines: a strong one would leak through the band's edge.
+        bare = value - np.concatenate((fitted.waves, np.zeros(len(value) - len(fitted.waves))))
+        moved = self._movement.apply(bare)
+        return _InWindows(
+            mains_peak=fitted.peak,
+            overtones_peak=fitted.overtones,
+            mains_leads=fitted.lead,
+            residue_rms=fitted.residue_rms,
+            level_fast=fitted.level,
+            movement_fast=_rms(moved, value, n_fast),
+            steepest=np.fmax.reduce(windows(np.abs(np.diff(bare, prepend=bare[:1])), n_fast), axis=1),
+            railed_fast=railed,
+            movement_rms=_rms(moved, value, n_slow),
+            level=mean_and_variance(cut)[0],
+            at_rail=share_of((cut <= rail.low) | (cut >= rail.high), cut),
+            lost=np.isnan(cut).mean(axis=1),
+        )
 
 
 def _spectra(recording: Recording, channel: Channel, mains_hz: float, still: Spans | None) -> Spectra:

@@ -36,11 +36,6 @@ def whole_windows(
         yield tail
 
 
-def joined(pieces: Sequence[Floats]) -> Floats:
-    """Pieces end to end."""
-    return np.concatenate(pieces) if len(pieces) else np.empty(0)
-
-
 def mean_and_variance(cut: Floats) -> tuple[Floats, Floats]:
     """Of each window (last axis), over the samples that arrived; NaN where fewer than half did."""
     if not np.isnan(cut).any():
