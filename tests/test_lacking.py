@@ -15,6 +15,7 @@ from make import (
     counts_of,
     detected_in,
     evidence_of,
+    evidence_together,
     findings_of,
     judged,
     recording_of,
@@ -22,13 +23,17 @@ from make import (
 )
 from wearing import HZ, Wearing, conditions_in, faults_in, put, record_wearing
 
-from pipeline.detectors import run_detectors
+from pipeline.detectors import Detected, run_detectors
 from pipeline.recording import Recording
 
 
 @pytest.fixture
 def record(tmp_path: Path) -> Callable[..., Recording]:
     return partial(record_wearing, tmp_path / "r.parquet")
+
+
+def _has_reasons(detected: Detected) -> bool:
+    return all(m.absent if m.value is None else np.isfinite(m.value) for m in detected.measures)
 
 
 # ---- recordings that lack something -----------------------------------------------------------------------
@@ -78,9 +83,48 @@ def test_recordings_of_a_moment_are_too_short_and_no_more(tmp_path, n, accelerom
     verdict = judged(detected, recording)
     assert verdict.name == "reject"
     assert [reason.measure for reason in verdict.reasons] == ["duration_s"]
-    for measure in detected.measures:
-        assert measure.value is None or np.isfinite(measure.value)
-        assert measure.value is not None or measure.absent
+    assert _has_reasons(detected)
+
+
+@pytest.mark.parametrize("hz", [1, 64, 250])
+@pytest.mark.parametrize("n", [0, 1, 30])
+def test_of_next_to_nothing_every_measure_has_its_reason(tmp_path, hz, n):
+    axes = acceleration_axes(hz)
+    rng = np.random.default_rng(2)
+    counts = [rng.integers(0, 4096, n) for _ in range(4)]
+    for present in (np.ones(n, bool), np.arange(n) % 2 == 0, np.zeros(n, bool)):
+        recording = recording_of(tmp_path / "r.parquet", [FIELD, *axes], counts, hz, present)
+        assert _has_reasons(detected_in(recording))
+
+
+def test_samples_of_a_second_each_with_overloads_and_losses(tmp_path):
+    rng = np.random.default_rng(1)
+    codes = np.where(np.arange(600) % 50 < 5, FIELD.adc_max, rng.integers(1800, 2200, 600))
+    channel = replace(FIELD, sample_hz=1.0, ac_corner_hz=None)
+    recording = recording_of(tmp_path / "r.parquet", [channel], [codes], 1.0, rng.random(600) < 0.8)
+    assert _has_reasons(detected_in(recording))
+
+
+def test_codes_of_32_bits_under_a_layout_of_12(tmp_path):
+    codes = np.random.default_rng(1).integers(-(2**31), 2**32, 60 * HZ)
+    recording = recording_of(tmp_path / "r.parquet", [FIELD], [codes], HZ)
+    (finding,) = findings_of(detected_in(recording), "saturation")
+    assert "correct bits" in finding.explanation
+
+
+@pytest.mark.parametrize("other_hz", [1.0, 33.3])
+@pytest.mark.parametrize("first_s", [0.0, 20.0, 900.0])
+def test_an_accelerometer_of_another_rate_that_begins_elsewhere(tmp_path, other_hz, first_s):
+    field = counts_of(Wearing().field_v(), FIELD)
+    n = int(60 * other_hz)
+    axes = acceleration_axes(other_hz)
+    counts = [np.where(np.arange(n) // 7 % 2, -5000, 5000) for _ in axes]
+    recordings = [
+        recording_of(tmp_path / "r.parquet", [FIELD], [field], HZ),
+        recording_of(tmp_path / "s.parquet", axes, counts, other_hz, first_s=first_s),
+    ]
+    for detected in run_detectors(evidence_together(recordings), SETTINGS):
+        assert _has_reasons(detected)
 
 
 @pytest.mark.parametrize("accelerometer", [True, False])
@@ -109,9 +153,7 @@ def test_everything_lost(tmp_path):
     assert value_of(detected, "lost_fraction") == 1.0
     assert faults_in(detected) == {"lost"}
     assert judged(detected, recording).name == "reject"
-    for measure in detected.measures:
-        assert measure.value is None or np.isfinite(measure.value)
-        assert measure.value is not None or measure.absent
+    assert _has_reasons(detected)
 
 
 @pytest.mark.parametrize("hz", [8, 10, 20, 32, 1000])
