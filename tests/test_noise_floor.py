@@ -25,7 +25,7 @@ from scipy import signal
 from wearing import HZ, Wearing, put, record_wearing
 
 from pipeline.detectors import noise_floor
-from pipeline.detectors.noise_floor import thermal_noise_v
+from pipeline.layouts.units import thermal_noise_v
 
 WIDE = replace(FIELD, scale=0.6 / 2**24, adc_max=2**24 - 1)
 """24 bits over the same 0.6 V: 36 nV a count, so that other noise shows."""

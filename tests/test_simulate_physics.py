@@ -27,7 +27,6 @@ from pipeline.simulate.front_end import (
     quantise,
     second_order,
     slewed,
-    thermal_v,
 )
 from pipeline.simulate.mains import Beside, coupling, line_v
 from pipeline.simulate.movement import move
@@ -124,12 +123,6 @@ def test_dead_channel_has_its_own_noise_alone():
 
 
 # ---- noise and codes --------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("farad", "volts"), [(1e-12, 64.36e-6), (5e-12, 28.78e-6), (1e-10, 6.436e-6)])
-def test_thermal_noise_on_a_capacitor_is_kt_over_c(farad, volts):
-    # sqrt(k T / C) at 300 K, k = 1.380649e-23 J/K (SI, exact).
-    assert thermal_v(farad) == pytest.approx(volts, rel=1e-3)
 
 
 @pytest.mark.parametrize("bits", range(10, 25))

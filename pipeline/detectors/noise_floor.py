@@ -1,6 +1,5 @@
 """Whether a channel is as noisy as a real one must be, and no noisier than movement allows."""
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,13 +10,9 @@ from pipeline.detectors.findings import Detected, Finding, Measure, Spans
 from pipeline.detectors.lines import SLOW_LINE_HZ
 from pipeline.detectors.tracks import FieldTrack, Settings, has_movement_band
 from pipeline.detectors.windows import Floats
+from pipeline.layouts.units import thermal_noise_v
 
 Mask = npt.NDArray[np.bool_]
-
-BOLTZMANN = 1.380649e-23
-"""J/K, exact (SI Brochure, 9th edition, 2019)."""
-
-INPUT_K = 300.0
 
 QUIET_PERCENT = 10.0
 """Percentile of the windows that counts as noise: what else stirs a signal makes windows louder."""
@@ -48,11 +43,6 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     return Detected.united(
         _detect_channel(evidence, track, settings) for track in evidence.tracks.field.values()
     )
-
-
-def thermal_noise_v(farad: float) -> float:
-    """Deviation of the voltage at a capacitance whose charge some resistor leaks, at 300 K."""
-    return math.sqrt(BOLTZMANN * INPUT_K / farad)
 
 
 def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -> Detected:

@@ -4,10 +4,16 @@ Source: The Unified Code for Units of Measure (ucum.org), table of units ``ucum-
 case-sensitive, a prefix stands before metric units only, '.' multiplies, '/' divides, exponents follow bare.
 """
 
+import math
 import re
 
 STANDARD_GRAVITY = 9.80665
 """m/s2; UCUM code [g], CGPM 1901."""
+
+BOLTZMANN = 1.380649e-23
+"""J/K, exact (SI Brochure, 9th edition, 2019)."""
+
+ROOM_K = 300.0
 
 SI_UNITS: dict[str, dict[str, float]] = {
     "field": {"V": 1.0, "mV": 1e-3, "uV": 1e-6},
@@ -83,3 +89,8 @@ def _is_term(term: str) -> bool:
     if not match["atom"]:  # a bare number, or a mere annotation
         return match["power"] is None or match["power"].isdecimal()
     return match["atom"] in _ATOMS
+
+
+def thermal_noise_v(farad: float) -> float:
+    """Deviation of the voltage at a capacitance whose charge some resistor leaks: ``sqrt(k T / C)``."""
+    return math.sqrt(BOLTZMANN * ROOM_K / farad)

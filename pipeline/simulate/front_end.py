@@ -86,15 +86,6 @@ class FrontEnd:
         return max(low, self.rail_low_v), min(high, self.rail_high_v)
 
 
-BOLTZMANN = 1.380649e-23
-"""J/K, exact in the SI since 2019."""
-
-
-def thermal_v(farad: float, kelvin: float = 300.0) -> float:
-    """Thermal noise of whatever resistance charges a capacitor, in volt: sqrt(k T / C)."""
-    return float(np.sqrt(BOLTZMANN * kelvin / farad))
-
-
 def high_pass(signal: Array, corner_hz: float, step_s: float) -> Array:
     """AC coupling: exact for steps, which decay as exp(-t / tau), tau = 1 / (2 pi corner); starts settled."""
     keep = float(np.exp(-2 * np.pi * corner_hz * step_s))

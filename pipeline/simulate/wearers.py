@@ -24,11 +24,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.layouts import Channel
-from pipeline.layouts.units import STANDARD_GRAVITY
+from pipeline.layouts.units import STANDARD_GRAVITY, thermal_noise_v
 from pipeline.simulate.accelerometer import Accelerometer
 from pipeline.simulate.body import Body
 from pipeline.simulate.contact import Contact
-from pipeline.simulate.front_end import FrontEnd, thermal_v
+from pipeline.simulate.front_end import FrontEnd
 from pipeline.simulate.mains import Mains, peak_at_electrode_v
 from pipeline.simulate.movement import Activity, Intensity
 from pipeline.simulate.scenario import LEAD_S, Scenario
@@ -87,7 +87,7 @@ def wearing(rng: Rng, asked: Asked) -> tuple[Scenario, float]:
     contact, body = _contact(rng), _body(rng)
     drift_v = front.range_v * log_uniform(rng, 2e-4, 4e-3)
     body = replace(body, drift_coulomb=drift_v / body.seen * body.standing_farad)
-    noise_v = max(front.range_v * log_uniform(rng, 1e-4, 1.5e-3), thermal_v(contact.input_farad))
+    noise_v = max(front.range_v * log_uniform(rng, 1e-4, 1.5e-3), thermal_noise_v(contact.input_farad))
     front = replace(
         front,
         noise_v=noise_v,
