@@ -273,6 +273,14 @@ def test_a_stray_file_of_a_file_manager_is_passed_over(folder: Path, tmp_path: P
     assert check_folders(folder, tmp_path / "results") == []
 
 
+def test_the_folder_of_a_drill_takes_no_results(folder: Path, tmp_path: Path) -> None:
+    drill = tmp_path / "drill"
+    (drill / ".work" / "own" / ".work").mkdir(parents=True)
+    (problem,) = check_folders(folder, drill)
+    assert "the folder of a drill" in str(problem)
+    assert check_folders(folder, drill / ".work" / "own") == []
+
+
 @pytest.mark.parametrize(
     ("results", "parts"),
     [

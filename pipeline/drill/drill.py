@@ -29,6 +29,7 @@ from pipeline.holding import RUN, Busy, held
 from pipeline.running import run_study
 from pipeline.steps.job import read_json, write_json
 from pipeline.study import check_folders, load_study
+from pipeline.study.folders import listed_first
 from pipeline.workflow import Plan
 from pipeline.writing import write_text
 
@@ -76,8 +77,8 @@ def _faults_of(study: Path, out: Path) -> list[Problem]:
     if names and not ((out / ".work" / "own").is_dir() or FIGURES in names):
         expected = "a new or empty folder, or one of an earlier drill"
         remedy = "Choose a new folder, so that nothing of yours is overwritten."
-        seen = min(names, key=lambda name: (name.startswith("."), name))  # one that a listing shows
-        return [Problem(str(out), "", expected, f"one that holds other files, such as '{seen}'", remedy)]
+        other = f"one that holds other files, such as '{listed_first(names)}'"
+        return [Problem(str(out), "", expected, other, remedy)]
     return []
 
 

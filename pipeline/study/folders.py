@@ -4,6 +4,7 @@ import errno
 import os
 import tempfile
 import unicodedata
+from collections.abc import Iterable
 from pathlib import Path
 
 from pipeline.errors import Problem
@@ -13,6 +14,8 @@ _NOBODYS = frozenset([".DS_Store", "Thumbs.db", "desktop.ini", ".snakemake"])
 _UNFIT = frozenset(["Cc", "Cs", "Zl", "Zp"])
 """Categories of Unicode: control characters, bytes that are no text, separators of lines and paragraphs."""
 _OURS = frozenset(["run.json", ".work"])
+_DRILLS = "drill.json"
+"""What no run writes: a run in the folder of a drill would take its parts for sessions that are gone."""
 
 
 def check_folders(study: Path, results: Path) -> list[Problem]:
@@ -33,6 +36,11 @@ def check_folders(study: Path, results: Path) -> list[Problem]:
         found = getattr(error, "strerror", None) or str(error)
         fault = "a folder that can be written", found, "Choose another folder, or change its permissions."
     return [Problem(str(results), "", *fault)] if fault else []
+
+
+def listed_first(names: Iterable[str]) -> str:
+    """The first of some names of files, hidden ones last: one that a listing shows."""
+    return min(names, key=lambda name: (name.startswith("."), name))
 
 
 def _faults_of_names(*folders: Path) -> list[Problem]:
@@ -72,8 +80,11 @@ def _fault_of_results(results: Path) -> tuple[str, str, str] | None:
         return "a folder", f"a file at {nearest}", "Choose another name, or move the file away."
     if nearest == results:
         names = {path.name for path in results.iterdir()} - _NOBODYS
+        if _DRILLS in names or (results / ".work" / "own" / ".work").is_dir():
+            remedy = "Choose another folder, so that the drill's results stay whole."
+            return "a folder of results", "the folder of a drill", remedy
         if names and not names & _OURS:
-            found = f"one that holds other files, such as '{min(names)}'"
+            found = f"one that holds other files, such as '{listed_first(names)}'"
             remedy = "Choose a new folder, so that nothing of yours is overwritten."
             return "a new or empty folder, or one of earlier results", found, remedy
     if not os.access(nearest, os.W_OK | os.X_OK):
