@@ -25,7 +25,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             print(f"  {problem}", file=sys.stderr)
         return WRONG_STUDY
     except KeyboardInterrupt:
-        print("Stopped. Finished sessions are kept; run again to go on.", file=sys.stderr)
+        print(f"Stopped.{options.stopped}", file=sys.stderr)
         return 130
     except BrokenPipeError:  # who read what was printed, such as 'head', had enough
         os.dup2(
@@ -54,7 +54,7 @@ def _parser() -> argparse.ArgumentParser:
     new.add_argument(
         "folder", type=Path, metavar="FOLDER", help="a folder that does not exist yet, or is empty"
     )
-    new.set_defaults(command=_new)
+    new.set_defaults(command=_new, stopped="")
     peek = commands.add_parser("peek", help="look into one dump: frames, losses, channels, clock")
     peek.add_argument("dump", type=Path, metavar="DUMP")
     peek.add_argument(
@@ -68,7 +68,7 @@ def _parser() -> argparse.ArgumentParser:
         action="store_true",
         help="make the dump's frames again from its samples, and compare them byte for byte",
     )
-    peek.set_defaults(command=_peek)
+    peek.set_defaults(command=_peek, stopped="")
     run = commands.add_parser("run", help="convert, validate, detect, judge and report a study")
     run.add_argument("study", type=Path, metavar="STUDY", help="the study folder; it is only read")
     run.add_argument("--out", type=Path, required=True, metavar="RESULTS", help="where results go")
@@ -79,7 +79,7 @@ def _parser() -> argparse.ArgumentParser:
         metavar="N",
         help="sessions at work at once",
     )
-    run.set_defaults(command=_run)
+    run.set_defaults(command=_run, stopped=" Finished sessions are kept; run again to go on.")
     _add_drill(commands)
     return parser
 
@@ -102,7 +102,10 @@ def _add_drill(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         "--jobs", type=_at_least_one, default=os.cpu_count() or 1, metavar="N", help="copies at work at once"
     )
     drill.add_argument("--keep", action="store_true", help="keep the faulty copies, as a study of their own")
-    drill.set_defaults(command=_drill)
+    drill.set_defaults(
+        command=_drill,
+        stopped=" Finished sessions of the study are kept; the copies begin anew when you run it again.",
+    )
 
 
 def _whole_number(text: str) -> int:

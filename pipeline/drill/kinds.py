@@ -140,7 +140,7 @@ KINDS: tuple[Kind, ...] = (
         "contact on and off",
         ("contact_loss",),
         "share of the time without contact",
-        "",
+        "of the time",
         (0.1, 0.95),
         0.5,
         (2.0, 25.0),
