@@ -55,7 +55,7 @@ def test_a_witness_that_is_missing_is_named_and_the_probability_is_beside_its_li
     scene = next(scene for scene in page.SCENES if scene.name == "no_accelerometer")
     evidence, coupling, _ = page.measured(scene, tmp_path)
     (finding,) = findings_of(detected_in(evidence.recording), "contact_loss")
-    assert "no movement of the wearer" in finding.explanation
+    assert "no movement to compare with" in finding.explanation
     assert finding.measure == "contact_loss_probability"
     assert finding.value == pytest.approx(coupling.off[0].weighed.probability)
     assert finding.limit == SETTINGS["contact_loss.least_agreed"]

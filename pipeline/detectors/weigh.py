@@ -84,7 +84,7 @@ class Weighed:
 
     def missing(self) -> tuple[str, ...]:
         """Which witnesses could not be heard."""
-        told = {"mains_more": "mains is not visible", "silent": "no movement of the wearer to go by"}
+        told = {"mains_more": "no mains to compare with", "silent": "no movement to compare with"}
         return tuple(text for name, text in told.items() if math.isnan(self.witnesses[name]))
 
 
