@@ -294,8 +294,8 @@ def _moving_rest(log: _Log, entry: Entry, settings: Settings) -> list[Finding]:
     spans = Spans.merged(Spans.of_mask(np.nan_to_num(level) >= 1.0, first), bridge=1)
     limit_s = settings["activity_mismatch.moving_s"]
     found = []
-    long = np.flatnonzero(spans.stop - spans.start >= max(limit_s, STRETCH_S))[:MOST_LISTED]
-    for start, stop in zip(spans.start[long].tolist(), spans.stop[long].tolist(), strict=True):
+    long = spans.where(spans.stop - spans.start >= max(limit_s, STRETCH_S))
+    for start, stop in long.pairs()[:MOST_LISTED]:
         hz = _median_cadence(log, range(start, min(stop, start + 3 * STRETCH_S) - STRETCH_S + 1, STRETCH_S))
         if log.by_field and hz is None:
             continue

@@ -30,7 +30,7 @@ class BeatFinder:
         # Beside a beat, rows that change follow each other: what is left out of them is where one may be.
         often = differs[1:] & differs[:-1]
         calm = Spans.of_mask(~often, 1)
-        for start, stop in zip(*_long(calm), strict=True):
+        for start, stop in calm.where(calm.stop - calm.start >= 2 * LEAST_CHANGES).pairs():
             changed = np.flatnonzero(differs[start:stop]) + start
             self._found += [
                 self._on_rows(first, last, rows) for first, last in self._at_a_beat(changed, columns)
@@ -52,17 +52,12 @@ class BeatFinder:
         for beat in range(2, SLOWEST + 1):
             least = np.log(max(self._n_changes, 2) * SLOWEST / CHANCE) / np.log(beat)
             spans = Spans.of_mask(apart % beat == 0)
-            for start, stop in zip(spans.start.tolist(), spans.stop.tolist(), strict=True):
+            for start, stop in spans.pairs():
                 if stop - start >= least and _several_change(changed[start : stop + 1], columns):
                     found.append(
                         (int(changed[start]), min(int(changed[stop]) + beat - 1, len(columns[0]) - 1))
                     )
         return found
-
-
-def _long(spans: Spans) -> tuple[list[int], list[int]]:
-    long = spans.stop - spans.start >= 2 * LEAST_CHANGES
-    return spans.start[long].tolist(), spans.stop[long].tolist()
 
 
 def _several_change(changed: Ints, columns: Sequence[npt.NDArray[np.floating]]) -> bool:

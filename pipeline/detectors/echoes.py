@@ -92,9 +92,8 @@ def _repeated(
 ) -> list[tuple[int, int]]:
     """Positions [start, stop) that repeat what stands `lag` rows earlier, longer than chance explains."""
     spans = Spans.of_mask(alike, lag)
-    long = spans.stop - spans.start >= max(LEAST_ROWS, lag)
     found = []
-    for start, stop in zip(spans.start[long].tolist(), spans.stop[long].tolist(), strict=True):
+    for start, stop in spans.where(spans.stop - spans.start >= max(LEAST_ROWS, lag)).pairs():
         # Few different rows are a value held, or noise between two codes, and not a frame sent again.
         n_distinct = len(np.unique(hashes[start:stop]))
         if n_distinct < max(LEAST_ROWS, VARIED * min(stop - start, lag)):

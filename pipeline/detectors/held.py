@@ -20,6 +20,19 @@ MAX_LISTED = 200
 BY_CHANCE = 3.0
 """Repeats count as held from so many times what chance gives."""
 
+_BRIDGED = (
+    "Every channel repeats the row before {n} times in a row, which chance does not do: a writer bridges "
+    "what it has not got, or the device stood still; take these rows as lost."
+)
+_AT_A_BEAT = (
+    "For {n} rows all channels change at a beat of several rows alone: they were sampled more slowly than "
+    "the rows say, and repeated; look for what slowed the sensor down."
+)
+_SENT_AGAIN = (
+    "{n} rows repeat a frame before them in every channel: it was sent again with a counter of its own; look "
+    "at how the device queues its frames."
+)
+
 
 @dataclass(frozen=True)
 class Held:
@@ -38,6 +51,10 @@ class Held:
     def rows(self) -> Spans:
         """Stretches and beats."""
         return Spans.merged(*map(_rows_of, self.stretches), self.beats)
+
+    def together(self, repeats: Repeats) -> Spans:
+        """All rows that were not measured, those filled and sent again among them."""
+        return Spans.merged(repeats.filled.spans, self.gaps, self.rows, repeats.echoes)
 
 
 def look_for_held(evidence: Evidence, settings: Settings) -> Held:
@@ -58,8 +75,7 @@ def is_slow_throughout(repeats: Repeats) -> bool:
 
 def not_measured(evidence: Evidence, settings: Settings) -> Spans:
     """All rows that repeat what was there before in every channel: filled, held for long, or sent again."""
-    repeats, held = evidence.tracks.repeats, look_for_held(evidence, settings)
-    return Spans.merged(repeats.filled.spans, held.gaps, held.rows, repeats.echoes)
+    return look_for_held(evidence, settings).together(evidence.tracks.repeats)
 
 
 def detect(evidence: Evidence, settings: Settings) -> Detected:
@@ -69,14 +85,14 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     rows held here and there are values that were measured, a step late: a warning, no mark.
     """
     repeats, held = evidence.tracks.repeats, look_for_held(evidence, settings)
-    marked = Spans.merged(repeats.filled.spans, held.gaps, held.rows, repeats.echoes)
+    marked = held.together(repeats)
     elsewhere, throughout = _elsewhere(repeats, marked), is_slow_throughout(repeats)
     findings = (
         *_about_filled(evidence, repeats, settings),
-        *_about_bridged(evidence, _apart(held.gaps, Spans.merged(repeats.filled.spans, held.rows))),
+        *_about_each(evidence, _apart(held.gaps, Spans.merged(repeats.filled.spans, held.rows)), _BRIDGED),
         *_about_stretches(evidence, held.stretches, settings),
-        *_about_beats(evidence, _apart(held.beats, Spans.merged(*map(_rows_of, held.stretches)))),
-        *_about_echoes(evidence, _apart(repeats.echoes, held.rows)),
+        *_about_each(evidence, _apart(held.beats, Spans.merged(*map(_rows_of, held.stretches))), _AT_A_BEAT),
+        *_about_each(evidence, _apart(repeats.echoes, held.rows), _SENT_AGAIN),
         *(() if throughout else _about_holding(evidence, elsewhere, settings)),
         *_about_slow(evidence, held.slow),
     )
@@ -142,14 +158,12 @@ def _about_filled(evidence: Evidence, repeats: Repeats, settings: Settings) -> I
         yield _finding(evidence, rows, "fault", "longest_gap_s", float(lengths_s[k]), limit, "s", text)
 
 
-def _about_bridged(evidence: Evidence, gaps: Spans) -> Iterator[Finding]:
-    for start, stop in _first(gaps):
+def _about_each(evidence: Evidence, spans: Spans, text: str) -> Iterator[Finding]:
+    """A fault for each of the spans; `text` has a place for the number of its rows."""
+    for start, stop in spans.pairs()[:MAX_LISTED]:
         n = stop - start
-        text = (
-            f"Every channel repeats the row before {n} times in a row, which chance does not do: a writer "
-            "bridges what it has not got, or the device stood still; take these rows as lost."
-        )
-        yield _finding(evidence, (start, stop), "fault", "held_s", evidence.lasting_s(n), None, "s", text)
+        lasts_s = evidence.lasting_s(n)
+        yield _finding(evidence, (start, stop), "fault", "held_s", lasts_s, None, "s", text.format(n=n))
 
 
 def _about_stretches(
@@ -162,26 +176,6 @@ def _about_stretches(
         )
         limit = settings["dropout.held_share"]
         yield _finding(evidence, (one.start, one.stop), "fault", "held_fraction", one.share, limit, "1", text)
-
-
-def _about_beats(evidence: Evidence, beats: Spans) -> Iterator[Finding]:
-    for start, stop in _first(beats):
-        text = (
-            f"For {stop - start} rows all channels change at a beat of several rows alone: they were sampled "
-            "more slowly than the rows say, and repeated; look for what slowed the sensor down."
-        )
-        lasts_s = evidence.lasting_s(stop - start)
-        yield _finding(evidence, (start, stop), "fault", "held_s", lasts_s, None, "s", text)
-
-
-def _about_echoes(evidence: Evidence, echoes: Spans) -> Iterator[Finding]:
-    for start, stop in _first(echoes):
-        text = (
-            f"{stop - start} rows repeat a frame before them in every channel: it was sent again with a "
-            "counter of its own; look at how the device queues its frames."
-        )
-        lasts_s = evidence.lasting_s(stop - start)
-        yield _finding(evidence, (start, stop), "fault", "held_s", lasts_s, None, "s", text)
 
 
 def _about_holding(evidence: Evidence, elsewhere: _Elsewhere | None, settings: Settings) -> Iterator[Finding]:
@@ -216,18 +210,11 @@ def _about_slow(evidence: Evidence, slow: Mapping[str, float]) -> Iterator[Findi
 
 def _apart(spans: Spans, told: Spans) -> Spans:
     """Those of `spans` of which most is not told already."""
-    edges = zip(spans.start.tolist(), spans.stop.tolist(), strict=True)
-    new = np.array([2 * told.clipped(*edge).n_samples < edge[1] - edge[0] for edge in edges], dtype=bool)
-    return Spans(spans.start[new], spans.stop[new])
+    return spans.where(2 * told.n_within(spans) < spans.stop - spans.start)
 
 
 def _rows_of(stretch: Stretch) -> Spans:
     return Spans(np.array([stretch.start]), np.array([stretch.stop]))
-
-
-def _first(spans: Spans) -> Iterator[tuple[int, int]]:
-    """The spans that are listed one by one."""
-    yield from zip(spans.start[:MAX_LISTED].tolist(), spans.stop[:MAX_LISTED].tolist(), strict=True)
 
 
 def _finding(

@@ -54,7 +54,7 @@ def held_stretches(recording: Recording, repeats: Repeats, settings: Settings) -
         1 - float(repeats.row_changes[~held].sum()) / max(int(n[~held].sum()), 1) if n[~held].any() else 0.0
     )
     found = []
-    for start, stop in zip(near.start.tolist(), near.stop.tolist(), strict=True):
+    for start, stop in near.pairs():
         rows, same = _repeating(recording, repeats, max(start - 1, 0), stop)
         same[:, known.mask(max(start - 1, 0), stop)[rows - max(start - 1, 0)]] = False
         found += _clusters(rows, same, least, usual)

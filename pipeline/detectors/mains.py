@@ -263,7 +263,7 @@ def _too_strong(
     findings = []
     bridge = int(BRIDGE_S * evidence.recording.sample_hz / n_fast)
     stretches = Spans.merged(Spans.of_mask(windows), bridge=bridge)
-    for start, stop in zip(stretches.start.tolist(), stretches.stop.tolist(), strict=True):
+    for start, stop in stretches.pairs():
         peak = float(np.nanmax(track.mains_peak[start:stop]))
         start_s, stop_s = evidence.at_s(start * n_fast), evidence.at_s(stop * n_fast)
         findings.append(

@@ -51,7 +51,7 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
     stretches = Spans.merged(
         Spans(runs.start[overload], runs.stop[overload]), bridge=int(evidence.recording.sample_hz)
     )
-    driven = [_driven(overloads, start, stop) for start, stop in _pairs(stretches)]
+    driven = [_driven(overloads, start, stop) for start, stop in stretches.pairs()]
     findings = (
         *_findings(evidence, overloads, stretches, driven),
         *_of_rails(evidence, overloads),
@@ -63,10 +63,6 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
         *_unsettled(channel, overloads, recovery_s),
     )
     return Detected(findings, measures, {"saturated": runs, "settling": settling.without(runs)})
-
-
-def _pairs(spans: Spans) -> list[tuple[int, int]]:
-    return list(zip(spans.start.tolist(), spans.stop.tolist(), strict=True))
 
 
 def _driven(overloads: Overloads, start: int, stop: int) -> Overdrive:
@@ -142,7 +138,7 @@ def _findings(
 ) -> tuple[Finding, ...]:
     """One finding for each stretch of overloads that lie less than a second apart."""
     findings = []
-    for (start, stop), drive in zip(_pairs(stretches), driven, strict=True):
+    for (start, stop), drive in zip(stretches.pairs(), driven, strict=True):
         inside = overloads.all.clipped(start, stop)
         findings.append(
             Finding(

@@ -7,7 +7,6 @@ of a session has windows of its own; the acceleration is brought to all of them 
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -58,13 +57,11 @@ MOST_LOST = 0.2
 
 
 @dataclass(frozen=True)
-class FieldTrack:
+class FieldWindows:
     """One field channel in windows, in the channel's unit; NaN where a window could not be measured.
 
     Attributes
     ----------
-    lines, other_lines : tuple of Line
-        The mains of the site, and of the other nominal frequency.
     mains_peak : float64, shape (n_fast,)
         Peak amplitude of line and harmonics together, at the electrode.
     overtones_peak : float64, shape (n_fast,)
@@ -87,17 +84,8 @@ class FieldTrack:
         Mean.
     at_rail, lost : float64, shape (n_slow,)
         Share of samples within the margin of a rail, and of lost samples.
-    n_beyond : int
-        Samples outside the converter's range as the layout states it: then the layout is wrong.
-    notch : Notch
-        What of the mains lies in the movement band, and whether a notch could take it out.
-    overloads : Overloads
-        The channel's rails, stated or found, and the samples at them.
     """
 
-    channel: Channel
-    lines: tuple[Line, ...]
-    other_lines: tuple[Line, ...]
     mains_peak: Floats
     overtones_peak: Floats
     mains_leads: npt.NDArray[np.bool_]
@@ -110,6 +98,29 @@ class FieldTrack:
     level: Floats
     at_rail: Floats
     lost: Floats
+
+
+@dataclass(frozen=True)
+class FieldTrack(FieldWindows):
+    """All windows of a field channel, and what is known of the whole recording.
+
+    Attributes
+    ----------
+    channel : Channel
+        With the corner of the AC coupling that recoveries show, where its layout states none.
+    lines, other_lines : tuple of Line
+        The mains of the site, and of the other nominal frequency.
+    n_beyond : int
+        Samples outside the converter's range as the layout states it: then the layout is wrong.
+    notch : Notch
+        What of the mains lies in the movement band, and whether a notch could take it out.
+    overloads : Overloads
+        The channel's rails, stated or found, and the samples at them.
+    """
+
+    channel: Channel
+    lines: tuple[Line, ...]
+    other_lines: tuple[Line, ...]
     n_beyond: int
     notch: Notch
     overloads: Overloads
@@ -210,31 +221,22 @@ def _measure_field(
     pieces = [
         cutting.take(value) for (value,) in whole_windows(recording, [channel.name], int(np.lcm(*lengths)))
     ] or [cutting.take(np.empty(0))]
-    whole = _InWindows(*(np.concatenate(parts) for parts in zip(*pieces, strict=True)))
+    whole = {name: np.concatenate([vars(piece)[name] for piece in pieces]) for name in vars(pieces[0])}
     if not cutting.n_beyond and stronger is own:
         own = replace(own, lines=cutting.clipped.attributed(own.lines))
-    if _is_slow(stronger.lines[0]):
-        peak, leads = _with_narrow(whole.mains_peak, stronger.narrow, lengths[0], still)
-        whole = whole._replace(mains_peak=peak, mains_leads=leads)
-    notch = notch_for(stronger.lines, spectra.whole, channel, recording.sample_hz, MOVEMENT_HZ)
-    return FieldTrack(overloads.channel, own.lines, other.lines, *whole, cutting.n_beyond, notch, overloads)
-
-
-class _InWindows(NamedTuple):
-    """The arrays of a :class:`FieldTrack`, of a part of the recording."""
-
-    mains_peak: Floats
-    overtones_peak: Floats
-    mains_leads: npt.NDArray[np.bool_]
-    residue_rms: Floats
-    level_fast: Floats
-    movement_fast: Floats
-    steepest: Floats
-    railed_fast: npt.NDArray[np.bool_]
-    movement_rms: Floats
-    level: Floats
-    at_rail: Floats
-    lost: Floats
+    track = FieldTrack(
+        **whole,
+        channel=overloads.channel,
+        lines=own.lines,
+        other_lines=other.lines,
+        n_beyond=cutting.n_beyond,
+        notch=notch_for(stronger.lines, spectra.whole, channel, recording.sample_hz, MOVEMENT_HZ),
+        overloads=overloads,
+    )
+    if not _is_slow(stronger.lines[0]):
+        return track
+    peak, leads = _with_narrow(track.mains_peak, stronger.narrow, lengths[0], still)
+    return replace(track, mains_peak=peak, mains_leads=leads)
 
 
 class _Cutting:
@@ -247,7 +249,7 @@ class _Cutting:
         self._channel, self._rail, self._fit, self._lengths = channel, rail, fit, lengths
         self._movement = _MovementBand(sample_hz)
 
-    def take(self, value: Floats) -> _InWindows:
+    def take(self, value: Floats) -> FieldWindows:
         """Measure the next samples, from the start of a window on."""
         (n_fast, n_slow), rail = self._lengths, self._rail
         cut, fast = windows(value, n_slow), windows(value, n_fast)
@@ -258,7 +260,7 @@ class _Cutting:
         # Without its lines: a strong one would leak through the band's edge.
         bare = value - np.concatenate((fitted.waves, np.zeros(len(value) - len(fitted.waves))))
         moved = self._movement.apply(bare)
-        return _InWindows(
+        return FieldWindows(
             mains_peak=fitted.peak,
             overtones_peak=fitted.overtones,
             mains_leads=fitted.lead,

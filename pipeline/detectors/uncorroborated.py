@@ -73,10 +73,7 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
     alone = Measure(measures[0], spans.n_samples / n_known if n_known else None, "1", name, absent)
     n_fast = evidence.tracks.n_fast
     findings = [
-        _finding(evidence, coupling, windows, start, stop)
-        for start, stop in zip(
-            spans.start.tolist()[:MAX_LISTED], spans.stop.tolist()[:MAX_LISTED], strict=True
-        )
+        _finding(evidence, coupling, windows, start, stop) for start, stop in spans.pairs()[:MAX_LISTED]
     ]
     unanswered, notes = _unanswered(evidence, coupling, settings)
     return Detected((*findings, *notes), (alone, unanswered), {"uncorroborated": spans.stretched(n_fast)})
@@ -108,7 +105,7 @@ def _hidden(coupling: Coupling, settings: Settings) -> Mask:
     # A layout whose range the codes leave says nothing about rails.
     railed = Spans.of_mask((track.at_rail[:n] > 0) & (track.n_beyond == 0))
     hidden = np.isnan(track.movement_rms[:n])
-    for start, stop in zip(railed.start.tolist(), railed.stop.tolist(), strict=True):
+    for start, stop in railed.pairs():
         hidden[max(0, start - 1) : stop + recovery] = True
     for stretch in coupling.off:
         hidden[max(0, stretch.start - 1) : stretch.stop + recovery] = True

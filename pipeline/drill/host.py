@@ -195,7 +195,7 @@ def _clean_stretches(main: Recording) -> Iterator[tuple[float, float]]:
     edge = round(EDGE_S * main.sample_hz)
     whole = Spans(np.array([edge], np.int64), np.array([max(main.n_rows - edge, edge)], np.int64))
     free = whole.without(wide)
-    for start, stop in zip(free.start.tolist(), free.stop.tolist(), strict=True):
+    for start, stop in free.pairs():
         start_s, stop_s = main.at_s(start), main.until_s(stop)
         is_even = stop_s - start_s < 1.02 * (stop - start) / main.sample_hz
         if is_even and stop_s - start_s >= SHORTEST_S:
