@@ -30,7 +30,7 @@ from pipeline.simulate import (
 )
 from pipeline.simulate.body import body_v, coupled_v, kept_charge
 from pipeline.simulate.contact import electrode_v
-from pipeline.simulate.front_end import FrontEnd, amplify, at_rails, high_pass, low_pass, quantise
+from pipeline.simulate.front_end import FrontEnd, at_rails, drive, high_pass, low_pass, quantise
 from pipeline.simulate.mains import line_v, peak_at_electrode_v
 
 DEMO = Path(__file__).parent.parent / "demo_raw"
@@ -170,7 +170,7 @@ def test_line_above_half_the_rate_folds():
     # |60 - 64 * round(60 / 64)| = 4 Hz: no filter stands before the sampling.
     time_s = np.arange(64 * 8 * 30) / 512
     front = FrontEnd(1e-6, 0.0, -(1 << 20), 1 << 20, -1.0, 1.0, None, None, noise_v=0.0)
-    out = amplify(front, 0.1 * np.sin(2 * np.pi * 60 * time_s), 1 / 512, 8, np.random.default_rng(1))
+    out = drive(front, 0.1 * np.sin(2 * np.pi * 60 * time_s), 1 / 512, 8)
     frequency, power = welch(out, 64, nperseg=640)
     assert frequency[np.argmax(power)] == pytest.approx(4.0)
     assert line_peak_v(out, 64, 4.0) == pytest.approx(0.1, rel=0.01)

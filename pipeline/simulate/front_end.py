@@ -138,7 +138,10 @@ def slewed(signal: Array, most: float) -> Array:
 
 
 def drive(front: FrontEnd, electrode: Array, step_s: float, every: int) -> Array:
-    """What the amplifier would put out without noise and without rails, at each `every`-th step."""
+    """What the amplifier would put out without noise and without rails, at each `every`-th step.
+
+    Sampling takes these with no filter of its own: a line above half the sampling rate folds.
+    """
     signal = np.zeros_like(electrode) if front.dead else electrode
     if front.ac_corner_hz is not None:
         signal = high_pass(signal, front.ac_corner_hz, step_s)
@@ -149,15 +152,6 @@ def drive(front: FrontEnd, electrode: Array, step_s: float, every: int) -> Array
     if front.slew_v_per_s is not None:
         signal = slewed(signal, front.slew_v_per_s * step_s)
     return np.asarray(signal[::every] + front.bias_v if front.bias_v else signal[::every], dtype=np.float64)
-
-
-def amplify(front: FrontEnd, electrode: Array, step_s: float, every: int, rng: np.random.Generator) -> Array:
-    """What stands at the converter at each sample, shape (ceil(n / every),).
-
-    Sampling takes each `every`-th value with no filter of its own: a line above half the sampling rate folds.
-    """
-    out = between_rails(front, drive(front, electrode, step_s, every), rng)
-    return converted(front, out, rng)
 
 
 def between_rails(front: FrontEnd, driven: Array, rng: np.random.Generator) -> Array:
