@@ -15,6 +15,19 @@ SHOWN = 0.02
 """Harmonics from 2 % of the fundamental on are named."""
 
 
+UNITS = {
+    "saturated_fraction": "1",
+    "longest_saturated_s": "s",
+    "rail_low_v": "V",
+    "rail_high_v": "V",
+    "overdrive": "1",
+    "settling_tau_s": "s",
+    "settling_tau_uncertainty_s": "s",
+    "settling_fraction": "1",
+}
+"""All measures of this detector."""
+
+
 def detect(evidence: Evidence, settings: Settings) -> Detected:
     """Measure the share of samples at a rail and the longest run; mark them, and the settling after them.
 
@@ -127,10 +140,9 @@ def _wrong_range(evidence: Evidence, channel: Channel, n_beyond: int) -> Detecte
         "1",
         text,
     )
-    shares = tuple(
-        Measure(name, None, "1", channel.name, absent) for name in ("saturated_fraction", "settling_fraction")
+    return Detected(
+        (finding,), tuple(Measure(name, None, unit, channel.name, absent) for name, unit in UNITS.items())
     )
-    return Detected((finding,), (*shares, Measure("longest_saturated_s", None, "s", channel.name, absent)))
 
 
 def _findings(

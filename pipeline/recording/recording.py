@@ -155,11 +155,14 @@ class Recording:
         inside = self.hidden[(self.hidden[:, 1] > start) & (self.hidden[:, 0] < stop)]
         if not len(inside):
             return columns
-        shown = {name: column.copy() for name, column in columns.items()}
-        for first, last in (inside - start).tolist():
-            for column in shown.values():
-                column[max(first, 0) : last] = np.nan
-        return shown
+        edges = np.clip(inside - start, 0, stop - start)
+        steps = np.zeros(stop - start + 1, np.int32)
+        np.add.at(steps, edges[:, 0], 1)
+        np.add.at(steps, edges[:, 1], -1)
+        is_hidden = np.cumsum(steps[:-1]) > 0
+        return {
+            name: np.where(is_hidden, column.dtype.type(np.nan), column) for name, column in columns.items()
+        }
 
     def _column(self, name: str) -> npt.NDArray[Any]:
         """A whole column of a short recording, read once; not to be written to."""
