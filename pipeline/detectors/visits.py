@@ -77,13 +77,11 @@ class Band:
 
 
 @dataclass(frozen=True)
-class Visits:
-    """All visits to a band; arrays of shape (visits,) unless said otherwise, depths below the band's edge.
+class _Kept:
+    """Visits to a band; arrays of shape (visits,) unless said otherwise, depths below the band's edge.
 
     Attributes
     ----------
-    band : Band
-        What was visited.
     n_inside, n_next : int64
         Samples in the band, and in the next three widths of it, of the same visit.
     deepest : float64
@@ -92,6 +90,24 @@ class Visits:
         Depth of the first sample after the last inside, and `RISE_S` after that one.
     depths : float64, shape (samples,)
         Of samples in the band.
+    """
+
+    n_inside: Ints
+    n_next: Ints
+    deepest: Floats
+    after: Floats
+    later: Floats
+    depths: Floats
+
+
+@dataclass(frozen=True)
+class Visits(_Kept):
+    """All visits to a band.
+
+    Attributes
+    ----------
+    band : Band
+        What was visited.
     n_near : int
         Samples in the next three widths, of any visit or none, for as many visits as are kept.
     n_samples, n_visits : int
@@ -103,12 +119,6 @@ class Visits:
     """
 
     band: Band
-    n_inside: Ints
-    n_next: Ints
-    deepest: Floats
-    after: Floats
-    later: Floats
-    depths: Floats
     n_near: int
     n_samples: int
     n_visits: int
@@ -165,15 +175,9 @@ class Visits:
 
 
 @dataclass(frozen=True)
-class _Seen:
-    """The same of one block; ``n_near`` and what follows it of shape (1,)."""
+class _Seen(_Kept):
+    """Those of one block; what follows is as in :class:`Visits`, of shape (1,)."""
 
-    n_inside: Ints
-    n_next: Ints
-    deepest: Floats
-    after: Floats
-    later: Floats
-    depths: Floats
     n_near: Ints
     n_samples: Ints
     n_visits: Ints
@@ -188,20 +192,17 @@ def visits_to(samples: Samples, channel: Channel, band: Band) -> Visits:
         _in_block(band.sign * (band.edge - block.columns[channel.name].astype(np.float64)), band.width, lags)
         for block in samples.blocks([channel.name])
     ]
-    whole = _Seen(*(np.concatenate([getattr(one, name) for one in seen]) for name in _Seen.__annotations__))
+    whole = {name: np.concatenate([vars(one)[name] for one in seen]) for name in vars(seen[0])}
+    n_near, n_samples, n_visits = (int(whole.pop(name).sum()) for name in ("n_near", "n_samples", "n_visits"))
+    rest = float(np.nanmedian(whole.pop("rest")))
     return Visits(
-        band,
-        whole.n_inside,
-        whole.n_next,
-        whole.deepest,
-        whole.after,
-        whole.later,
-        whole.depths,
-        int(whole.n_near.sum()),
-        int(whole.n_samples.sum()),
-        int(whole.n_visits.sum()),
-        float(np.nanmedian(whole.rest)),
-        samples.sample_hz,
+        **whole,
+        band=band,
+        n_near=n_near,
+        n_samples=n_samples,
+        n_visits=n_visits,
+        rest=rest,
+        sample_hz=samples.sample_hz,
     )
 
 
