@@ -25,6 +25,7 @@ from wearing import HZ, Wearing, conditions_in, faults_in, put, record_wearing
 
 from pipeline.detectors import Detected, run_detectors
 from pipeline.recording import Recording
+from pipeline.study.study import Activity
 
 
 @pytest.fixture
@@ -163,3 +164,14 @@ def test_slow_and_fast_recordings(tmp_path, hz):
     (detected,) = run_detectors([evidence_of(recording)], SETTINGS)
     assert faults_in(detected) == set()
     assert judged(detected, recording).name == "accept"
+
+
+ZEROS = ("movement.still_m_s2", "movement.body_m_s2", "noise_floor.input_farad", "dropout.held_share")
+
+
+@pytest.mark.parametrize("zero", ZEROS)
+def test_a_threshold_of_zero_is_no_fault_of_the_program(record, zero):
+    recording, settings = record(Wearing(seconds=60)), {**SETTINGS, zero: 0.0}
+    log = [Activity(0.0, 20.0, "sitting at the wheel", "rest", 2), Activity(20.0, 60.0, "wedging", "body", 3)]
+    (detected,) = run_detectors([evidence_of(recording, settings=settings, activities=log)], settings)
+    assert _has_reasons(detected)

@@ -13,6 +13,9 @@ from pipeline.recording import Recording
 
 LEAST_REPEATS = 8
 
+LEAST_SHARE = 0.001
+"""A policy that wants less is given this: rows further apart make no stretch."""
+
 UNSURE = 3.0
 """Standard deviations by which chance alone may make more rows repeat than it does on average."""
 
@@ -36,7 +39,7 @@ def held_stretches(recording: Recording, repeats: Repeats, settings: Settings) -
 
     Seconds tell roughly where; rows are read again there alone.
     """
-    least, n = settings["dropout.held_share"], repeats.row_pairs
+    least, n = max(settings["dropout.held_share"], LEAST_SHARE), repeats.row_pairs
     if len(repeats.channels) < 2:
         return ()
     alike = np.stack(

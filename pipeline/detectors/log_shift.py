@@ -84,7 +84,9 @@ def moved_by(rms: Floats, at_s: Floats, still: float, body: float) -> Moved:
     still, body : float
         In the unit of `rms`.
     """
-    size = np.log(np.maximum(rms, 1e-12) / still) / np.log(body / still)
+    # A policy may set both to zero, or the second below the first: then there is nothing between them.
+    still = max(still, 1e-9)
+    size = np.log(np.maximum(rms, 1e-12) / still) / np.log(max(body / still, 1 + 1e-9))
     return in_seconds(np.clip(size, 0.0, 1.0), at_s)
 
 

@@ -81,7 +81,8 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
 def _least(track: FieldTrack, settings: Settings) -> _Limit:
     """The larger of what the converter makes and of what the input capacitance does."""
     converter = settings["noise_floor.least_counts"] * abs(track.channel.scale)
-    thermal = thermal_noise_v(settings["noise_floor.input_farad"])
+    farad = settings["noise_floor.input_farad"]
+    thermal = thermal_noise_v(farad) if farad else 0.0
     if converter >= thermal:
         return _Limit(converter, "its converter can be, whose steps make noise")
     return _Limit(thermal, "the thermal noise of its input")
