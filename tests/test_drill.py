@@ -238,6 +238,8 @@ def test_what_cannot_be_had_is_none_with_a_reason():
     assert limit_of(sizes, [True] * 20).value is None
     assert limit_of(sizes, [True] * 20).why.startswith("all 20 were found")
     assert limit_of(sizes, [False] * 20).why == "none of 20 was found"
+    falling = limit_of(np.geomspace(1, 100, 120).tolist(), [i < 10 or i % 4 != 0 for i in range(120)])
+    assert falling.value is None
     half = limit_of(sizes, [i % 2 == 0 for i in range(20)])
     assert half.value is None
     assert "not reached" in half.why

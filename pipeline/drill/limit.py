@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.stats import binom
 
 PROBABILITY = 0.95
 FEWEST = 10
@@ -13,6 +14,10 @@ _PLACES, _SLOPES = 241, 48
 _BEYOND = 0.25
 _HALF_CHI2 = 1.9207
 """Half of the 95 % quantile of chi-squared with one degree of freedom."""
+
+_UNLIKELY = 0.025
+"""Chance of so few found where 95 % are, below which a limit is none: Clopper and Pearson's 95 % interval
+ends below 95 % then."""
 
 
 @dataclass(frozen=True)
@@ -69,6 +74,10 @@ def limit_of(sizes: Sequence[float], found: Sequence[bool]) -> Limit:
         told = f"{int(hit[large].sum())} of the {int(large.sum())} largest were found"
         why = "too few to be certain of 95 %" if hit[large].all() else "95 % is not reached with certainty"
         return Limit(None, low, None, f"{told}; {why}")
+    beyond = hit[x >= place[best]]
+    if binom.cdf(beyond.sum(), len(beyond), PROBABILITY) < _UNLIKELY:  # a curve that rises does not fit
+        told = f"larger ones are not found better: of the {len(beyond)} largest, {beyond.sum()} were"
+        return Limit(None, None, None, told)
     return Limit(float(np.exp(place[best])), low, high)
 
 
