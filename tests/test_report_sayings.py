@@ -16,7 +16,7 @@ from pipeline.report.linelabels import line_labels
 from pipeline.report.overview import flow_svg
 from pipeline.report.spectrum import BestSpectrum
 from pipeline.report.strip import strip_svg
-from pipeline.report.words import adding_up, joined, started_words
+from pipeline.report.words import absence, adding_up, by_titles, joined, started_words, value_title
 
 
 def test_gaps_and_warnings_stand_beside_a_green_tick(tmp_path: Path) -> None:
@@ -176,6 +176,18 @@ def test_sentences_keep_numbers_and_units_together() -> None:
     assert joined("longest gap 7.3 s (limit 5)") == "longest gap 7.3\u202fs (limit 5\u202fs)"
     assert joined("9.5 m/s2 in 3 stretches") == "9.5\u202fm/s² in 3 stretches"
     assert joined("dumps/take-2.bin, byte 4 of 12") == "dumps/take-2.bin, byte 4 of 12"
+
+
+def test_numbers_below_zero_and_other_measures_are_told_as_people_write_them() -> None:
+    assert joined("the layout states it: -0.28 V") == "the layout states it: \u22120.28\u202fV"
+    assert joined("2026-03-05, --jobs 2, +-1") == "2026-03-05, --jobs 2, +-1"
+    assert (
+        by_titles("uncertainty of mains_rms_v over no_such_name")
+        == "uncertainty of ‘Mains, rms’ over no_such_name"
+    )
+    assert absence("no overload") == "not assessed: no overload"
+    assert absence("not assessable: folded") == "not assessable: folded"
+    assert (value_title("outside_s"), value_title("lost_fraction")) == ("outside", "samples lost")
 
 
 def test_start_says_its_offset_the_right_way_round() -> None:

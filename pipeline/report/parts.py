@@ -41,6 +41,7 @@ def templates() -> Environment:
         keep_trailing_newline=True,
     )
     environment.filters.update(
+        absence=words.absence,
         amount=words.amount,
         clock=words.clock,
         joined=words.joined,
@@ -52,5 +53,6 @@ def templates() -> Environment:
         span=words.span_words,
         title_of=words.measure_title,
         unit=words.unit_words,
+        value_title=words.value_title,
     )
     return environment

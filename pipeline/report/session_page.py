@@ -184,7 +184,8 @@ def _grouped(measures: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[dict
     outside, unknown, inside, plain, without = groups.values()
     for measure in measures:
         row = dict(measure)
-        row["description"] = BY_NAME[row["name"]].description if row["name"] in BY_NAME else ""
+        known = BY_NAME.get(row["name"])
+        row["description"] = words.by_titles(known.description) if known else ""
         row["covers"] = words.COVERS.get(row["name"], "")
         row["bar"] = _bar(measure)
         if measure["within"] is False:

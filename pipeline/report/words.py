@@ -84,6 +84,9 @@ _UNITS = {
 _PRINTED = r"%|ppm|\[ppm\]|dB|[kM]?Hz|[µumn]?[VATs]|min|h|m/s2|m/s²|m\[g\]|m?g|counts?|bytes?"
 _TORN = re.compile(rf"(\d) ({_PRINTED})(?=[\s,;:)]|\.(?:\s|$)|$)")
 _LIMIT = re.compile(rf"([\d.,]+) ({_PRINTED}) \(limit ([\d.,]+)\)")
+_BELOW_ZERO = re.compile(r"(?<![^\s(])-(?=\d)")
+_UNIT_OF_NAME = re.compile(r"_(s|v|hz|ppm|m_s2|v_per_s|fraction)$")
+_NAME = re.compile(r"\b[a-z0-9]+(?:_[a-z0-9]+)+\b")
 _PREFIXED = ("V", "A", "T")
 _PREFIXES = ((1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
 
@@ -252,10 +255,28 @@ def short_title(name: str) -> str:
     return "mains" if name == "mains" else CONDITION_WORDS.get(name, name.replace("_", " "))
 
 
+def value_title(measure: str) -> str:
+    """What the value of a finding is: a measure's title, or its name without the unit."""
+    return short_title(measure) if measure in BY_NAME else _UNIT_OF_NAME.sub("", measure).replace("_", " ")
+
+
 def joined(text: str) -> str:
-    """A sentence whose numbers keep their units: no line breaks between, and a limit gets its unit too."""
+    """A sentence whose numbers keep their units, with no line break between, and its minus signs."""
     text = _LIMIT.sub(r"\g<1> \g<2> (limit \g<3> \g<2>)", text)
+    text = _BELOW_ZERO.sub("\u2212", text)
     return _TORN.sub(lambda match: f"{match[1]}{THIN}{unit_words(match[2])}", text)
+
+
+def absence(why: str | None) -> str:
+    """Why a measure has no value, in words."""
+    if not why:
+        return "not assessed"
+    return why if why.startswith("not ass") else f"not assessed: {why}"
+
+
+def by_titles(text: str) -> str:
+    """A description with other measures called as the page calls them."""
+    return _NAME.sub(lambda match: f"‘{BY_NAME[match[0]].title}’" if match[0] in BY_NAME else match[0], text)
 
 
 def upper_first(text: str) -> str:
