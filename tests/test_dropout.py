@@ -21,6 +21,7 @@ from make import (
 from repeating import evidence_alone, found_alone
 from wheels import BASIC_MOTIONS, read_member
 
+from pipeline.detectors import held_rows
 from pipeline.detectors.findings import Detected
 from pipeline.detectors.held_rows import held_share
 from pipeline.recording import BLOCK_ROWS
@@ -144,6 +145,17 @@ def test_a_stretch_in_which_many_rows_are_held_is_marked(record):
     held_at_random(codes, 5000, 7500, 0.3)
     ((start, stop),) = marked(found_alone(record(channels(), codes, HZ)))
     assert (start, stop) == pytest.approx((5000, 7500), abs=30)
+
+
+def test_a_stretch_is_one_however_long_the_blocks_are(record, monkeypatch):
+    codes = wearing()
+    held_at_random(codes, 5000, 7500, 0.3)
+    recording = record(channels(), codes, HZ)
+    (whole,) = findings_of(found_alone(recording), "dropout", "fault")
+    monkeypatch.setattr(held_rows, "BLOCK_ROWS", 700)
+    (cut,) = findings_of(found_alone(recording), "dropout", "fault")
+    assert (cut.start_s, cut.stop_s) == pytest.approx((whole.start_s, whole.stop_s), abs=0.1)
+    assert cut.value == pytest.approx(whole.value, abs=0.01)
 
 
 @pytest.mark.parametrize("every", [2, 3, 8])

@@ -1,5 +1,6 @@
 """Where rows are held: every channel repeats the row before far more often than by chance."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,12 +10,15 @@ from pipeline.detectors.findings import Spans
 from pipeline.detectors.repeats import Repeats
 from pipeline.detectors.runs import Floats, Ints
 from pipeline.detectors.tracks import Settings
-from pipeline.recording import Recording
+from pipeline.recording import BLOCK_ROWS, Recording
 
 LEAST_REPEATS = 8
 
 LEAST_SHARE = 0.001
 """A policy that wants less is given this: rows further apart make no stretch."""
+
+APART = 10.0
+"""Rows held further apart than so many times what the least share makes likely are two stretches."""
 
 UNSURE = 3.0
 """Standard deviations by which chance alone may make more rows repeat than it does on average."""
@@ -57,11 +61,27 @@ def held_stretches(recording: Recording, repeats: Repeats, settings: Settings) -
         1 - float(repeats.row_changes[~held].sum()) / max(int(n[~held].sum()), 1) if n[~held].any() else 0.0
     )
     found = []
-    for start, stop in near.pairs():
-        rows, same = _repeating(recording, repeats, max(start - 1, 0), stop)
-        same[:, known.mask(max(start - 1, 0), stop)[rows - max(start - 1, 0)]] = False
-        found += _clusters(rows, same, least, usual)
-    return tuple(found)
+    for first, stop in near.pairs():
+        for start in range(first, stop, BLOCK_ROWS):
+            before, end = max(start - 1, 0), min(start + BLOCK_ROWS, stop)
+            rows, same = _repeating(recording, repeats, before, end)
+            same[:, known.mask(before, end)[rows - before]] = False
+            found += _clusters(rows, same, least, usual)
+    return _joined(found, APART / least)
+
+
+def _joined(found: Sequence[Stretch], apart: float) -> tuple[Stretch, ...]:
+    """Stretches that the edge of a block cut in two as one."""
+    joined: list[Stretch] = []
+    for one in found:
+        if joined and one.start - joined[-1].stop <= apart:
+            last = joined.pop()
+            lengths = last.stop - last.start, one.stop - one.start
+            share = (last.share * lengths[0] + one.share * lengths[1]) / sum(lengths)
+            joined.append(Stretch(last.start, one.stop, share))
+        else:
+            joined.append(one)
+    return tuple(joined)
 
 
 def held_share(alike: Floats, rows_alike: Floats, n: Ints) -> Floats:
@@ -119,7 +139,7 @@ def _clusters(rows: Ints, same: npt.NDArray[np.bool_], least: float, usual: floa
     if not len(held):
         return []
     found = []
-    for some in np.split(held, np.flatnonzero(np.diff(held) > 10 / least) + 1):
+    for some in np.split(held, np.flatnonzero(np.diff(held) > APART / least) + 1):
         inside = slice(int(some[0]), int(some[-1]) + 1)
         n = inside.stop - inside.start
         most_usual = n * usual + MUCH * np.sqrt(n * usual * (1 - usual))
