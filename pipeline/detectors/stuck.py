@@ -12,6 +12,7 @@ from pipeline.detectors.repeats import Repeats
 from pipeline.detectors.runs import CHANCE, Floats, Runs, changing_beside, changing_within, log_chance
 from pipeline.detectors.tracks import FieldTrack, Settings
 from pipeline.layouts import Channel
+from pipeline.recording import BLOCK_ROWS
 
 Mask = npt.NDArray[np.bool_]
 
@@ -198,9 +199,10 @@ def _arrived(evidence: Evidence, channel: Channel, runs: Runs) -> Spans:
     """The samples of runs; those lost in between are lost and no more."""
     broken = runs.spans.where(runs.n < runs.stop - runs.start)
     lost = []
-    for start, stop in broken.pairs():
-        value = evidence.recording.read([channel.name], start, stop)[channel.name]
-        lost.append(Spans.of_mask(np.isnan(value), start))
+    for first, stop in broken.pairs():
+        for start in range(first, stop, BLOCK_ROWS):
+            value = evidence.recording.read([channel.name], start, min(start + BLOCK_ROWS, stop))
+            lost.append(Spans.of_mask(np.isnan(value[channel.name]), start))
     return runs.spans.without(Spans.merged(*lost))
 
 
