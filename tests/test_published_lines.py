@@ -113,7 +113,7 @@ def test_a_harmonic_on_the_other_grids_line_is_not_claimed(record):
     detected = detected_in(recording, 50)
     third = next(line for line in detected.lines if (line.nominal_hz, line.harmonic) == (50, 3))
     assert not third.assessable
-    assert "150 Hz falls on 60 Hz" in third.why
+    assert "150 Hz falls on 60 Hz, both at 30 Hz" in third.why
     assert value_of(detected, "mains_hz") == pytest.approx(60.0, abs=0.01)
     assert [f.value for f in findings_of(detected, "mains", "warning")] == [pytest.approx(60.0, abs=0.01)]
 

@@ -133,10 +133,8 @@ def why_not_assessable(
     folded = fold_hz(nominal_hz * harmonic, sample_hz)
     name = f"{nominal_hz * harmonic:g} Hz"
     if folded < lowpass_margin_hz:
-        return (
-            f"at {sample_hz:.4g} Hz sampling, {name} folds onto {round(folded, 6):.2g} Hz, "
-            "where the signal itself lies"
-        )
+        place = f"{folded:.2g}" if folded >= 0.0005 else "0"  # nobody reads a rate to parts in a million
+        return f"at {sample_hz:.4g} Hz sampling, {name} folds onto {place} Hz, where the signal itself lies"
     if sample_hz / 2 - folded < lowpass_margin_hz:
         return (
             f"at {sample_hz:.4g} Hz sampling, {name} falls on half the rate, where its size depends on phase"
@@ -145,7 +143,8 @@ def why_not_assessable(
     if harmonic > 1:
         for lower in [*(nominal_hz * h for h in HARMONICS if h < harmonic), other]:
             if abs(folded - fold_hz(lower, sample_hz)) < lowpass_margin_hz:
-                return f"at {sample_hz:.4g} Hz sampling, {name} falls on {lower:g} Hz"
+                both = "" if lower < sample_hz / 2 else f", both at {folded:.4g} Hz"
+                return f"at {sample_hz:.4g} Hz sampling, {name} falls on {lower:g} Hz{both}"
         return ""
     if abs(folded - fold_hz(other, sample_hz)) < lowpass_margin_hz:
         return f"at {sample_hz:.4g} Hz sampling, 50 Hz and 60 Hz both fold to {folded:.3g} Hz"
