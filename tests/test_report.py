@@ -307,6 +307,7 @@ def test_words_for_numbers() -> None:
     ]
     assert amount(0.0028, "V") == "2.8\u202fmV"
     assert amount(2.8e-5, "V") == "28\u202fµV"
+    assert amount(0.99999991, "1", "contact_loss_probability") == ">\u202f99.99\u202f%"
     assert amount(20.0, "[ppm]") == "20\u202fppm"
     assert amount(49.99612, "Hz", "mains_hz") == "49.996\u202fHz"
     assert amount(0.0020031, "Hz", "mains_hz_uncertainty_hz") == "0.002\u202fHz"

@@ -188,7 +188,7 @@ def amount(value: float | None, unit: str, name: str = "") -> str:
     """A value with its unit, as the measure of that name is read."""
     if value is None:
         return "–"
-    if unit == "1" and name.endswith("fraction"):
+    if unit == "1" and name.endswith(("fraction", "probability")):
         return share(value)
     if unit == "s":
         return span_words(value)
