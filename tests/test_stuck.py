@@ -140,6 +140,15 @@ def test_axes_whose_noise_is_below_a_count_stand_still_at_rest(record):
     assert findings_of(found_alone(record(channels, codes, 250.0)), "stuck") == []
 
 
+def test_an_axis_that_flickers_at_times_may_stand_still_at_others(record):
+    """Noise of 0.13 counts: between two codes it flickers, in the middle of one it stands for seconds."""
+    axes = axes_of(False, 0.13)
+    level = np.where(np.arange(SECONDS * 250) // 2500 % 2, 10.0, 10.45)
+    axes[0] = np.rint(level + 0.13 * np.random.default_rng(7).standard_normal(len(level))).astype(np.int64)
+    channels, codes = [ten_bits(250.0), *acceleration_axes()], [noise(250.0, 2.0), *axes]
+    assert findings_of(found_alone(record(channels, codes, 250.0)), "stuck") == []
+
+
 @pytest.mark.parametrize("at", [-32768, 0, 4000])
 @pytest.mark.parametrize("from_s", [0, 40])
 def test_an_axis_that_is_dead_is_told_wherever_it_stands(record, at, from_s):

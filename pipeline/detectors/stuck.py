@@ -141,8 +141,10 @@ def _while_others_move(runs: Runs, repeats: Repeats, name: str, others: Sequence
     beside = log_chance(runs, *own, livelier=_livelier(runs, repeats, others))
     # Where nothing stands beside a run, only the others tell that it should vary.
     beside[np.isneginf(beside) & ~_vary(runs, repeats, others)] = np.inf
-    n_calm = np.count_nonzero((repeats.wide[name] <= CALM * repeats.pairs[name])[_free(runs, repeats, name)])
-    return np.fmin(beside, _never_quiet(runs, repeats, name)) if n_calm >= CALM_SECONDS else beside
+    free = _free(runs, repeats, name)
+    wide, pairs = repeats.wide[name][free], repeats.pairs[name][free]
+    is_noisy = np.count_nonzero(wide <= CALM * pairs) >= CALM_SECONDS and wide.all()
+    return np.fmin(beside, _never_quiet(runs, repeats, name)) if is_noisy else beside
 
 
 def _livelier(runs: Runs, repeats: Repeats, others: Sequence[str]) -> Floats:
