@@ -11,7 +11,8 @@ import pytest
 from make import SETTINGS, detected_in, evidence_of, findings_of, recording_of
 
 from pipeline.detectors.contact_loss import kind_of
-from pipeline.detectors.weigh import WEIGHTS, Weighed, best
+from pipeline.detectors.weigh import PRIOR, WEIGHTS, Weighed
+from pipeline.detectors.witnesses import WITNESSES
 
 sys.path.insert(0, str(Path(__file__).resolve().parent / "pages"))
 import contact_page as page
@@ -61,22 +62,27 @@ def test_a_witness_that_is_missing_is_named_and_the_probability_is_beside_its_li
     assert finding.limit == SETTINGS["contact_loss.least_agreed"]
 
 
-def _weighed(start: int, stop: int, log_odds: float, **told: float) -> Weighed:
-    names = (*WEIGHTS, "mains_less", "overtones", "noise_less")
-    return Weighed(start, stop, {name: told.get(name, 0.0) for name in names}, log_odds)
-
-
-def test_of_overlapping_stretches_those_that_weigh_most_are_taken():
-    whole, part, other = _weighed(0, 50, 3.0), _weighed(10, 20, 4.0), _weighed(60, 70, 1.0)
-    assert best([whole, part, other], 0.2) == [whole, other]
-    assert best([], 0.2) == []
+def _weighed(start: int, stop: int, log_odds: float, silence: float = np.nan, **told: float) -> Weighed:
+    return Weighed(start, stop, {name: told.get(name, 0.0) for name in WEIGHTS}, log_odds, silence=silence)
 
 
 def test_kinds_are_told_by_their_witnesses():
-    assert kind_of(_weighed(0, 1, 1, mains_more=3.0, mains_at_once=3.0, silent=4.0)) == "open"
-    assert kind_of(_weighed(0, 1, 1, restless=1.0, mains_more=2.0)) == "intermittent"
-    assert kind_of(_weighed(0, 1, 1, mains_more=2.0, mains_at_once=0.2, silent=3.0)) == "drying"
-    assert kind_of(_weighed(0, 1, 1, silent=1.0, mains_at_once=1.0, mains_more=1.0)) == "partial"
+    assert kind_of(_weighed(0, 1, 1, mains=2.0, at_once=2.0, silence=4.0)) == "open"
+    assert kind_of(_weighed(0, 1, 1, comings=1.0, mains=2.0)) == "intermittent"
+    assert kind_of(_weighed(0, 1, 1, mains=2.0, at_once=0.2, silence=3.0)) == "drying"
+    assert kind_of(_weighed(0, 1, 1, mains=1.0, at_once=1.0, silence=1.0)) == "partial"
+
+
+def test_every_witness_has_a_weight_and_its_meaning():
+    assert set(WEIGHTS) == set(WITNESSES)
+    assert all(meaning for _, meaning in WEIGHTS.values())
+
+
+def test_a_lamp_or_soles_alone_stay_below_the_limit():
+    """Mains that changes without a jump, and silence without jumps or more mains, are each one witness."""
+    for told in ({"mains": 2.0, "away": 1.0}, {"falls_silent": 2.0, "tied": 2.0}):
+        odds = PRIOR + sum(WEIGHTS[name][0] * value for name, value in told.items())
+        assert 1 / (1 + np.exp(-odds)) < SETTINGS["contact_loss.least_probability"]
 
 
 def test_a_moment_of_recording_gives_no_stretch(tmp_path):

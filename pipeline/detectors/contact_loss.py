@@ -15,6 +15,8 @@ from pipeline.detectors.weigh import Weighed
 LEAST_MEASURED = 0.5
 """Share of seconds that must have been measured before contact is called proven."""
 
+COMINGS_A_SECOND = 0.5
+"""Jumps a second, mains away from the usual, from which contact is said to come and go."""
 
 _KINDS = {
     "open": "The electrode was off the skin",
@@ -26,13 +28,12 @@ _KINDS = {
 
 def kind_of(weighed: Weighed) -> str:
     """Which loss of contact the witnesses look most like: open, intermittent, partial or drying."""
-    found = {name: 0.0 if math.isnan(value) else value for name, value in weighed.witnesses.items()}
-    if found["restless"] >= 0.5:
+    told = {name: 0.0 if math.isnan(value) else value for name, value in weighed.witnesses.items()}
+    if told["comings"] >= COMINGS_A_SECOND:
         return "intermittent"
-    change = found["mains_more"] + found["mains_less"]
-    if change >= 1 and found["mains_at_once"] < change / 3 and found["step_in"] < 1.5:
+    if told["mains"] >= 1 and told["at_once"] < 0.5 and weighed.step_in <= 0:
         return "drying"
-    if 0 < found["silent"] < 1.5 and change < 2:
+    if 0 < weighed.silence < 1.5 and told["mains"] < 2:
         return "partial"
     return "open"
 

@@ -4,6 +4,7 @@ Movement should show in the field when the accelerometer shows it; mains pickup 
 An open electrode loses the first and picks up more of the second; a wearer tied to ground loses both.
 """
 
+import math
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -14,11 +15,10 @@ from scipy import ndimage
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.settling import settling_s
 from pipeline.detectors.signs import Signs, signs_of
-from pipeline.detectors.stretches import candidates, odd_masks
+from pipeline.detectors.stretches import Stretches, candidates
 from pipeline.detectors.tracks import MOVEMENT_HZ, FieldTrack, Settings, Tracks
-from pipeline.detectors.weigh import Weighed, best, weigh_all
+from pipeline.detectors.weigh import Weighed, likely, weigh
 from pipeline.detectors.windows import Floats
-from pipeline.detectors.witnesses import Scene
 
 Seconds = npt.NDArray[np.bool_]
 
@@ -159,58 +159,34 @@ def _per_second(fast: Floats, n_fast: int, n_slow: int, n_seconds: int) -> Float
 
 
 def find_off(coupling: Coupling, signs: Signs, settings: Settings) -> tuple[OffStretch, ...]:
-    """Stretches in which the electrode was off: by the rule of two witnesses, and by all of them weighed.
+    """Stretches in which the electrode was off: all witnesses weighed, and the rule that two of them agree.
 
-    The rule works in seconds, where contact is proven; what it does not find is looked for in windows of
-    0.2 s, and has to be likelier than ``contact_loss.least_probability``.
+    Weighed are stretches between edges in windows of 0.2 s. What the rule finds beside them, in seconds and
+    where contact is proven, counts if all witnesses together do not speak against it.
     """
     if not len(coupling.field) or not len(signs):
         return ()
-    scene = scene_of(coupling, signs, settings)
     ruled = _by_rule(coupling, settings)
     known = [_windows(coupling, signs, one) for one in ruled]
-    weighed = weigh_all(scene, known, agreed=True)
+    rows = [(start, start, stop, stop) for start, stop in known]
+    agreed = [weigh(signs, Stretches.of([row], len(signs), 1), agreed=True) for row in rows]
     found = [
-        OffStretch(one.start, one.stop, own, one.witnesses)
-        for one, own in zip(ruled, weighed, strict=True)
-        if own.probability >= settings["contact_loss.least_agreed"]
+        OffStretch(one.start, one.stop, own[0], one.witnesses)
+        for one, own in zip(ruled, agreed, strict=True)
+        if own and own[0].probability >= settings["contact_loss.least_agreed"]
     ]
-    if coupling.measured_share >= LEAST_MEASURED and not (
-        ruled and ruled[0].start == 0 and ruled[0].stop >= len(coupling.field)
-    ):
-        least = settings["contact_loss.least_probability"]
-        more = [
-            one for one in weigh_all(scene, candidates(signs, scene.usual_mains)) if one.probability >= least
-        ]
-        # Comings and goings of which the rule saw a part are one stretch; else its edges stand.
-        reach = signs.n(1.0)
-        others = [
-            one for one in more if not any(one.start < b + reach and a - reach < one.stop for a, b in known)
-        ]
-        wider = [
-            one
-            for one in more
-            if one.witnesses["restless"] >= 0.5 and any(one.start <= a and b <= one.stop for a, b in known)
-        ]
-        wholes = best(wider, signs.window_s)
-        found = [
-            one
-            for one in found
-            if not any(w.start <= one.weighed.start and one.weighed.stop <= w.stop for w in wholes)
-        ]
-        held = [(one.start, one.stop) for one in wholes]
-        others = [one for one in others if not any(one.start < b and a < one.stop for a, b in held)]
-        found += [_in_seconds(coupling, signs, one) for one in (*wholes, *best(others, signs.window_s))]
+    is_whole = bool(found) and found[0].start == 0 and found[0].stop >= len(coupling.field)
+    if is_whole or coupling.measured_share < LEAST_MEASURED:
+        return tuple(found)
+    least = settings["contact_loss.least_probability"]
+    likelier = likely(signs, candidates(signs), math.log(least / (1 - least)))
+    apart = [
+        one
+        for one in found
+        if not any(one.weighed.start < w.stop and w.start < one.weighed.stop for w in likelier)
+    ]
+    found = [*apart, *(_in_seconds(coupling, signs, one) for one in likelier)]
     return tuple(sorted(found, key=lambda one: one.weighed.start))
-
-
-def scene_of(coupling: Coupling, signs: Signs, settings: Settings) -> Scene:
-    """What all stretches of a channel are held against."""
-    usual = _mains_with_contact(coupling)
-    odd = signs.abrupt.copy()
-    for mask in odd_masks(signs, usual):
-        odd |= mask
-    return Scene(signs, odd, usual, settings["low_coupling.mains_fraction"] * coupling.range)
 
 
 @dataclass(frozen=True)

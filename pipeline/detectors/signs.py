@@ -1,6 +1,8 @@
-"""One field channel in windows of 0.2 s as contact is judged by: mains, noise, level and movement.
+"""One field channel in windows of 0.2 s as contact is judged by: mains, jumps of the level, silence.
 
-Seconds are too coarse for an electrode that is off for two of them.
+Seconds are too coarse for an electrode that is off for two of them. What counts as a jump is held against
+what the wearer does at that moment: at rest a small one is none that a body makes, under steps a large one
+may be.
 """
 
 from dataclasses import dataclass
@@ -9,69 +11,69 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from pipeline.detectors.settling import settling_s
 from pipeline.detectors.tracks import FieldTrack, Settings, Tracks
 from pipeline.detectors.windows import Floats
 
 Mask = npt.NDArray[np.bool_]
 
-JUMP = 0.1
-"""Step of the level from one window to the next, in input ranges, that no movement makes."""
-
 QUICK = 0.94
 """Change within 0.1 s over the spread of the acceleration: about 2 sin(0.1 pi f) for f movements a second.
 Above it are steps (1.35 to 2.3 a second, Tudor-Locke and Rowe 2012), below it strokes (about 1)."""
 
-SMOOTHED_S = 0.6
-"""Over what single windows are smoothed by their median."""
+BUSY_M_S2 = 0.3
+"""Spread of the acceleration from which the wearer does something."""
+
+BUSY_REACH_S = 1.2
+ABOUT_S = 20.0
+"""Reach in which a usual step of the level is looked for."""
+
+STEEPER, FARTHER = 2.5, 1.8
+"""How many times the usual a step from sample to sample, or from window to window, is a jump."""
+
+LINE_STEP = 1.5
+"""A line that is switched within a window leaves steps of up to this times its amplitude times its phase."""
+
+BIG = 0.04
+"""Jump in input ranges from which it is told as big: electrodes stand 0.1 V and more apart from the skin
+(AAMI EC12 for wet ones, from memory)."""
+
+FLAT = 0.25
+"""Noise below this part of the quiet one: the values stand still."""
+
+LEAST_ALIKE_S = 5.0
 
 
 @dataclass(frozen=True)
 class Signs:
-    """All arrays have one element for each window of ``window_s``; NaN where nothing was measured.
+    """All arrays have one element for each window of ``window_s``.
 
     Attributes
     ----------
-    mains, overtones : float64
-        Peak of line and harmonics, and of the harmonics alone, at the electrode, in the channel's unit.
-    noise : float64
-        What level, slope, curvature and lines leave, rms.
-    level : float64
-        Level in the middle of the window.
-    movement : float64
-        By how much the level bends from window to window (twice its middle less both neighbours), median
-        over a second: steps do, while the exponential of an AC coupling that recovers hardly does.
+    mains : float64
+        Base-2 logarithm of the peak of line and harmonics in volts; NaN where it is not known.
+    mains_step : float64
+        Octaves by which mains differs between the 0.6 s before and behind each window.
     jump : float64
-        By how much the level differs from the window before.
-    abrupt : bool
-        Windows at a rail, or behind a jump.
-    settling : bool
-        Windows at a rail or within the recovery of the AC coupling from an abrupt change.
-    acceleration : float64 or None
-        Spread of the acceleration over the second in which the window lies.
-    moving, quick : bool or None
-        Whether that is movement of arm or body, and whether it is as quick as steps are.
-    input_range, noise_floor, recovery_s : float
-        Span of the converter; the channel's usual noise; how long the AC coupling takes to settle.
+        Octaves by which the level jumps farther than is usual; above 0 it is a jump.
+    size : float64
+        Octaves by which that jump is larger than `BIG` input ranges, -1 to 2.
+    silence : float64
+        Octaves by which movement shows less (negative) or more than like movement usually does; NaN where
+        nobody moves, or nothing is known.
+    railed : bool
+        Windows with a sample at a rail.
+    mains_visible : bool
+        Whether mains stands above the noise.
     """
 
     window_s: float
     mains: Floats
-    overtones: Floats
-    noise: Floats
-    level: Floats
-    movement: Floats
+    mains_step: Floats
     jump: Floats
-    abrupt: Mask
-    settling: Mask
-    acceleration: Floats | None
-    moving: Mask | None
-    quick: Mask | None
-    input_range: float
-    noise_floor: float
-    noise_peak: float
-    recovery_s: float
-    tau_s: float | None
+    size: Floats
+    silence: Floats
+    railed: Mask
+    mains_visible: bool
     n_fast: int
     n_slow: int
 
@@ -87,93 +89,151 @@ class Signs:
         return round(second * self.n_slow / self.n_fast)
 
 
+@dataclass(frozen=True)
+class _Wearer:
+    """What the accelerometer says of each window; ``acceleration`` is None without one."""
+
+    acceleration: Floats | None
+    moving: Mask
+    quick: Mask
+    busy: Mask
+
+
 def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     """Bring what is known of a field channel to windows of 0.2 s."""
-    channel = track.channel
-    span = channel.adc_high - channel.adc_low
+    n = min(len(track.mains_peak), len(track.level_fast), len(track.steepest))
     window_s = tracks.n_fast / tracks.sample_hz
-    n = min(len(track.mains_peak), len(track.level_fast))
-    second = np.minimum(np.arange(n) * tracks.n_fast // tracks.n_slow, max(len(track.at_rail) - 1, 0))
-    level = track.level_fast[:n]
-    jump = _jumps(level)
-    railed = np.zeros(n, bool)
-    if len(track.at_rail) and not track.n_beyond:
-        middle = (channel.adc_high + channel.adc_low) / 2
-        ends = np.nanpercentile(np.abs(level - middle), 100) if np.any(~np.isnan(level)) else 0.0
-        railed = (track.at_rail[second] > 0) & (np.nan_to_num(np.abs(level - middle)) > 0.9 * ends)
-    abrupt = railed | (np.nan_to_num(jump) > JUMP * span)
-    recovery_s = settling_s(channel, settings["saturation.settled_residue"]) or 0.0
-    acceleration = moving = quick = None
-    if tracks.acceleration_rms is not None and len(tracks.acceleration_rms):
-        acceleration = tracks.acceleration_rms[np.minimum(second, len(tracks.acceleration_rms) - 1)]
-        moving = np.nan_to_num(acceleration) > settings["movement.body_m_s2"]
-        # The first and the last second of a movement are only in part of it.
-        per_s = max(1, round(1 / window_s))
-        moving = ndimage.binary_erosion(moving, np.ones(2 * per_s + 1, bool), border_value=1)
-        if tracks.acceleration_change is not None:
-            change = tracks.acceleration_change[np.minimum(second, len(tracks.acceleration_change) - 1)]
-            quick = np.nan_to_num(change) > QUICK * np.nan_to_num(acceleration)
+    span = track.channel.adc_high - track.channel.adc_low
     noise = track.residue_rms[:n]
-    floor = float(np.nanmedian(noise)) if np.any(~np.isnan(noise)) else 0.0
-    # Where lines do not lead and the rest is loud, it is the rest that has power there.
-    loud = ~track.mains_leads[:n] & ~(np.nan_to_num(noise) < 2 * floor)
+    known = noise[~np.isnan(noise)]
+    quiet = float(np.percentile(known, 20)) if len(known) else 0.0
+    wearer = _wearer(tracks, n, window_s, settings)
+    railed = track.railed_fast[:n] & (track.n_beyond == 0)
+    flat = (np.nan_to_num(track.steepest[:n]) <= 0) | (np.nan_to_num(noise) < FLAT * quiet)
+    # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
+    noise_peak = quiet * float(np.sqrt(np.pi / tracks.n_fast))
+    mains, visible = _mains(track, n, railed, flat, noise_peak)
+    level = filled(track.level_fast[:n])
+    jump, size = _jumps(tracks, track, level, _Sizes(span, quiet, window_s), wearer, railed)
+    silence = _silence(level, wearer, (jump > 0) | railed, flat, quiet, window_s)
+    step = _steps(mains, max(1, round(0.6 / window_s))) if visible else np.zeros(n)
     return Signs(
-        window_s,
-        np.where(loud, np.nan, track.mains_peak[:n]),
-        track.overtones_peak[:n],
-        noise,
-        level,
-        _bend(level, max(3, round(1.0 / window_s))),
-        jump,
-        abrupt,
-        _followed(abrupt, round(recovery_s / window_s)),
-        acceleration,
-        moving,
-        quick,
-        span,
-        floor,
-        # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
-        floor * float(np.sqrt(np.pi / tracks.n_fast)),
-        recovery_s,
-        1 / (2 * np.pi * channel.ac_corner_hz) if channel.ac_corner_hz else None,
-        tracks.n_fast,
-        tracks.n_slow,
-    )
+        window_s, mains, step, jump, size, silence, railed, visible, tracks.n_fast, tracks.n_slow
+    )  # fmt: skip
 
 
-def smoothed(values: Floats, n: int) -> Floats:
-    """Running median over `n` windows, unknown ones standing in for the last known."""
+def filled(values: Floats) -> Floats:
+    """Values with unknown ones standing in by the last known; zeros where nothing is known."""
     known = ~np.isnan(values)
     if not known.any():
-        return np.full(len(values), np.nan)
+        return np.zeros(len(values))
     last = np.maximum.accumulate(np.where(known, np.arange(len(values)), -1))
-    filled = values[np.where(last < 0, np.argmax(known), last)]
-    return np.asarray(ndimage.median_filter(filled, n | 1, mode="nearest"))
+    return np.asarray(values[np.where(last < 0, np.argmax(known), last)])
 
 
-def _jumps(level: Floats) -> Floats:
-    """From the last known level to each; 0 where it is not known."""
-    known = ~np.isnan(level)
-    if not known.any():
-        return np.zeros(len(level))
-    at = np.arange(len(level))
-    last = np.maximum.accumulate(np.where(known, at, -1))
-    before = np.concatenate(([-1], last[:-1]))
-    jump = np.abs(level - level[np.maximum(before, 0)])
-    return np.where(known & (before >= 0), jump, 0.0)
+@dataclass(frozen=True)
+class _Sizes:
+    """Input range and quiet noise in volts, and how long a window lasts."""
+
+    span: float
+    quiet: float
+    window_s: float
 
 
-def _bend(level: Floats, n: int) -> Floats:
-    bend = np.full(len(level), np.nan)
-    if len(level) > 2:
-        bend[1:-1] = np.abs(level[2:] - 2 * level[1:-1] + level[:-2])
-        bend[0], bend[-1] = bend[1], bend[-2]
-    known = ~np.isnan(bend)
-    return np.where(ndimage.minimum_filter1d(known.astype(np.uint8), 1) > 0, smoothed(bend, n), np.nan)
+def _wearer(tracks: Tracks, n: int, window_s: float, settings: Settings) -> _Wearer:
+    nothing = np.zeros(n, bool)
+    if tracks.acceleration_rms is None or not len(tracks.acceleration_rms):
+        return _Wearer(None, nothing, nothing, np.ones(n, bool))
+    second = np.minimum(np.arange(n) * tracks.n_fast // tracks.n_slow, len(tracks.acceleration_rms) - 1)
+    acceleration = tracks.acceleration_rms[second]
+    known = np.nan_to_num(acceleration)
+    per_s, reach = max(1, round(1 / window_s)), max(1, round(BUSY_REACH_S / window_s))
+    # The first and the last second of a movement are only in part of it.
+    moving = ndimage.binary_erosion(
+        known > settings["movement.body_m_s2"], np.ones(2 * per_s + 1, bool), border_value=1
+    )
+    quick = moving
+    if tracks.acceleration_change is not None:
+        change = tracks.acceleration_change[np.minimum(second, len(tracks.acceleration_change) - 1)]
+        quick = moving & (np.nan_to_num(change) > QUICK * known)
+    busy = ndimage.binary_dilation(known > BUSY_M_S2, np.ones(2 * reach + 1, bool))
+    return _Wearer(acceleration, moving, quick, busy)
 
 
-def _followed(windows: Mask, n_after: int) -> Mask:
-    """The windows given, and so many after each of them."""
-    steps = np.cumsum(np.concatenate(([0], windows.astype(np.int64))))
-    first = np.maximum(np.arange(len(windows)) - n_after, 0)
-    return np.asarray(steps[1:] > steps[first])
+def _mains(track: FieldTrack, n: int, railed: Mask, flat: Mask, noise_peak: float) -> tuple[Floats, bool]:
+    """Logarithm of the mains, and whether it is visible at all."""
+    noise, leads = track.residue_rms[:n], track.mains_leads[:n]
+    usual = float(np.nanmedian(noise)) if np.any(~np.isnan(noise)) else 0.0
+    # Where lines do not lead and the rest is loud, or at a rail, it is the rest that has power there.
+    hidden = ~leads & (railed | ~(np.nan_to_num(noise) < 2 * usual))
+    peak = np.where(hidden | flat, np.nan, track.mains_peak[:n])
+    visible = bool(np.any(~np.isnan(peak))) and float(np.nanpercentile(peak, 90)) > 3 * noise_peak
+    return np.log2(np.maximum(peak, max(2 * noise_peak, 1e-12))), visible
+
+
+def _jumps(
+    tracks: Tracks, track: FieldTrack, level: Floats, sizes: _Sizes, wearer: _Wearer, railed: Mask
+) -> tuple[Floats, Floats]:
+    n, window_s = len(level), sizes.window_s
+    steep = np.nan_to_num(track.steepest[:n])
+    line = ndimage.maximum_filter1d(np.where(railed, 0.0, np.nan_to_num(track.mains_peak[:n])), 5)
+    phase = min(2.5, LINE_STEP * 2 * np.pi * track.lines[0].nominal_hz / tracks.sample_hz)
+    usual = np.maximum(STEEPER * _usual(steep, wearer, window_s), max(8 * sizes.quiet, 0.002 * sizes.span))
+    steeper = _octaves(steep, np.maximum(usual, phase * line))
+    far = np.zeros(n)
+    if n > 6:
+        # Two windows on either side, none of them that in which it happens.
+        far[2:-2] = np.abs((level[3:-1] + level[4:]) - (level[:-4] + level[1:-3])) / 2
+    usual = np.maximum(FARTHER * _usual(far, wearer, window_s), max(6 * sizes.quiet, 0.004 * sizes.span))
+    jump = np.maximum(steeper, _octaves(far, usual))
+    size = np.where(railed, 4 * BIG * sizes.span, far)
+    return np.where(railed, np.maximum(jump, 0.5), jump), np.clip(_octaves(size, BIG * sizes.span), -1, 2)
+
+
+def _usual(steps: Floats, wearer: _Wearer, window_s: float) -> Floats:
+    """The largest step of a second as it usually is about each window, and where the wearer moves."""
+    per_s = max(1, round(1 / window_s))
+    largest = ndimage.maximum_filter1d(steps, per_s) if len(steps) else steps
+    near = ndimage.median_filter(largest, min(len(steps) | 1, round(ABOUT_S / window_s) | 1), mode="nearest")
+    moving = float(np.median(largest[wearer.moving])) if wearer.moving.any() else 0.0
+    return np.maximum(near, np.where(wearer.busy, moving, 0.0))
+
+
+def _silence(
+    level: Floats, wearer: _Wearer, hidden: Mask, flat: Mask, quiet: float, window_s: float
+) -> Floats:
+    """How the level bends from window to window over the acceleration, against like movement elsewhere.
+
+    Steps bend it, while the exponential of an AC coupling that recovers hardly does.
+    """
+    n, out = len(level), np.full(len(level), np.nan)
+    if wearer.acceleration is None or n < 3:
+        return out
+    bend = np.abs(np.convolve(level, (1, -2, 1), "same"))
+    bend[0], bend[-1] = bend[1], bend[-2]
+    spoilt = ndimage.binary_dilation(hidden, iterations=2) | ndimage.binary_dilation(flat)
+    smooth = ndimage.median_filter(filled(np.where(spoilt, np.nan, bend)), max(1, round(1 / window_s)) | 1)
+    bend = np.where(spoilt, np.nan, smooth)
+    answer = bend / np.maximum(wearer.acceleration, 1e-3)
+    for alike in (wearer.quick, wearer.moving & ~wearer.quick):
+        free = alike & ~np.isnan(answer)
+        if free.sum() < LEAST_ALIKE_S / window_s:
+            continue
+        usual = float(np.percentile(answer[free], 60))
+        if usual > 4 * quiet / np.sqrt(10) / max(float(np.median(wearer.acceleration[free])), 1e-3):
+            out[free] = _octaves(answer[free], usual)
+    return out
+
+
+def _steps(mains: Floats, n: int) -> Floats:
+    """Mean of the `n` windows behind each less that of the `n` before it; 0 near the ends."""
+    known = filled(ndimage.median_filter(filled(mains), 3, mode="nearest"))
+    sums = np.concatenate(([0.0], np.cumsum(known)))
+    step = np.zeros(len(known))
+    at = np.arange(n, max(len(known) - n, n))
+    step[at] = ((sums[at + 1 + n] - sums[at + 1]) - (sums[at] - sums[at - n])) / n
+    return step
+
+
+def _octaves(value: Floats, unit: Floats | float) -> Floats:
+    return np.asarray(np.log2(np.maximum(value / np.maximum(unit, 1e-15), 2.0**-8)))

@@ -1,126 +1,150 @@
-"""Where to look for an electrode that is off: stretches in which anything differs from what is usual.
+"""Where to look for an electrode that is off: stretches between edges at which something changes at once.
 
 Generous on purpose: what each of them is, the witnesses decide (:mod:`.witnesses`).
 """
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+
 import numpy as np
+import numpy.typing as npt
 from scipy import ndimage
 
 from pipeline.detectors.findings import Spans
-from pipeline.detectors.signs import JUMP, SMOOTHED_S, Mask, Signs, smoothed
-from pipeline.detectors.windows import Floats
+from pipeline.detectors.signs import Signs, filled
 
-MAINS_FACTOR = 1.35
-"""Mains that differs by so much from the usual is worth a look."""
+Places = npt.NDArray[np.int64]
 
-QUIETER = 0.35
-"""So is movement that shows as less than this share of what its acceleration usually does."""
+STEP_OCTAVES = 0.5
+"""Mains that changes by so much within half a second is an edge; so is a jump of the level."""
 
-BRIDGE_S = 2.0
-"""Pauses within a stretch: contact that comes and goes is one stretch."""
+ONE_EDGE_S = 0.6
+"""Edges less apart are one: an electrode chatters as it comes off."""
 
-SHORTEST_S = 1.2
-SNAP_S = 1.0
-"""Reach in which an edge is moved to the sharpest change beside it."""
+CHATTER_S = 1.0
+"""An edge that lasts longer may be comings and goings: its ends are edges, too."""
 
-BLOCK_S = 10.0
-SHARP = 4.0
-"""A step of the level is sharp at so many times the 80th percentile of those about it."""
+MOST_BETWEEN = 6
+"""A stretch reaches over so many edges at most."""
 
-MOST_SHARP = 60
-"""More sharp steps than this in a recording are no events, but how it is."""
+SHORTEST_S = 1.4
+GATHERED_S = (0.0, 1.5, 3.0)
+"""Pauses within comings and goings that are one stretch."""
 
+LONGEST_FADE_S = 300.0
+FADED = (0.3, 0.6)
+"""Parts of its last change by which mains has changed where contact counts as lost bit by bit."""
 
-def sharp_steps(signs: Signs) -> Mask:
-    """Windows whose level steps away from the one before by far more than is usual about them."""
-    n, block = len(signs), signs.n(BLOCK_S)
-    if n < 2 * block:
-        usual = np.full(n, _percentile(signs.jump, 80))
-    else:
-        cut = np.nan_to_num(signs.jump[: n // block * block].reshape(-1, block))
-        of_block = np.percentile(cut, 80, axis=1)
-        of_block = ndimage.median_filter(of_block, 3, mode="nearest")
-        usual = of_block[np.minimum(np.arange(n) // block, len(of_block) - 1)]
-    least = np.maximum(SHARP * usual, 0.01 * signs.input_range)
-    return np.asarray(np.nan_to_num(signs.jump) > np.minimum(least, JUMP * signs.input_range)) | signs.abrupt
+SILENT_OCTAVES = -1.3
+"""Movement that shows by less than 0.4 of what like movement does."""
 
 
-def candidates(signs: Signs, usual_mains: float) -> list[tuple[int, int]]:
-    """Stretches [start, stop) of windows that may be an electrode off, ascending, some overlapping."""
-    n = len(signs)
-    if not n:
-        return []
-    sharp = sharp_steps(signs)
-    kinds = odd_masks(signs, usual_mains)
-    short = signs.n(SHORTEST_S)
-    spans = [Spans.merged(Spans.of_mask(mask), bridge=signs.n(BRIDGE_S)) for mask in kinds]
-    spans += [Spans.merged(Spans.of_mask(mask), bridge=signs.n(0.4)) for mask in kinds]
-    spans.append(Spans.merged(*spans[: len(kinds)], bridge=signs.n(BRIDGE_S)))
-    pairs = _between_steps(signs, sharp)
-    found = set()
-    for start, stop in [
-        *pairs,
-        *((a, b) for s in spans for a, b in zip(s.start.tolist(), s.stop.tolist(), strict=True)),
-    ]:
-        if stop - start < short:
+@dataclass(frozen=True)
+class Stretches:
+    """Windows [start, stop) with their edges, and what lies between the edges: [inner_start, inner_stop)."""
+
+    start: Places
+    inner_start: Places
+    inner_stop: Places
+    stop: Places
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    def only(self, which: npt.NDArray[np.bool_]) -> "Stretches":
+        """Some of them."""
+        return Stretches(self.start[which], self.inner_start[which], self.inner_stop[which], self.stop[which])
+
+    @staticmethod
+    def of(rows: list[tuple[int, int, int, int]], n: int, least: int) -> "Stretches":
+        """Rows of start, inner start, inner stop, stop; those shorter than `least` windows are left out."""
+        table = np.clip(np.array(sorted(set(rows)), np.int64).reshape(-1, 4).T, 0, n)
+        start, inner_start, inner_stop, stop = table[:, table[3] - table[0] >= least]
+        hollow = inner_start >= inner_stop
+        return Stretches(
+            start, np.where(hollow, start, inner_start), np.where(hollow, stop, inner_stop), stop
+        )
+
+
+def edges_of(signs: Signs) -> list[tuple[int, int]]:
+    """First and last window of every edge; those of the recording are among them."""
+    odd = (np.abs(signs.mains_step) > STEP_OCTAVES) | (signs.jump > 0)
+    spans = Spans.merged(Spans.of_mask(odd), bridge=signs.n(ONE_EDGE_S))
+    last = len(signs) - 1
+    return [(0, 0), *zip(spans.start.tolist(), (spans.stop - 1).tolist(), strict=True), (last, last)]
+
+
+def candidates(signs: Signs) -> Stretches:
+    """All stretches that may be an electrode off, some overlapping."""
+    if len(signs) < 2:
+        return Stretches.of([], len(signs), 1)
+    edges = edges_of(signs)
+    rows = [*_between(signs, edges), *_gathered(signs, edges)]
+    if signs.mains_visible:
+        rows += _fading(signs, edges)
+    rows += _silent(signs, edges)
+    return Stretches.of(rows, len(signs), signs.n(SHORTEST_S))
+
+
+def _between(signs: Signs, edges: list[tuple[int, int]]) -> Iterator[tuple[int, int, int, int]]:
+    """From each edge to the next ones; of a long edge, also from its end, and to its beginning."""
+    long, lead, tail = signs.n(CHATTER_S), signs.n(0.4), signs.n(ONE_EDGE_S)
+    for i, (first, last) in enumerate(edges):
+        starts = [first, last - lead] if last - first > long else [first]
+        for begin, end in edges[i + 1 : i + 1 + MOST_BETWEEN]:
+            for start in starts:
+                yield start, last + 1, begin, end + 1
+                if end - begin > long:
+                    yield start, last + 1, begin, begin + tail
+
+
+def _gathered(signs: Signs, edges: list[tuple[int, int]]) -> Iterator[tuple[int, int, int, int]]:
+    """Edges close to one another, as one stretch: comings and goings."""
+    inner = edges[1:-1]
+    for pause_s in GATHERED_S:
+        group: list[tuple[int, int]] = []
+        for edge in [*inner, None]:
+            pause = signs.n(pause_s) if pause_s else -1
+            if group and (edge is None or edge[0] - group[-1][1] > pause):
+                start, stop = group[0][0], group[-1][1] + 1
+                yield start, start, stop, stop
+                group = []
+            if edge is not None:
+                group.append(edge)
+
+
+def _fading(signs: Signs, edges: list[tuple[int, int]]) -> Iterator[tuple[int, int, int, int]]:
+    """From where mains began to differ from what it is behind an edge, bit by bit, up to that edge."""
+    mains = filled(signs.mains)
+    smooth = ndimage.median_filter(mains, signs.n(3.0) | 1, mode="nearest")
+    for begin, end in edges[1:-1]:
+        behind = mains[end + 2 : end + 2 + signs.n(8.0)]
+        before = mains[max(0, begin - signs.n(2.0) - 1) : max(begin - 1, 0)]
+        if not len(behind) or not len(before):
             continue
-        snapped = _snapped(signs, sharp, start), _snapped(signs, sharp, stop)
-        for a, b in ((start, stop), snapped):
-            if b - a >= short:
-                found.add((a, b))
-    return sorted(found)
+        usual = float(np.median(behind))
+        change = float(np.median(before)) - usual
+        if abs(change) < 1:
+            continue
+        reach = max(0, begin - signs.n(LONGEST_FADE_S))
+        for part in FADED:
+            usual_again = np.flatnonzero((smooth[reach:begin] - usual) / change <= part)
+            start = reach + int(usual_again[-1]) + 1 if len(usual_again) else reach
+            if begin - start > signs.n(3.0):
+                yield start, start, begin, end + 1
 
 
-def odd_masks(signs: Signs, usual_mains: float) -> list[Mask]:
-    """What is odd, by each sign: mains more or less than usual, movement that does not show."""
-    return [*_by_mains(signs, usual_mains), *_by_silence(signs)]
-
-
-def _by_mains(signs: Signs, usual: float) -> list[Mask]:
-    """Where mains is more, and where it is less than usual."""
-    if usual <= 0:
-        return []
-    ratio = smoothed(signs.mains, signs.n(SMOOTHED_S)) / usual
-    return [ratio > MAINS_FACTOR, ratio < 1 / MAINS_FACTOR]
-
-
-def _by_silence(signs: Signs) -> list[Mask]:
-    """Where movement hardly shows."""
-    if signs.moving is None or signs.acceleration is None or not signs.moving.any():
-        return []
-    quiet = np.zeros(len(signs), bool)
-    quick = signs.quick if signs.quick is not None else signs.moving
-    with np.errstate(invalid="ignore"):
-        answer = signs.movement / np.maximum(signs.acceleration, 1e-3)
-        for alike in (signs.moving & quick, signs.moving & ~quick):
-            free = alike & ~signs.abrupt & ~np.isnan(answer)
-            if free.sum() >= signs.n(5.0):
-                quiet |= alike & (answer < QUIETER * float(np.percentile(answer[free], 60)))
-    return [quiet]
-
-
-def _between_steps(signs: Signs, sharp: Mask) -> list[tuple[int, int]]:
-    """From each sharp step to the next ones."""
-    groups = Spans.merged(Spans.of_mask(sharp), bridge=signs.n(1.0))
-    if not 2 <= len(groups) <= MOST_SHARP:
-        return []
-    starts, stops = groups.start.tolist(), groups.stop.tolist()
-    pairs = [(a, stops[k + more]) for more in (1, 2) for k, a in enumerate(starts[:-more])]
-    # The start of the step that ends it is the end: what follows may be the rail of a fresh contact.
-    pairs += [(a, starts[k + 1]) for k, a in enumerate(starts[:-1])]
-    return pairs + [(a, b) for a, b in zip(starts, stops, strict=True)]
-
-
-def _snapped(signs: Signs, sharp: Mask, edge: int) -> int:
-    """The sharp step next to an edge, if there is one."""
-    reach = signs.n(SNAP_S)
-    low, high = max(0, edge - reach), min(len(sharp), edge + reach + 1)
-    near = np.flatnonzero(sharp[low:high])
-    if not len(near):
-        return edge
-    return int(low + near[np.argmax(np.nan_to_num(signs.jump[low:high][near]))])
-
-
-def _percentile(values: Floats, percent: float) -> float:
-    known = values[~np.isnan(values)]
-    return float(np.percentile(known, percent)) if len(known) else 0.0
+def _silent(signs: Signs, edges: list[tuple[int, int]]) -> Iterator[tuple[int, int, int, int]]:
+    """Where movement hardly shows, and from there to the edges about it."""
+    silent = np.nan_to_num(signs.silence) < SILENT_OCTAVES
+    near, lasts = signs.n(ONE_EDGE_S), np.array([last for _, last in edges])
+    firsts = np.array([first for first, _ in edges])
+    spans = Spans.merged(Spans.of_mask(silent), bridge=signs.n(1.0))
+    for start, stop in zip(spans.start.tolist(), spans.stop.tolist(), strict=True):
+        if stop - start < signs.n(2.0):
+            continue
+        before = edges[max(int(np.searchsorted(lasts, start + near, side="right")) - 1, 0)][0]
+        behind = edges[min(int(np.searchsorted(firsts, stop - near)), len(edges) - 1)][1] + 1
+        for a in {start, before}:
+            for b in {stop, behind}:
+                yield a, a, b, b

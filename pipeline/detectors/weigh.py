@@ -1,72 +1,70 @@
 """Witnesses weighed together: the log-odds of each, added up to the probability that the electrode was off.
 
-The weights were fitted by logistic regression (with a penalty on their squares, and signs held to physics) on
-candidate stretches of simulated recordings of the kinds clean, mains, passing, hard_rails, mixed,
-low_coupling and contact_*, tuning seeds 0 to 49, a stretch in four also without accelerometer or mains. Those
-of :data:`CHECKS` were set by hand on the same seeds: a regression that only adds cannot say "both".
+The weights were fitted by logistic regression (signs held to what physics says, a penalty on their squares)
+on candidate stretches of simulated recordings of fourteen kinds, with lost contact and without, seeds 0 to 39
+of :mod:`pipeline.simulate.draw`. Fitted on one half of the seeds, they do as well on the other half.
 """
 
 import math
-from bisect import bisect_right
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.detectors.signs import Mask
+from pipeline.detectors.signs import Signs
+from pipeline.detectors.stretches import Stretches
 from pipeline.detectors.windows import Floats
-from pipeline.detectors.witnesses import Scene, witnesses_of
+from pipeline.detectors.witnesses import FAR_OCTAVES, Heard, hear
 
-PRIOR = -3.7
-"""Log-odds of a stretch of which nothing is known but that something is odd there."""
+PRIOR = -5.6
+"""Log-odds of a stretch of which nothing is known but that it lies between two edges."""
 
 AGREED = 5.0
 """Log-odds of two witnesses that agree by the rule in :mod:`.coupling`."""
 
-WEIGHTS: Mapping[str, tuple[float, float, str]] = {
-    "mains_more": (3.2, 0.1, "mains pickup rises: a floating electrode takes up the line by itself"),
-    "mains_at_once": (2.8, 0.3, "it changes at an edge, within half a second"),
-    "mains_unsteady": (0.9, 0.5, "it is less steady than beside the stretch"),
-    "tied": (-0.4, -0.8, "mains is below what a wearer tied to ground picks up"),
-    "silent": (3.6, 0.5, "movement shows by more than half less than like acceleration shows beside it"),
-    "answers": (-1.5, 0.0, "movement shows as it does beside the stretch"),
-    "rattles": (0.5, 0.3, "the level jumps about more than movement explains"),
-    "noise_more": (-0.4, 0.4, "the field is noisier than beside the stretch"),
-    "noise_less": (0.4, 0.0, "it is quieter"),
-    "step_in": (0.3, 0.0, "the level steps at the beginning"),
-    "step_out": (0.4, 0.2, "and at the end"),
-    "recovery": (1.0, 1.0, "what follows falls off as the AC coupling recovers"),
-    "loose": (-1.0, -1.0, "nothing is odd at the stretch's own ends"),
-    "restless": (-0.9, -0.9, "steps come and go inside"),
-    "lamp": (-3.0, -3.0, "mains changes while movement answers, or with no step: a lamp"),
-    "grounded": (-1.5, -1.5, "silence without more mains and without steps: tied to ground"),
+WEIGHTS: Mapping[str, tuple[float, str]] = {
+    "mains": (0.8, "mains pickup is not what it is on either side"),
+    "mains_jump": (2.4, "mains changes where the level jumps"),
+    "at_once": (0.7, "within half a second"),
+    "jumps": (0.9, "the level jumps at both ends, farther than movement makes it"),
+    "big_jump": (0.6, "at the end by as much as a fresh contact does"),
+    "away": (1.0, "mains stays away from the usual"),
+    "comings": (0.6, "jump upon jump inside: contact comes and goes"),
+    "falls_silent": (1.3, "the field falls silent while the wearer moves on"),
+    "silent_mains": (2.7, "movement hardly shows while mains is more"),
+    "silent_jumps": (1.2, "movement hardly shows between two big jumps"),
+    "answers": (-1.5, "movement shows as it does beside the stretch"),
+    "tied": (-0.6, "silence and less mains without jumps, as soles tie a wearer to ground"),
+    "long": (-2.6, "it lasts longer than a minute, and much else may have changed"),
+    "open_ended": (-2.6, "the recording begins or ends there, so that one side is unknown"),
 }
-"""Witness -> log-odds for the first unit (an octave, for changes), for each more, and what it means.
+"""Witness -> log-odds for each unit, and what it means."""
 
-Loss of mains and the share of its harmonics were fitted as well and came out at nothing: in the model the
-corner of a floating input lies below 50 Hz, so that its harmonics rise by a quarter at most.
-"""
+OF_EDGES = ("long", "open_ended")
+"""Witnesses that only say that little is known from the edges."""
 
-CHECKS: Mapping[str, tuple[float, str]] = {
-    "alone": (-5.0, "one witness alone: no two of mains, silence, steps and comings and goings"),
-    "heard": (-3.0, "movement is plainly answered, and contact does not come and go"),
-    "sinks": (-4.0, "silence without more mains or steps at both ends, as soles tie a wearer to ground"),
-    "spread": (-3.0, "the ends of the stretch are as usual, and mains is no more"),
-}
-"""What speaks against it that no single witness says."""
+REACH = 3.0
+"""Log-odds by which comings and goings may be less likely than a part of them."""
 
-MOST_EACH = 4.0
-"""Log-odds beyond which a stretch is no better than another."""
+EDGE_COST = 0.2
+"""Log-odds that a second of edges costs in the choice among overlapping stretches."""
 
 
 @dataclass(frozen=True)
 class Weighed:
-    """The stretch [start, stop) of windows, its witnesses, and the log-odds that the electrode was off."""
+    """The stretch [start, stop) of windows, its witnesses, and the log-odds that the electrode was off.
+
+    ``change`` is that of mains in octaves, ``silence`` by how many octaves movement shows less (either NaN
+    where it is not known), ``step_in`` how far the level jumps at the beginning.
+    """
 
     start: int
     stop: int
     witnesses: Mapping[str, float]
     log_odds: float
+    change: float = math.nan
+    silence: float = math.nan
+    step_in: float = 0.0
 
     @property
     def probability(self) -> float:
@@ -76,71 +74,89 @@ class Weighed:
     def reasons(self, most: int = 4) -> tuple[str, ...]:
         """What speaks for it, strongest first."""
         given = [
-            (first * min(value, 1.0) + more * max(value - 1.0, 0.0), meaning)
-            for name, (first, more, meaning) in WEIGHTS.items()
-            if (value := self.witnesses[name]) > 0
+            (weight * value, meaning)
+            for name, (weight, meaning) in WEIGHTS.items()
+            if not math.isnan(value := self.witnesses[name])
         ]
         return tuple(meaning for gain, meaning in sorted(given, key=lambda one: -one[0])[:most] if gain > 0.3)
 
     def missing(self) -> tuple[str, ...]:
         """Which witnesses could not be heard."""
-        told = {"mains_more": "no mains to compare with", "silent": "no movement to compare with"}
+        told = {"mains": "no mains to compare with", "falls_silent": "no movement to compare with"}
         return tuple(text for name, text in told.items() if math.isnan(self.witnesses[name]))
 
 
-def weigh_all(scene: Scene, stretches: Sequence[tuple[int, int]], agreed: bool = False) -> list[Weighed]:
+def log_odds(heard: Heard) -> Floats:
+    """Of every stretch that was heard."""
+    n = len(heard.change)
+    total = np.full(n, PRIOR)
+    for name, (weight, _) in WEIGHTS.items():
+        total = total + weight * np.nan_to_num(heard.witnesses[name])
+    return total
+
+
+def weigh(signs: Signs, stretches: Stretches, agreed: bool = False) -> list[Weighed]:
     """Weigh all stretches; ``agreed`` where two witnesses agree in each by the rule."""
-    start, stop = np.array(stretches, np.int64).reshape(-1, 2).T
-    found = witnesses_of(scene, start, stop)
-    total = np.full(len(start), PRIOR)
-    for name, (first, more, _) in WEIGHTS.items():
-        value = np.nan_to_num(found[name])
-        total = total + first * np.minimum(value, 1) + more * np.maximum(value - 1, 0)
-    checks = _checks(found)
-    for name, holds in checks.items():
-        total = total + CHECKS[name][0] * holds
+    heard = hear(signs, stretches)
+    total = log_odds(heard)
     if agreed:
-        total = np.maximum(total, PRIOR + CHECKS["heard"][0] * checks["heard"]) + AGREED
+        # The rule looks at all of the recording: neither length nor an end of it speaks against a stretch.
+        total = total + AGREED - sum(WEIGHTS[name][0] * heard.witnesses[name] for name in OF_EDGES)
     return [
-        Weighed(a, b, {name: float(found[name][k]) for name in found}, float(total[k]))
-        for k, (a, b) in enumerate(stretches)
+        Weighed(
+            int(stretches.start[k]),
+            int(stretches.stop[k]),
+            {name: float(values[k]) for name, values in heard.witnesses.items()},
+            float(total[k]),
+            float(heard.change[k]),
+            float(heard.silence[k]),
+            float(heard.step_in[k]),
+        )
+        for k in range(len(stretches))
     ]
 
 
-def _checks(found: Mapping[str, Floats]) -> dict[str, Mask]:
-    v = {name: np.nan_to_num(value) for name, value in found.items()}
-    change = np.maximum(v["mains_more"], v["mains_less"])
-    silent = v["silent"] >= 0.7
-    changed = (change >= 0.5) & ((v["mains_at_once"] >= 0.6 * change) | silent)
-    # An edge where the recording begins or ends cannot step.
-    ends = np.minimum(*(np.nan_to_num(found[name], nan=np.inf) for name in ("step_in", "step_out")))
-    stepped = np.where(silent, np.maximum(v["step_in"], v["step_out"]), ends) >= 1.5
-    agreeing = changed.astype(int) + silent + stepped + (v["restless"] >= 0.5)
-    return {
-        "alone": agreeing < 2,
-        "heard": (v["answers"] >= 0.4) & (v["restless"] < 0.5),
-        "sinks": (v["silent"] > 0)
-        & (v["mains_more"] < 0.5)
-        & (np.minimum(v["step_in"], v["step_out"]) < 1.5)
-        & (np.nan_to_num(found["tied"], nan=1.0) > -0.5),
-        "spread": (v["loose"] >= 0.5) & (v["mains_more"] < 0.5),
-    }
+def likely(signs: Signs, stretches: Stretches, least: float) -> list[Weighed]:
+    """Stretches of at least the log-odds `least`, ascending; of those that overlap the likeliest.
+
+    Edges that last cost a little, since the change itself is quick. Where contact comes and goes, a stretch
+    that holds a likelier one and is nearly as likely stands for it: the whole counts.
+    """
+    heard = hear(signs, stretches)
+    enough = log_odds(heard) >= least
+    some, usual = stretches.only(enough), heard.usual[enough]
+    edges_s = signs.window_s * (some.inner_start - some.start + some.stop - some.inner_stop)
+    found = [_fitted(signs, one, usual[k]) for k, one in enumerate(weigh(signs, some))]
+    order = sorted(
+        range(len(found)), key=lambda k: (EDGE_COST * edges_s[k] - found[k].log_odds, found[k].start)
+    )
+    picked = list[Weighed]()
+    for one in (found[k] for k in order):
+        over = [other for other in picked if one.start < other.stop and other.start < one.stop]
+        if over and not all(_stands_for(one, other) for other in over):
+            continue
+        picked = [*(other for other in picked if other not in over), one]
+    return sorted(picked, key=lambda one: one.start)
 
 
-def best(weighed: Sequence[Weighed], window_s: float) -> list[Weighed]:
-    """Of overlapping stretches those that together weigh most: log-odds times length."""
-    ordered = sorted(weighed, key=lambda one: (one.stop, one.start))
-    stops = [one.stop for one in ordered]
-    totals, before = [0.0], list[int]()
-    for k, one in enumerate(ordered):
-        free = bisect_right(stops, one.start, 0, k)
-        worth = totals[free] + min(one.log_odds, MOST_EACH) * (one.stop - one.start) * window_s
-        before.append(free if worth > totals[k] else -1)
-        totals.append(max(totals[k], worth))
-    picked, k = list[Weighed](), len(ordered)
-    while k:
-        free = before[k - 1]
-        if free >= 0:
-            picked.append(ordered[k - 1])
-        k = free if free >= 0 else k - 1
-    return picked[::-1]
+def _stands_for(one: Weighed, other: Weighed) -> bool:
+    """Whether comings and goings hold another stretch, and are nearly as likely."""
+    holds = one.start <= other.start and other.stop <= one.stop
+    return holds and one.witnesses["comings"] > 0.1 and one.log_odds >= other.log_odds - REACH
+
+
+def _fitted(signs: Signs, one: Weighed, usual: float) -> Weighed:
+    """The stretch without what lies before mains leaves the usual, and behind where it comes back to it.
+
+    Windows whose mains is not known, as at a rail, go with what they stand beside.
+    """
+    if math.isnan(usual) or one.witnesses["away"] < 0.5:
+        return one
+    mains = signs.mains[one.start : one.stop]
+    away = np.flatnonzero(np.abs(mains - usual) > FAR_OCTAVES)
+    back = np.flatnonzero(np.abs(mains - usual) <= FAR_OCTAVES)
+    first, last = int(away[0]), int(away[-1])
+    before, behind = back[back < first], back[back > last]
+    start = one.start + (int(before[-1]) + 1 if len(before) else 0)
+    stop = one.start + (int(behind[0]) if len(behind) else len(mains))
+    return replace(one, start=start, stop=stop)

@@ -1,264 +1,227 @@
 """What speaks for an electrode that is off in a stretch, and what against it: one number for each witness.
 
 A number is 0 where the witness says nothing, and NaN where it is missing. Changes are in octaves (1 is twice
-as much), means of logarithms over the stretch against the seconds about it in which nothing is odd. All
-stretches are looked at together, by sums over the windows up to each edge.
+as much) against the seconds on either side, and count only as far as they hold against both. All stretches
+are looked at together, by sums over the windows up to each edge.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from pipeline.detectors.signs import SMOOTHED_S, Mask, Signs, smoothed
-from pipeline.detectors.stretches import sharp_steps
+from pipeline.detectors.signs import Signs
+from pipeline.detectors.stretches import Places, Stretches
 from pipeline.detectors.windows import Floats
 
-Places = npt.NDArray[np.int64]
+CONTEXT_S = 10.0
+"""Reach of the seconds on either side that a stretch is held against."""
 
-CONTEXT_S = 15.0
-"""Reach of the seconds about a stretch that it is held against."""
+NEAR_S = 0.4
+"""What lies so near to an edge belongs to neither side; a jump so near to it belongs to it."""
 
-ENOUGH_S = 2.0
-"""So much of them must be even; else all that is even in the recording stands in."""
+BESIDE_S = 2.5
+"""Movement is compared across an edge over so long: who walks on should be heard on either side."""
 
-LEAST_S = 0.6
-"""Movement, noise and mains of a stretch are known from so many seconds on."""
+LEAST_MAINS_S, LEAST_MOVING_S = 1.0, 0.8
+AT_THE_END_S = 0.5
+"""An edge so near to an end of the recording cannot jump."""
 
-GAP_S = 0.4
-EDGE_S = 0.8
-"""What lies so near to an edge belongs to neither side; a step so near to it belongs to it."""
+UNKNOWN_JUMP, UNKNOWN_SIZE = 0.7, 0.3
+"""What such an edge counts as."""
 
-MOST_OCTAVES = 4.0
-CLEAR_OCTAVES = 3.0
-"""Movement that stands so far above the noise is plain."""
+FAR_OCTAVES = 0.8
+"""Mains so far from the usual is away."""
 
+LONG_S = 60.0
+MOST_LOOKED_AT = 500
 
 WITNESSES = (
-    "mains_more", "mains_less", "mains_at_once", "mains_unsteady", "overtones", "tied",
-    "silent", "answers", "rattles", "noise_more", "noise_less", "step_in", "step_out",
-    "recovery", "loose", "restless", "lamp", "grounded",
+    "mains", "mains_jump", "at_once", "jumps", "big_jump", "away", "comings",
+    "falls_silent", "silent_mains", "silent_jumps", "answers", "tied", "long", "open_ended",
 )  # fmt: skip
 
 
 @dataclass(frozen=True)
-class Scene:
-    """A field channel with what is the same for all stretches.
+class Heard:
+    """All witnesses of some stretches by name, and what is told beside them.
 
-    ``odd`` are windows in which anything differs from the usual, ``usual_mains`` the mains with contact (0
-    where it is not visible), ``plain_v`` the mains that a wearer tied to ground stays below.
+    ``change`` is the change of mains in octaves with its sign, ``silence`` by how many octaves movement shows
+    less inside, NaN where it is not known, ``step_in`` how far the level jumps at the beginning, ``usual``
+    the logarithm of mains beside the stretch.
     """
 
-    signs: Signs
-    odd: Mask
-    usual_mains: float
-    plain_v: float
-
-    @cached_property
-    def sharp(self) -> Mask:
-        """Windows whose level steps far more than is usual about them."""
-        return sharp_steps(self.signs)
-
-    @cached_property
-    def mains(self) -> Floats:
-        """Logarithm of the mains, single windows smoothed away."""
-        return _log(smoothed(self.signs.mains, self.signs.n(SMOOTHED_S)), self.signs.noise_peak)
-
-    @cached_property
-    def steps(self) -> Floats:
-        """Logarithm of the largest step of the level near each window."""
-        jump = np.where(
-            self.signs.abrupt, np.maximum(self.signs.jump, 0.1 * self.signs.input_range), self.signs.jump
-        )
-        near = ndimage.maximum_filter1d(np.nan_to_num(jump), 2 * self.signs.n(EDGE_S) + 1, mode="nearest")
-        return _log(near, self.signs.noise_floor)
-
-
-def witnesses_of(scene: Scene, start: Places, stop: Places) -> dict[str, Floats]:
-    """All witnesses of the stretches [start, stop) of windows."""
-    unknown = np.full(len(start), np.nan)
-    out = dict.fromkeys(WITNESSES, unknown)
-    if len(start):
-        compare = Compare(scene, start, stop)
-        out.update(_mains(scene, compare))
-        out.update(_movement(scene, compare))
-        out.update(_noise(scene, compare))
-        out.update(_edges(scene, start, stop))
-        out["restless"] = _restless(scene, start, stop)
-        # Steps of the wearer are sharp, too: comings and goings make the mains unsteady, or rattle.
-        unsteady = np.where(np.isnan(out["mains_unsteady"]), out["rattles"], 2 * out["mains_unsteady"])
-        out["restless"] = out["restless"] * (np.nan_to_num(unsteady) >= 1)
-        step = np.nan_to_num(np.fmax(out["step_in"], out["step_out"]))
-        silent, more = np.nan_to_num(out["silent"]), np.nan_to_num(out["mains_more"])
-        change = more + np.nan_to_num(out["mains_less"])
-        calm = 1 - np.minimum(out["restless"], 1.0)
-        heard = np.maximum(np.nan_to_num(out["answers"]), np.clip(1 - step - silent, 0, 1))
-        out["lamp"] = np.minimum(change, 2.0) * heard * calm
-        out["grounded"] = np.minimum(silent, 2.0) * np.clip(1 - more, 0, 1) * np.clip(1.5 - step / 2, 0, 1)
-        fifth = np.maximum(2, (stop - start) // 5)
-        odd = Sums(scene.odd.astype(float), np.ones(len(scene.odd), bool))
-        out["loose"] = 1 - np.minimum(odd.mean(start, start + fifth), odd.mean(stop - fifth, stop))
-    return out
+    witnesses: Mapping[str, Floats]
+    change: Floats
+    silence: Floats
+    step_in: Floats
+    usual: Floats
 
 
 class Sums:
-    """Means of values over any stretch of windows, those left out that do not count or are unknown."""
+    """Means of values over any stretch of windows, unknown ones left out."""
 
-    def __init__(self, values: Floats, counts: Mask) -> None:
-        use = counts & ~np.isnan(values)
-        self.total = np.concatenate(([0.0], np.cumsum(np.where(use, values, 0.0))))
-        self.number = np.concatenate(([0], np.cumsum(use)))
+    def __init__(self, values: Floats) -> None:
+        known = ~np.isnan(values)
+        self.total = np.concatenate(([0.0], np.cumsum(np.where(known, values, 0.0))))
+        self.number = np.concatenate(([0], np.cumsum(known)))
+
+    def known(self, start: Places, stop: Places) -> Places:
+        """How many windows are known."""
+        return np.asarray(self.number[stop] - self.number[start])
 
     def mean(self, start: Places, stop: Places, least: int = 1) -> Floats:
         """NaN where fewer than `least` windows are known."""
-        return self.share([(start, stop)], least)
-
-    def share(self, parts: list[tuple[Places, Places]], least: int) -> Floats:
-        """Mean over several stretches together."""
-        number = sum(self.number[b] - self.number[a] for a, b in parts)
-        total = sum(self.total[b] - self.total[a] for a, b in parts)
+        number = self.known(start, stop)
+        total = self.total[stop] - self.total[start]
         return np.where(number >= least, total / np.maximum(number, 1), np.nan)
 
 
 @dataclass(frozen=True)
-class Compare:
-    """Stretches and the seconds about them."""
+class _Edges:
+    """Jumps at both edges of each stretch, in octaves, how big they are, and where mains steps with them."""
 
-    scene: Scene
-    start: Places
-    stop: Places
+    first: Floats
+    last: Floats
+    first_size: Floats
+    last_size: Floats
+    mains_step: Floats
+    open_ended: npt.NDArray[np.bool_]
 
-    def inside(self, values: Floats, counts: Mask) -> Floats:
-        """Mean within each stretch."""
-        signs = self.scene.signs
-        least = np.minimum(signs.n(LEAST_S), self.stop - self.start)
-        return Sums(values, counts).mean(self.start, self.stop, least)
+    @property
+    def both(self) -> Floats:
+        """The smaller jump of the two."""
+        return np.minimum(self.first, self.last)
 
-    def beside(self, values: Floats, counts: Mask) -> Floats:
-        """Mean of what is even about each stretch; where there is too little, of what is even anywhere."""
-        signs, n = self.scene.signs, len(self.scene.signs)
-        gap, reach, least = signs.n(GAP_S), signs.n(CONTEXT_S), signs.n(ENOUGH_S)
-        before = np.maximum(self.start - gap - reach, 0), np.maximum(self.start - gap, 0)
-        after = np.minimum(self.stop + gap, n), np.minimum(self.stop + gap + reach, n)
-        even = Sums(values, counts & ~self.scene.odd)
-        near = even.share([before, after], least)
-        zero = np.zeros_like(self.start)
-        far = even.share([(zero, before[1]), (after[0], zero + n)], least)
-        any_ = Sums(values, counts).share([before, after], least)
-        return np.where(np.isnan(near), np.where(np.isnan(far), any_, far), near)
+    @property
+    def either(self) -> Floats:
+        """The larger one."""
+        return np.maximum(self.first, self.last)
 
 
-def _mains(scene: Scene, compare: Compare) -> dict[str, Floats]:
-    signs = scene.signs
-    if scene.usual_mains <= 0:
-        return {}
-    known = ~np.isnan(signs.mains)
-    here = compare.inside(scene.mains, known)
-    change = np.clip(here - compare.beside(scene.mains, known), -MOST_OCTAVES, MOST_OCTAVES)
-    raw = _log(signs.mains, signs.noise_peak)
-    uneven = np.abs(np.diff(raw, prepend=raw[:1]))
-    spread = np.clip(compare.inside(uneven, known) - compare.beside(uneven, known), -1, 2)
-    gap = signs.n(GAP_S)
-    step = np.zeros(len(raw))
-    step[gap : len(raw) - gap] = np.abs(scene.mains[2 * gap :] - scene.mains[: len(raw) - 2 * gap])
-    step = ndimage.maximum_filter1d(np.nan_to_num(step), 2 * gap + 1)
-    last = len(raw) - 1
-    sharpest = np.maximum(step[np.minimum(compare.start, last)], step[np.minimum(compare.stop, last)])
-    clear = signs.overtones > 2 * signs.noise_peak
-    overtones = _log(signs.overtones, signs.noise_peak) - raw
-    share = compare.inside(overtones, known & clear) - compare.beside(overtones, known & clear)
-    plain = float(np.log2(max(scene.plain_v, 1e-12)))
-    return {
-        "mains_more": np.maximum(change, 0.0),
-        "mains_less": np.maximum(-change, 0.0),
-        "mains_at_once": np.minimum(sharpest, np.abs(change)),
-        "mains_unsteady": spread,
-        "overtones": np.clip(share, -3, 3),
-        "tied": np.clip(plain - here, -2, 3),
+def hear(signs: Signs, stretches: Stretches) -> Heard:
+    """All witnesses of the stretches."""
+    if not len(stretches):
+        nothing = np.empty(0)
+        return Heard(dict.fromkeys(WITNESSES, nothing), nothing, nothing, nothing, nothing)
+    edges = _edges(signs, stretches)
+    change, usual = _mains(signs, stretches)
+    size = np.minimum(np.abs(np.nan_to_num(change)), 2.0)
+    inside, falls, answers = _movement(signs, stretches)
+    silent = np.clip(-np.nan_to_num(inside), 0.0, 2.0)
+    falls_silent = np.minimum(silent, falls)
+    less = np.nan_to_num(change) < -0.3
+    lasts_s = (stretches.stop - stretches.start) * signs.window_s
+    away = _away(signs, stretches, usual)
+    comings = np.minimum(_comings(signs, stretches), 2.0)
+    one = np.minimum(edges.either, 1.0)
+    at_once = np.minimum(edges.mains_step, np.minimum(np.abs(np.nan_to_num(change)), 2.0)) * one
+    big = np.minimum(np.minimum(edges.first_size, edges.last_size), 1.0)
+    missing = np.isnan(inside)
+    told: dict[str, Floats] = {
+        "mains": np.where(np.isnan(change), np.nan, size),
+        "mains_jump": np.minimum(size, 1.0) * one,
+        "at_once": at_once,
+        "jumps": np.minimum(edges.both, 1.0),
+        "big_jump": np.minimum(edges.last_size, 1.5),
+        "away": away,
+        "comings": away * comings,
+        "falls_silent": np.where(missing, np.nan, falls_silent),
+        "silent_mains": silent * np.clip(np.nan_to_num(change), 0.0, 1.0),
+        "silent_jumps": silent * big * edges.both,
+        "answers": answers,
+        "tied": falls_silent * less * (edges.both < 0.5),
+        "long": np.clip(np.log2(np.maximum(lasts_s, 1.0) / LONG_S), 0.0, 2.0),
+        "open_ended": edges.open_ended.astype(np.float64),
     }
+    return Heard(told, change, np.where(missing, np.nan, -inside), edges.first, usual)
 
 
-def _movement(scene: Scene, compare: Compare) -> dict[str, Floats]:
-    signs = scene.signs
-    if signs.moving is None or signs.acceleration is None:
-        return {}
-    movement = _log(signs.movement, 0.5 * signs.noise_floor)
-    acceleration = _log(signs.acceleration, 1e-3)
-    usable = signs.moving & ~signs.abrupt & ~np.isnan(signs.movement)
-    # Strokes move the field less than steps do: like is held against like.
-    quick = signs.quick if signs.quick is not None else usable
-    loss = np.full(len(compare.start), np.nan)
-    for alike in (usable & quick, usable & ~quick):
-        less = compare.beside(movement, alike) - compare.inside(movement, alike)
-        more = compare.inside(acceleration, alike) - compare.beside(acceleration, alike)
-        loss = np.fmin(loss, less + np.clip(more, -1, 1))
-    # With nothing like it beside, movement far above the noise is an answer all the same.
-    above = compare.inside(movement, usable) - _log(np.array([signs.noise_floor]), 0.0)
-    loss = np.where(np.isnan(loss) & (above > CLEAR_OCTAVES), 0.0, loss)
-    loss = np.clip(loss, -MOST_OCTAVES, MOST_OCTAVES + 1)
-    return {
-        "silent": np.maximum(loss - 1, 0.0),
-        "answers": np.clip(1 - loss, 0.0, 1.0),
-        "rattles": np.clip(-loss - 0.5, 0.0, 3.0),
-    }
-
-
-def _noise(scene: Scene, compare: Compare) -> dict[str, Floats]:
-    signs = scene.signs
-    noise = _log(signs.noise, 1e-12)
-    alike = [~signs.abrupt]
-    if signs.moving is not None:
-        alike = [~signs.abrupt & signs.moving, ~signs.abrupt & ~signs.moving]
-    change = np.full(len(compare.start), np.nan)
-    for usable in alike:
-        one = compare.inside(noise, usable) - compare.beside(noise, usable)
-        change = np.where(np.isnan(change), one, change)
-    change = np.clip(change, -MOST_OCTAVES, MOST_OCTAVES)
-    return {"noise_more": np.maximum(change, 0.0), "noise_less": np.maximum(-change, 0.0)}
-
-
-def _edges(scene: Scene, start: Places, stop: Places) -> dict[str, Floats]:
-    signs, n = scene.signs, len(scene.signs)
-    usual = Compare(scene, start, stop).beside(scene.steps, np.ones(n, bool))
-    found = {}
-    for name, edge in (("step_in", start), ("step_out", stop)):
-        size = np.clip(scene.steps[np.minimum(edge, n - 1)] - usual, 0, MOST_OCTAVES)
-        found[name] = np.where((edge <= 0) | (edge >= n), np.nan, size)
-    if signs.tau_s is not None:
-        found["recovery"] = _recovery(signs, stop, signs.tau_s)
-    return found
-
-
-def _restless(scene: Scene, start: Places, stop: Places) -> Floats:
-    """Sharp steps within a stretch, away from its edges, more of them than beside it: 0 to 2."""
-    begins = scene.sharp & ~np.concatenate(([False], scene.sharp[:-1]))
-    edge = scene.signs.n(EDGE_S)
-    a, b = np.minimum(start + edge, stop), np.maximum(stop - edge, start)
-    total = np.concatenate(([0], np.cumsum(begins)))
-    number = np.where(b > a, total[np.maximum(b, a)] - total[a], 0)
-    rate = number / np.maximum((b - a) * scene.signs.window_s, 1.0)
-    usual = Compare(scene, start, stop).beside(begins / scene.signs.window_s, np.ones(len(begins), bool))
-    return np.clip(3 * (rate - 2 * np.nan_to_num(usual)), 0.0, 2.0)
-
-
-def _recovery(signs: Signs, stop: Places, tau_s: float) -> Floats:
-    """How well the level behind each stretch falls off as the AC coupling recovers: 0 to 1."""
-    n, length = len(signs), signs.n(float(np.clip(3 * tau_s, 1.0, 6.0)))
-    at = stop[:, np.newaxis] + np.arange(length)
-    level = signs.level[np.minimum(at, n - 1)]
-    use = (at < n) & ~np.isnan(level)
-    model = np.broadcast_to(np.exp(-np.arange(length) * signs.window_s / tau_s), level.shape)
-    number = np.maximum(use.sum(axis=1), 1)
-    a, b = (
-        np.where(use, v - (np.where(use, v, 0).sum(axis=1) / number)[:, np.newaxis], 0)
-        for v in (level, model)
+def _edges(signs: Signs, stretches: Stretches) -> _Edges:
+    n, reach = len(signs), 2 * signs.n(NEAR_S) + 1
+    jump = ndimage.maximum_filter1d(signs.jump, reach, mode="nearest")
+    size = ndimage.maximum_filter1d(signs.size, reach, mode="nearest")
+    step = ndimage.maximum_filter1d(np.abs(signs.mains_step), reach, mode="nearest")
+    at_first = stretches.start <= signs.n(AT_THE_END_S)
+    at_last = stretches.stop >= n - signs.n(AT_THE_END_S)
+    first_at, last_at = np.minimum(stretches.start, n - 1), np.maximum(stretches.stop - 1, 0)
+    first = np.where(at_first, UNKNOWN_JUMP, np.clip(jump[first_at], 0.0, 1.5))
+    last = np.where(at_last, UNKNOWN_JUMP, np.clip(jump[last_at], 0.0, 1.5))
+    first_size = np.where(at_first, UNKNOWN_SIZE, np.maximum(size[first_at], 0.0)) * (first > 0.2)
+    last_size = np.where(at_last, UNKNOWN_SIZE, np.maximum(size[last_at], 0.0)) * (last > 0.2)
+    steps = np.minimum(np.where(at_first, np.inf, step[first_at]), np.where(at_last, np.inf, step[last_at]))
+    return _Edges(
+        first, last, first_size, last_size, np.where(at_first & at_last, 0.0, steps), at_first | at_last
     )
-    total = (a * a).sum(axis=1) * (b * b).sum(axis=1)
-    share = (a * b).sum(axis=1) ** 2 / np.where(total > 0, total, 1.0)
-    return np.where(use.sum(axis=1) >= 6, share, np.nan)
 
 
-def _log(values: Floats, floor: float) -> Floats:
-    return np.asarray(np.log2(np.maximum(values, max(floor, 1e-12))))
+def _sides(signs: Signs, stretches: Stretches, reach_s: float) -> tuple[Places, Places, Places, Places]:
+    """The windows before each stretch and behind it: [start, stop) of either."""
+    n, gap, reach = len(signs), signs.n(NEAR_S), signs.n(reach_s)
+    before, behind = np.maximum(stretches.start - gap, 0), np.minimum(stretches.stop + gap, n)
+    return np.maximum(before - reach, 0), before, behind, np.minimum(behind + reach, n)
+
+
+def _mains(signs: Signs, stretches: Stretches) -> tuple[Floats, Floats]:
+    """By how much mains differs from both sides, the smaller difference, and what is usual there."""
+    if not signs.mains_visible:
+        unknown = np.full(len(stretches), np.nan)
+        return unknown, unknown
+    mains, least = Sums(signs.mains), signs.n(LEAST_MAINS_S)
+    inside = mains.mean(stretches.inner_start, stretches.inner_stop, 2)
+    first, before, behind, last = _sides(signs, stretches, CONTEXT_S)
+    one, other = mains.mean(first, before, least), mains.mean(behind, last, least)
+    by_one, by_other = (
+        inside - np.where(np.isnan(one), other, one),
+        inside - np.where(np.isnan(other), one, other),
+    )
+    smaller = np.where(np.abs(by_one) < np.abs(by_other), by_one, by_other)
+    change = np.where(np.sign(by_one) == np.sign(by_other), smaller, 0.0)
+    usual = np.where(np.isnan(one), other, np.where(np.isnan(other), one, (one + other) / 2))
+    return np.where(np.isnan(by_one), np.nan, change), usual
+
+
+def _movement(signs: Signs, stretches: Stretches) -> tuple[Floats, Floats, Floats]:
+    """How movement shows inside against both sides, how far it falls at an edge (octaves), if it answers."""
+    shows, least = Sums(signs.silence), signs.n(LEAST_MOVING_S)
+    start, stop = stretches.inner_start, stretches.inner_stop
+    inside = shows.mean(start, stop, signs.n(1.0))
+    first, before, behind, last = _sides(signs, stretches, 2 * CONTEXT_S)
+    two = signs.n(2.0)
+    beside = np.fmin(shows.mean(first, before, two), shows.mean(behind, last, two))
+    against = inside - np.minimum(np.nan_to_num(beside), 0.0)
+    n, reach = len(signs), signs.n(BESIDE_S)
+    outer = (
+        shows.mean(np.maximum(stretches.start - reach, 0), stretches.start, least),
+        shows.mean(stretches.stop, np.minimum(stretches.stop + reach, n), least),
+    )
+    inner = (
+        shows.mean(start, np.minimum(start + reach, stop), least),
+        shows.mean(np.maximum(stop - reach, start), stop, least),
+    )
+    falls = np.clip(np.nan_to_num(np.fmax(outer[0] - inner[0], outer[1] - inner[1])), 0.0, 2.0)
+    heard = np.nan_to_num(np.fmax(*outer), nan=-np.inf) > -1
+    answers = (np.nan_to_num(against, nan=-np.inf) > -0.5) & (shows.known(start, stop) >= signs.n(1.5))
+    return against, falls * heard, answers.astype(np.float64)
+
+
+def _away(signs: Signs, stretches: Stretches, usual: Floats) -> Floats:
+    """Share of the windows whose mains is far from the usual; in long stretches only some are looked at."""
+    away = np.zeros(len(stretches))
+    for k in np.flatnonzero(~np.isnan(usual)).tolist():
+        start, stop = int(stretches.start[k]), int(stretches.stop[k])
+        some = signs.mains[start : stop : max(1, (stop - start) // MOST_LOOKED_AT)]
+        some = some[~np.isnan(some)]
+        if len(some):
+            away[k] = np.mean(np.abs(some - usual[k]) > FAR_OCTAVES)
+    return away
+
+
+def _comings(signs: Signs, stretches: Stretches) -> Floats:
+    """Jumps a second."""
+    begins = np.diff((signs.jump > 0).astype(np.int64), prepend=0) > 0
+    count = np.concatenate(([0], np.cumsum(begins)))
+    lasts_s = np.maximum((stretches.stop - stretches.start) * signs.window_s, 1.0)
+    return np.asarray((count[stretches.stop] - count[stretches.start]) / lasts_s)

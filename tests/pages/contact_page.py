@@ -21,7 +21,7 @@ from make import SETTINGS, acceleration_axes, evidence_of, recording_of
 from pipeline.detectors import Evidence, Spans, low_coupling
 from pipeline.detectors.contact_loss import kind_of
 from pipeline.detectors.coupling import Coupling
-from pipeline.detectors.weigh import AGREED, CHECKS, PRIOR, WEIGHTS
+from pipeline.detectors.weigh import AGREED, PRIOR, WEIGHTS
 from pipeline.layouts import Channel
 from pipeline.simulate import Activity, Body, Contact, Mains, Scenario, simulate
 from pipeline.simulate.body import Spark, Tied
@@ -201,19 +201,18 @@ def page_of(sayings: dict[str, str]) -> str:
     lines += [
         "## What each witness weighs", "",
         f"Without any witness a stretch begins at log-odds of {PRIOR:g}. Changes are in octaves (1 is",
-        "twice as much) against the seconds beside the stretch; a missing witness adds nothing, which",
-        "leaves the probability nearer to where it began.", "",
-        "| witness | first unit | each more | meaning |", "|---|---|---|---|",
-        *(f"| `{name}` | {a:+.1f} | {b:+.1f} | {text} |" for name, (a, b, text) in WEIGHTS.items()), "",
-        "What no single witness says:", "",
-        "| check | log-odds | meaning |", "|---|---|---|",
-        *(f"| `{name}` | {a:+.1f} | {text} |" for name, (a, text) in CHECKS.items()), "",
+        "twice as much) against the seconds on either side, and count as far as they hold against both; a",
+        "missing witness adds nothing, which leaves the probability nearer to where it began. How often all",
+        "this is right on recordings that it was not fitted on stands in DEVELOPERS.md.", "",
+        "| witness | log-odds a unit | meaning |", "|---|---|---|",
+        *(f"| `{name}` | {weight:+.1f} | {text} |" for name, (weight, text) in WEIGHTS.items()), "",
         "## What cannot be told", "",
         "A wearer at rest, or one whose fingers alone move, in a room whose mains does not show or stays",
         "the same: nothing differs then between skin and air but a step of the level, and an electrode that",
         "shifts on the skin makes one, too. The share of lost contact is null there, with its reason. A",
         "partial contact whose impedance stays far below the input's changes nothing and is no fault. Of",
-        "contact that comes and goes the rule of seconds may find a part only, as in the second picture.", "",
+        "contact that comes and goes only a part may be found, and a lamp that is switched on just when",
+        "something else jumps is taken for a loss.", "",
     ]  # fmt: skip
     return "\n".join(lines)
 
