@@ -59,7 +59,7 @@ def test_a_witness_that_is_missing_is_named_and_the_probability_is_beside_its_li
     assert "no movement to compare with" in finding.explanation
     assert finding.measure == "contact_loss_probability"
     assert finding.value == pytest.approx(coupling.off[0].weighed.probability)
-    assert finding.limit == SETTINGS["contact_loss.least_agreed"]
+    assert finding.limit == SETTINGS["contact_loss.least_probability"]
 
 
 def _weighed(start: int, stop: int, log_odds: float, silence: float = np.nan, **told: float) -> Weighed:

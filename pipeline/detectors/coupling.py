@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.settling import settling_s
-from pipeline.detectors.signs import Signs, signs_of
+from pipeline.detectors.signs import QUICK, Signs, signs_of
 from pipeline.detectors.stretches import Stretches, candidates
 from pipeline.detectors.tracks import MOVEMENT_HZ, FieldTrack, Settings, Tracks
 from pipeline.detectors.weigh import Weighed, likely, weigh
@@ -50,9 +50,10 @@ class Coupling:
 
     ``field`` is the movement band's rms (NaN where losses, a rail or the settling after it hide it),
     ``mains`` the peak amplitude of the lines at the electrode (NaN where not measured),
-    ``moving``/``still`` what the accelerometer says (both None without one), ``answers`` whether the field
-    shows movement, ``silent`` whether it shows none at all, ``transient`` whether a rail or a jump of the
-    level was met, ``off`` the stretches in which the electrode was off.
+    ``moving``/``still`` what the accelerometer says (both None without one), ``stepping`` whether it moves as
+    quickly as steps do, ``answers`` whether the field shows movement, ``silent`` whether it shows none at
+    all, ``transient`` whether a rail or a jump of the level was met, ``off`` the stretches in which the
+    electrode was off.
     """
 
     track: FieldTrack
@@ -62,6 +63,7 @@ class Coupling:
     mains_visible: bool
     moving: Seconds | None
     still: Seconds | None
+    stepping: Seconds
     answers: Seconds
     silent: Seconds
     transient: Seconds
@@ -127,14 +129,20 @@ def measure_coupling(tracks: Tracks, track: FieldTrack, settings: Settings) -> C
     answers = np.nan_to_num(field) > max(settings["low_coupling.response_fraction"] * span, 3 * floor)
     silent = field < quiet
     moving = still = None
+    stepping = np.zeros(n, bool)
     if acceleration is not None:
         moving = np.nan_to_num(acceleration[:n]) > settings["movement.body_m_s2"]
         still = np.nan_to_num(acceleration[:n], nan=np.inf) < settings["movement.still_m_s2"]
+        change = tracks.acceleration_change
+        quick = (
+            moving if change is None else np.nan_to_num(change[:n]) > QUICK * np.nan_to_num(acceleration[:n])
+        )
+        stepping = moving & quick
     # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
     noise_peak = noise * np.sqrt(np.pi / tracks.n_fast)
     visible = bool(np.any(~np.isnan(mains))) and float(np.nanpercentile(mains, 90)) > 3 * noise_peak
     coupling = Coupling(
-        track, span, field, mains, visible, moving, still, answers, silent & ~answers, transient
+        track, span, field, mains, visible, moving, still, stepping, answers, silent & ~answers, transient
     )
     return replace(coupling, off=find_off(coupling, signs_of(tracks, track, settings), settings))
 

@@ -2,13 +2,16 @@
 
 import numpy as np
 
-from pipeline.detectors.coupling import LEAST_MOVING_S, Coupling
+from pipeline.detectors.coupling import LEAST_MOVING_S, MOSTLY, Coupling, Seconds
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
 from pipeline.detectors.tracks import Settings
 
 BRIDGE_S = 3
 """Pauses in moving time that do not end a stretch."""
+
+LEAST_STEPPING_S = 3
+"""Seconds of steps in a stretch that must be heard to hardly move the field."""
 
 LEAST_FRACTION = 0.2
 """Share of the moving time from which the note is made."""
@@ -42,13 +45,30 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
             (), (size, moving_fraction, Measure("low_coupling_fraction", None, "1", name, absent))
         )
     little_mains = ~(coupling.mains > settings["low_coupling.mains_fraction"] * coupling.range)
-    tied = moving & ~coupling.answers & little_mains
+    tied = _under_steps(coupling, moving & ~coupling.answers & little_mains)
     fraction = float(tied.sum() / moving.sum())
     measures = (size, moving_fraction, Measure("low_coupling_fraction", fraction, "1", name))
     if fraction < LEAST_FRACTION:
         return Detected((), measures)
     marks = {"low_coupling": Spans.of_mask(tied).stretched(evidence.tracks.n_slow)}
     return Detected((_finding(evidence, coupling, tied, settings),), measures, marks)
+
+
+def _under_steps(coupling: Coupling, tied: Seconds) -> Seconds:
+    """Of such seconds those in stretches in which steps, too, hardly move the field.
+
+    Strokes of an arm may move it little on any soles, steps do not (common practice, no source). A stretch
+    without steps goes with what steps say in all of the recording.
+    """
+    stretches = Spans.merged(Spans.of_mask(tied), bridge=BRIDGE_S)
+    heard = coupling.stepping & ~np.isnan(coupling.field) & ~coupling.off_seconds
+    everywhere = heard.sum() >= LEAST_STEPPING_S and bool(tied[heard].mean() >= MOSTLY)
+    kept = np.zeros_like(tied)
+    for start, stop in zip(stretches.start.tolist(), stretches.stop.tolist(), strict=True):
+        steps = heard[start:stop]
+        known = steps.sum() >= LEAST_STEPPING_S
+        kept[start:stop] = tied[start:stop][steps].mean() >= MOSTLY if known else everywhere
+    return np.asarray(tied & kept)
 
 
 def _movement_size(coupling: Coupling) -> Measure:
