@@ -198,7 +198,9 @@ def _line_through(x: Floats, y: Floats, weight: Floats) -> tuple[float, Floats]:
     """Slope of the straight line by least squares, and what it leaves of each y."""
     total = weight.sum()
     x, y = x - (weight @ x) / total, y - (weight @ y) / total
-    slope = float((weight * x) @ y / (weight @ x**2))
+    spread = float(weight @ x**2)
+    # A single point has no slope.
+    slope = float((weight * x) @ y) / spread if spread > 0 else 0.0
     return slope, y - slope * x
 
 
