@@ -73,7 +73,7 @@ def test_share_of_a_clipped_sine_at_one_rail(record, overdrive, share):
     evidence = evidence_of(record(channel, clipped_sine(channel, overdrive), 250.0), settings=NO_MARGIN)
     detected = saturation.detect(evidence, NO_MARGIN)
     assert value_of(detected, "saturated_fraction") == pytest.approx(share, abs=1.5e-3)
-    assert "0 samples at the lower rail" in detected.findings[0].explanation
+    assert "on the upper side only" in detected.findings[0].explanation
 
 
 def test_the_margin_moves_the_rail_inwards(record):

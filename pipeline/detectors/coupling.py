@@ -17,7 +17,7 @@ from pipeline.detectors.settling import settling_s
 from pipeline.detectors.signs import QUICK, Signs, signs_of
 from pipeline.detectors.stretches import Stretches, candidates
 from pipeline.detectors.tracks import MOVEMENT_HZ, FieldTrack, Settings, Tracks
-from pipeline.detectors.weigh import Weighed, likely, weigh
+from pipeline.detectors.weigh import AGREED, NEVER_ON, Weighed, likely, weigh
 from pipeline.detectors.windows import Floats
 
 Seconds = npt.NDArray[np.bool_]
@@ -176,8 +176,14 @@ def find_off(coupling: Coupling, signs: Signs, settings: Settings) -> tuple[OffS
         return ()
     ruled = _by_rule(coupling, settings)
     known = [_windows(coupling, signs, one) for one in ruled]
-    rows = [(start, start, stop, stop) for start, stop in known]
-    agreed = [weigh(signs, Stretches.of([row], len(signs), 1), agreed=True) for row in rows]
+    agreed = [
+        weigh(
+            signs,
+            Stretches.of([(start, start, stop, stop)], len(signs), 1),
+            NEVER_ON if stop - start == len(signs) else AGREED,
+        )
+        for start, stop in known
+    ]
     found = [
         OffStretch(one.start, one.stop, own[0], one.witnesses)
         for one, own in zip(ruled, agreed, strict=True)

@@ -19,8 +19,9 @@ from pipeline.detectors.witnesses import FAR_OCTAVES, Heard, hear
 PRIOR = -5.6
 """Log-odds of a stretch of which nothing is known but that it lies between two edges."""
 
-AGREED = 5.0
-"""Log-odds of two witnesses that agree by the rule in :mod:`.coupling`."""
+AGREED, NEVER_ON = 3.0, 6.5
+"""Log-odds of two witnesses that agree by the rule in :mod:`.coupling`, and of its rule for a whole
+recording, beside which nothing is left to compare with."""
 
 WEIGHTS: Mapping[str, tuple[float, str]] = {
     "mains": (0.8, "mains pickup is not what it is on either side"),
@@ -95,13 +96,13 @@ def log_odds(heard: Heard) -> Floats:
     return total
 
 
-def weigh(signs: Signs, stretches: Stretches, agreed: bool = False) -> list[Weighed]:
-    """Weigh all stretches; ``agreed`` where two witnesses agree in each by the rule."""
+def weigh(signs: Signs, stretches: Stretches, agreed: float = 0.0) -> list[Weighed]:
+    """Weigh all stretches; ``agreed`` are the log-odds of the rule, where two witnesses agree in each."""
     heard = hear(signs, stretches)
     total = log_odds(heard)
     if agreed:
         # The rule looks at all of the recording: neither length nor an end of it speaks against a stretch.
-        total = total + AGREED - sum(WEIGHTS[name][0] * heard.witnesses[name] for name in OF_EDGES)
+        total = total + agreed - sum(WEIGHTS[name][0] * heard.witnesses[name] for name in OF_EDGES)
     return [
         Weighed(
             int(stretches.start[k]),
