@@ -89,7 +89,7 @@ def test_most_lost_contact_is_found(trials):
     """What is held today: 0.7 is measured, the bar of 0.97 is missed."""
     score = score_of(trials, "contact_loss")
     assert score.sensitivity.value > 0.5
-    assert score.precision.value > 0.5
+    assert score.precision.value > 0.7
 
 
 @pytest.mark.xfail(strict=False, reason="the bar for lost contact is missed, see DEVELOPERS.md")
@@ -101,14 +101,14 @@ def test_lost_contact(trials):
     assert allows(len(score.true), len(score.true) + len(score.false), 0.97), score.false
 
 
-@pytest.mark.xfail(strict=False, reason="low coupling is taken for lost contact in 7 %, see DEVELOPERS.md")
+@pytest.mark.xfail(strict=False, reason="low coupling is taken for lost contact in 3 %, see DEVELOPERS.md")
 @pytest.mark.parametrize("pair", [("contact_loss", "low_coupling"), ("low_coupling", "contact_loss")])
 def test_lost_contact_and_low_coupling_are_told_apart(trials, pair):
     counted = taken((one.against for one in trials), *pair)
     assert allows(counted.n_events - counted.n_taken, counted.n_events, 0.98), counted
 
 
-@pytest.mark.xfail(strict=False, reason="2 false losses of contact an hour, see DEVELOPERS.md")
+@pytest.mark.xfail(strict=False, reason="a false loss of contact in two hours, see DEVELOPERS.md")
 def test_clean_recordings_carry_no_fault(trials):
     clean = [one for one in trials if one.kind == "clean"]
     assert hours_of(clean) > 0.6
