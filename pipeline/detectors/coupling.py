@@ -51,7 +51,8 @@ class Coupling:
     ``field`` is the movement band's rms (NaN where losses, a rail or the settling after it hide it),
     ``mains`` the peak amplitude of the lines at the electrode (NaN where not measured),
     ``moving``/``still`` what the accelerometer says (both None without one), ``stepping`` whether it moves as
-    quickly as steps do, ``answers`` whether the field shows movement, ``silent`` whether it shows none at
+    quickly as steps do, ``silence`` by how many octaves movement shows more (or less, negative) than like
+    movement elsewhere, ``answers`` whether the field shows movement, ``silent`` whether it shows none at
     all, ``transient`` whether a rail or a jump of the level was met, ``off`` the stretches in which the
     electrode was off.
     """
@@ -64,6 +65,7 @@ class Coupling:
     moving: Seconds | None
     still: Seconds | None
     stepping: Seconds
+    silence: Floats
     answers: Seconds
     silent: Seconds
     transient: Seconds
@@ -141,10 +143,32 @@ def measure_coupling(tracks: Tracks, track: FieldTrack, settings: Settings) -> C
     # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
     noise_peak = noise * np.sqrt(np.pi / tracks.n_fast)
     visible = bool(np.any(~np.isnan(mains))) and float(np.nanpercentile(mains, 90)) > 3 * noise_peak
+    signs = signs_of(tracks, track, settings)
+    silence = _mean_per_second(signs, n)
     coupling = Coupling(
-        track, span, field, mains, visible, moving, still, stepping, answers, silent & ~answers, transient
+        track,
+        span,
+        field,
+        mains,
+        visible,
+        moving,
+        still,
+        stepping,
+        silence,
+        answers,
+        silent & ~answers,
+        transient,
     )
-    return replace(coupling, off=find_off(coupling, signs_of(tracks, track, settings), settings))
+    return replace(coupling, off=find_off(coupling, signs, settings))
+
+
+def _mean_per_second(signs: Signs, n: int) -> Floats:
+    """How movement shows in the windows that begin in each second; NaN where nothing is known."""
+    second = np.arange(len(signs)) * signs.n_fast // signs.n_slow
+    known = ~np.isnan(signs.silence) & (second < n)
+    number = np.bincount(second[known], minlength=n)
+    total = np.bincount(second[known], signs.silence[known], minlength=n)
+    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
 
 
 def _followed(seconds: Seconds, n_after: int) -> Seconds:

@@ -13,6 +13,9 @@ BRIDGE_S = 3
 LEAST_STEPPING_S = 3
 """Seconds of steps in a stretch that must be heard to hardly move the field."""
 
+LESS_OCTAVES = -1.5
+"""Movement that shows by about a third of what like movement does elsewhere."""
+
 LEAST_FRACTION = 0.2
 """Share of the moving time from which the note is made."""
 
@@ -45,7 +48,7 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
             (), (size, moving_fraction, Measure("low_coupling_fraction", None, "1", name, absent))
         )
     little_mains = ~(coupling.mains > settings["low_coupling.mains_fraction"] * coupling.range)
-    tied = _under_steps(coupling, moving & ~coupling.answers & little_mains)
+    tied = _borne_out(coupling, moving & ~coupling.answers & little_mains)
     fraction = float(tied.sum() / moving.sum())
     measures = (size, moving_fraction, Measure("low_coupling_fraction", fraction, "1", name))
     if fraction < LEAST_FRACTION:
@@ -54,20 +57,24 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
     return Detected((_finding(evidence, coupling, tied, settings),), measures, marks)
 
 
-def _under_steps(coupling: Coupling, tied: Seconds) -> Seconds:
-    """Of such seconds those in stretches in which steps, too, hardly move the field.
+def _borne_out(coupling: Coupling, tied: Seconds) -> Seconds:
+    """Of such seconds those in stretches in which more than a small answer tells of ground.
 
-    Strokes of an arm may move it little on any soles, steps do not (common practice, no source). A stretch
-    without steps goes with what steps say in all of the recording.
+    Strokes of an arm may move the field little on any soles, steps do not (common practice, no source): there
+    must be steps that hardly move it, too, or it must move far less than by like movement elsewhere. A
+    stretch that has neither goes with what steps say in all of the recording.
     """
     stretches = Spans.merged(Spans.of_mask(tied), bridge=BRIDGE_S)
     heard = coupling.stepping & ~np.isnan(coupling.field) & ~coupling.off_seconds
     everywhere = heard.sum() >= LEAST_STEPPING_S and bool(tied[heard].mean() >= MOSTLY)
     kept = np.zeros_like(tied)
     for start, stop in zip(stretches.start.tolist(), stretches.stop.tolist(), strict=True):
-        steps = heard[start:stop]
+        steps, shows = heard[start:stop], coupling.silence[start:stop]
+        shows = shows[~np.isnan(shows)]
         known = steps.sum() >= LEAST_STEPPING_S
-        kept[start:stop] = tied[start:stop][steps].mean() >= MOSTLY if known else everywhere
+        by_steps = tied[start:stop][steps].mean() >= MOSTLY if known else everywhere
+        by_less = len(shows) >= LEAST_STEPPING_S and np.median(shows) < LESS_OCTAVES
+        kept[start:stop] = by_steps or by_less
     return np.asarray(tied & kept)
 
 
