@@ -4,16 +4,13 @@ import math
 
 import numpy as np
 
-from pipeline.detectors.coupling import LEAST_MOVING_S, Coupling, OffStretch
+from pipeline.detectors.coupling import LEAST_MEASURED, LEAST_MOVING_S, Coupling, OffStretch
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
 from pipeline.detectors.lines import SLOW_LINE_HZ
 from pipeline.detectors.settling import settling_s
 from pipeline.detectors.tracks import MOVEMENT_HZ, Settings, has_movement_band
 from pipeline.detectors.weigh import Weighed
-
-LEAST_MEASURED = 0.5
-"""Share of seconds that must have been measured before contact is called proven."""
 
 COMINGS_A_SECOND = 0.5
 """Jumps a second, mains away from the usual, from which contact is said to come and go."""

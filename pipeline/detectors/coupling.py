@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.settling import settling_s
-from pipeline.detectors.signs import QUICK, Signs, signs_of
+from pipeline.detectors.signs import Signs, quick_seconds, signs_of
 from pipeline.detectors.stretches import Stretches, candidates
 from pipeline.detectors.tracks import MOVEMENT_HZ, FieldTrack, Settings, Tracks
 from pipeline.detectors.weigh import AGREED, NEVER_ON, Weighed, likely, weigh
@@ -32,7 +32,7 @@ LEAST_MOVING_INSIDE_S = 3
 """The same within a stretch that another witness points at."""
 
 LEAST_MEASURED = 0.5
-"""Share of seconds that must have been measured for witnesses to be weighed."""
+"""Share of seconds that must have been measured for witnesses to be weighed, or contact called proven."""
 
 MOSTLY = 0.7
 """Share of moving seconds that must be silent; and one minus it, the share of answers that clears."""
@@ -135,11 +135,7 @@ def measure_coupling(tracks: Tracks, track: FieldTrack, settings: Settings) -> C
     if acceleration is not None:
         moving = np.nan_to_num(acceleration[:n]) > settings["movement.body_m_s2"]
         still = np.nan_to_num(acceleration[:n], nan=np.inf) < settings["movement.still_m_s2"]
-        change = tracks.acceleration_change
-        quick = (
-            moving if change is None else np.nan_to_num(change[:n]) > QUICK * np.nan_to_num(acceleration[:n])
-        )
-        stepping = moving & quick
+        stepping = moving & quick_seconds(tracks)[:n]
     # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
     noise_peak = noise * np.sqrt(np.pi / tracks.n_fast)
     visible = bool(np.any(~np.isnan(mains))) and float(np.nanpercentile(mains, 90)) > 3 * noise_peak

@@ -20,15 +20,13 @@ class Fitted:
     """What lines make of each window; NaN where a window holds a lost sample.
 
     ``level`` is the fit's level in the middle of the window, ``peak`` the amplitude of all lines together at
-    the electrode, ``overtones`` that of the lines above the fundamental (NaN where it is not told apart),
-    ``residue_rms`` what they do not explain, ``lead`` whether the lines as recorded carry more power than
-    that, or go on from window to window. ``waves`` has, for every sample of the windows, the lines as
-    recorded (0 where unknown), ``powers`` (windows, lines) the squared amplitude of each as recorded.
+    the electrode, ``residue_rms`` what they do not explain, ``lead`` whether the lines as recorded carry more
+    power than that, or go on from window to window. ``waves`` has, for every sample of the windows, the lines
+    as recorded (0 where unknown), ``powers`` (windows, lines) the squared amplitude of each as recorded.
     """
 
     level: Floats
     peak: Floats
-    overtones: Floats
     residue_rms: Floats
     lead: npt.NDArray[np.bool_]
     waves: Floats
@@ -73,13 +71,10 @@ class LineFit:
         if self.fundamental:
             power[at_rail, 1:] = 0.0
         recorded, true = power.sum(axis=1), (power / self.gain**2).sum(axis=1)
-        above = np.full(len(cut), np.nan)
-        if self.fundamental and len(self.gain) > 1:
-            above = np.sqrt((power[:, 1:] / self.gain[1:] ** 2).sum(axis=1))
         if not len(self.gain):
             true = np.full(len(cut), np.nan)
         lead = (recorded / 2 > left) | self._goes_on(coefficients)
-        return Fitted(level, np.sqrt(true), above, np.sqrt(left), lead, waves, powers)
+        return Fitted(level, np.sqrt(true), np.sqrt(left), lead, waves, powers)
 
     def _goes_on(self, coefficients: Floats) -> npt.NDArray[np.bool_]:
         """Windows in which the fundamental goes on from the one before and in the next, in phase and size.

@@ -122,6 +122,14 @@ def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     )  # fmt: skip
 
 
+def quick_seconds(tracks: Tracks) -> Mask:
+    """Seconds in which the acceleration changes as quickly as by steps; all, where that was not measured."""
+    rms, change = tracks.acceleration_rms, tracks.acceleration_change
+    if rms is None or change is None:
+        return np.ones(0 if rms is None else len(rms), bool)
+    return np.asarray(np.nan_to_num(change) > QUICK * np.nan_to_num(rms))
+
+
 def filled(values: Floats) -> Floats:
     """Values with unknown ones standing in by the last known; zeros where nothing is known."""
     known = ~np.isnan(values)
@@ -152,10 +160,7 @@ def _wearer(tracks: Tracks, n: int, window_s: float, settings: Settings) -> _Wea
     moving = ndimage.binary_erosion(
         known > settings["movement.body_m_s2"], np.ones(2 * per_s + 1, bool), border_value=1
     )
-    quick = moving
-    if tracks.acceleration_change is not None:
-        change = tracks.acceleration_change[np.minimum(second, len(tracks.acceleration_change) - 1)]
-        quick = moving & (np.nan_to_num(change) > QUICK * known)
+    quick = moving & quick_seconds(tracks)[second]
     busy = ndimage.binary_dilation(known > BUSY_M_S2, np.ones(2 * reach + 1, bool))
     return _Wearer(acceleration, moving, quick, busy)
 

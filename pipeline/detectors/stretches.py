@@ -51,10 +51,6 @@ class Stretches:
     def __len__(self) -> int:
         return len(self.start)
 
-    def only(self, which: npt.NDArray[np.bool_]) -> "Stretches":
-        """Some of them."""
-        return Stretches(self.start[which], self.inner_start[which], self.inner_stop[which], self.stop[which])
-
     @staticmethod
     def of(rows: list[tuple[int, int, int, int]], n: int, least: int) -> "Stretches":
         """Rows of start, inner start, inner stop, stop; those shorter than `least` windows are left out."""

@@ -64,8 +64,6 @@ class FieldWindows:
     ----------
     mains_peak : float64, shape (n_fast,)
         Peak amplitude of line and harmonics together, at the electrode.
-    overtones_peak : float64, shape (n_fast,)
-        The same of the harmonics alone.
     mains_leads : bool, shape (n_fast,)
         Whether the lines carry more power than all that they do not explain.
     residue_rms : float64, shape (n_fast,)
@@ -87,7 +85,6 @@ class FieldWindows:
     """
 
     mains_peak: Floats
-    overtones_peak: Floats
     mains_leads: npt.NDArray[np.bool_]
     residue_rms: Floats
     level_fast: Floats
@@ -262,7 +259,6 @@ class _Cutting:
         moved = self._movement.apply(bare)
         return FieldWindows(
             mains_peak=fitted.peak,
-            overtones_peak=fitted.overtones,
             mains_leads=fitted.lead,
             residue_rms=fitted.residue_rms,
             level_fast=fitted.level,

@@ -103,18 +103,20 @@ def weigh(signs: Signs, stretches: Stretches, agreed: float = 0.0) -> list[Weigh
     if agreed:
         # The rule looks at all of the recording: neither length nor an end of it speaks against a stretch.
         total = total + agreed - sum(WEIGHTS[name][0] * heard.witnesses[name] for name in OF_EDGES)
-    return [
-        Weighed(
-            int(stretches.start[k]),
-            int(stretches.stop[k]),
-            {name: float(values[k]) for name, values in heard.witnesses.items()},
-            float(total[k]),
-            float(heard.change[k]),
-            float(heard.silence[k]),
-            float(heard.step_in[k]),
-        )
-        for k in range(len(stretches))
-    ]
+    return [_weighed(stretches, heard, total, k) for k in range(len(stretches))]
+
+
+def _weighed(stretches: Stretches, heard: Heard, total: Floats, k: int) -> Weighed:
+    """The stretch `k` by itself, with its log-odds of `total`."""
+    return Weighed(
+        int(stretches.start[k]),
+        int(stretches.stop[k]),
+        {name: float(values[k]) for name, values in heard.witnesses.items()},
+        float(total[k]),
+        float(heard.change[k]),
+        float(heard.silence[k]),
+        float(heard.step_in[k]),
+    )
 
 
 def likely(signs: Signs, stretches: Stretches, least: float) -> list[Weighed]:
@@ -124,15 +126,15 @@ def likely(signs: Signs, stretches: Stretches, least: float) -> list[Weighed]:
     that holds a likelier one and is nearly as likely stands for it: the whole counts.
     """
     heard = hear(signs, stretches)
-    enough = log_odds(heard) >= least
-    some, usual = stretches.only(enough), heard.usual[enough]
-    edges_s = signs.window_s * (some.inner_start - some.start + some.stop - some.inner_stop)
-    found = [_fitted(signs, one, usual[k]) for k, one in enumerate(weigh(signs, some))]
-    order = sorted(
-        range(len(found)), key=lambda k: (EDGE_COST * edges_s[k] - found[k].log_odds, found[k].start)
-    )
+    total = log_odds(heard)
+    edges = stretches.inner_start - stretches.start + stretches.stop - stretches.inner_stop
+    cost = EDGE_COST * signs.window_s * edges - total
+    found = [
+        (cost[k], _fitted(signs, _weighed(stretches, heard, total, k), heard.usual[k]))
+        for k in np.flatnonzero(total >= least).tolist()
+    ]
     picked = list[Weighed]()
-    for one in (found[k] for k in order):
+    for _, one in sorted(found, key=lambda pair: (pair[0], pair[1].start)):
         over = [other for other in picked if one.start < other.stop and other.start < one.stop]
         if over and not all(_stands_for(one, other) for other in over):
             continue

@@ -117,7 +117,7 @@ def hear(signs: Signs, stretches: Stretches) -> Heard:
     away = _away(signs, stretches, usual)
     comings = np.minimum(_comings(signs, stretches), 2.0)
     one = np.minimum(edges.either, 1.0)
-    at_once = np.minimum(edges.mains_step, np.minimum(np.abs(np.nan_to_num(change)), 2.0)) * one
+    at_once = np.minimum(edges.mains_step, size) * one
     big = np.minimum(np.minimum(edges.first_size, edges.last_size), 1.0)
     missing = np.isnan(inside)
     told: dict[str, Floats] = {
