@@ -1,7 +1,9 @@
 """Files appear under their final name complete or not at all."""
 
+import csv
+import io
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -22,3 +24,12 @@ def write_text(path: Path, text: str) -> None:
     """Write `text` as UTF-8 with line feeds, atomically."""
     with written_aside(path) as aside:
         aside.write_text(text, encoding="utf-8", newline="\n")
+
+
+def csv_text(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A table as text: RFC 4180, but for line ends of one character."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return text.getvalue()

@@ -1,7 +1,5 @@
 """The copies of a drill as a study folder of their own, which the normal steps run."""
 
-import csv
-import io
 import json
 import shutil
 from collections.abc import Sequence
@@ -11,7 +9,7 @@ from pipeline.drill.plan import Copy
 from pipeline.steps.job import Job
 from pipeline.study import Session, Study, load_study
 from pipeline.verdict import load_policy
-from pipeline.writing import write_text
+from pipeline.writing import csv_text, write_text
 from schemas.keys import ACTIVITY_COLUMNS, SESSION_COLUMNS
 
 
@@ -26,13 +24,13 @@ def lay_out(study: Study, copies: Sequence[Copy], folder: Path) -> None:
         lines += ["", "[[site]]", f"name = {_quoted(site)}", f"mains_hz = {mains_hz:g}"]
     write_text(folder / "study.toml", "\n".join(lines) + "\n")
     rows = [_session_row(copy, host) for copy, host in zip(copies, hosts, strict=True)]
-    _write_table(folder / "sessions.csv", [key.name for key in SESSION_COLUMNS], rows)
+    write_text(folder / "sessions.csv", csv_text([key.name for key in SESSION_COLUMNS], rows))
     log = [
         [copy.name, repr(a.start_s), repr(a.stop_s), a.activity, a.intensity]
         for copy, host in zip(copies, hosts, strict=True)
         for a in host.activities
     ]
-    _write_table(folder / "activities.csv", [key.name for key in ACTIVITY_COLUMNS], log)
+    write_text(folder / "activities.csv", csv_text([key.name for key in ACTIVITY_COLUMNS], log))
     for name, path in study.layout_files.items():
         (folder / "layouts").mkdir(exist_ok=True)
         shutil.copyfile(path, folder / "layouts" / f"{name}.toml")
@@ -67,11 +65,3 @@ def _session_row(copy: Copy, host: Session) -> list[str]:
 def _quoted(text: str) -> str:
     """A basic string of TOML; JSON escapes are among its own."""
     return json.dumps(text, ensure_ascii=False)
-
-
-def _write_table(path: Path, header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(header)
-    writer.writerows(rows)
-    write_text(path, text.getvalue())

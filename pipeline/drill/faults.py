@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.detectors.lines import lowpass_gain
 from pipeline.layouts import Channel
 from pipeline.simulate.contact import Contact
 from pipeline.simulate.front_end import at_rails, high_pass, low_pass
@@ -201,9 +202,8 @@ def _line(it: Stretch, rng: np.random.Generator) -> Floats:
 
 def _passed(channel: Channel, hz: float) -> float:
     """How much of a line the front end lets through, first order each."""
-    low = 1.0 if channel.lowpass_hz is None else 1 / np.hypot(1, hz / channel.lowpass_hz)
     high = 1.0 if channel.ac_corner_hz is None else 1 / np.hypot(1, channel.ac_corner_hz / hz)
-    return float(low * high)
+    return float(lowpass_gain(channel, hz) * high)
 
 
 def _without_contact(

@@ -1,6 +1,6 @@
 """The page of a drill: how far the check can be trusted on one's own device."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from functools import partial
 from typing import Any
 
@@ -81,14 +81,14 @@ def paragraph(figures: Mapping[str, Any]) -> str:
         if kind["found"]["n"] == kind["found"]["of"] >= _FEW
     ]
     if whole:
-        text.append(f"All were found of: {_listed(whole)}.")
+        text.append(f"All were found of: {words.listed(whole)}.")
     weak = [
         f"{kind['words']} ({kind['found']['n']} of {kind['found']['of']})"
         for kind in figures["kinds"]
         if kind["found"]["of"] >= _FEW and kind["found"]["value"] < _WEAK
     ]
     if weak:
-        text.append(f"Fewer than {100 * _WEAK:g} % were found of: {_listed(weak)}.")
+        text.append(f"Fewer than {100 * _WEAK:g} % were found of: {words.listed(weak)}.")
     text.append(
         f"In {false['hours']:.1f} h without a planted fault there were {false['faults']['n']} false alarms "
         f"({rate(false['faults'])}). Intervals are 95 % (Clopper and Pearson 1934 for shares, Garwood 1936 "
@@ -143,7 +143,7 @@ def _row(kind: Mapping[str, Any]) -> dict[str, Any]:
         "is_fault": is_fault,
         "strength": strength,
         "length": length,
-        "from": words.joined(_listed(matters)),
+        "from": words.joined(words.listed(matters)),
     }
 
 
@@ -192,7 +192,3 @@ def _false(figures: Mapping[str, Any]) -> list[dict[str, Any]]:
         {"condition": c.name, "fault": c.fault, "copies": false[c.name], "own": own[c.name]}
         for c in CONDITIONS
     ]
-
-
-def _listed(items: Sequence[str]) -> str:
-    return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)

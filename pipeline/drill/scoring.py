@@ -48,6 +48,11 @@ class Event:
         """Its length."""
         return self.stop_s - self.start_s
 
+    @property
+    def tolerance_s(self) -> float:
+        """By how much it is widened where a detection may overlap it."""
+        return TOLERANCE_S + TOLERANCE_SHARE * self.lasts_s
+
 
 Matters = Callable[[Event, Sequence[Event]], bool]
 """Whether a planted event has to be found; it is told all that were planted in the recording."""
@@ -312,7 +317,7 @@ def _covered_s(event: Event, detected: Sequence[Event]) -> float:
 def _is_true(detection: Event, planted: Sequence[Event]) -> bool:
     """Whether it overlaps a planted event, each widened by the tolerance."""
     for event in planted:
-        by_s = TOLERANCE_S + TOLERANCE_SHARE * event.lasts_s
+        by_s = event.tolerance_s
         if detection.start_s < event.stop_s + by_s and detection.stop_s > event.start_s - by_s:
             return True
     return False

@@ -1,11 +1,10 @@
 """The tables beside the page: what was planted, and what was found."""
 
-import csv
-import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 from pipeline.drill.kinds import BY_NAME
 from pipeline.drill.trial import Outcome, Tried
+from pipeline.writing import csv_text
 
 PLANTED = (
     "copy",
@@ -28,7 +27,7 @@ FOUND = ("copy", "session", "planted_kind", "condition", "start_s", "stop_s", "i
 
 def planted_csv(outcomes: Iterable[Outcome]) -> str:
     """One row for each planted event."""
-    return _csv(PLANTED, [_planted(outcome, tried) for outcome in outcomes for tried in outcome.tried])
+    return csv_text(PLANTED, [_planted(outcome, tried) for outcome in outcomes for tried in outcome.tried])
 
 
 def found_csv(outcomes: Iterable[Outcome]) -> str:
@@ -46,7 +45,7 @@ def found_csv(outcomes: Iterable[Outcome]) -> str:
         for outcome in outcomes
         for seen in outcome.seen
     ]
-    return _csv(FOUND, rows)
+    return csv_text(FOUND, rows)
 
 
 def _planted(outcome: Outcome, tried: Tried) -> list[str]:
@@ -68,11 +67,3 @@ def _planted(outcome: Outcome, tried: Tried) -> list[str]:
         "yes" if tried.found else "no",
         ";".join(tried.as_),
     ]
-
-
-def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(header)
-    writer.writerows(rows)
-    return text.getvalue()

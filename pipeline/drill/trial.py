@@ -11,7 +11,7 @@ from pipeline.drill.host import Host, counted, detections_of
 from pipeline.drill.kinds import Kind
 from pipeline.drill.plan import Copy
 from pipeline.drill.planting import Planted, plant
-from pipeline.drill.scoring import TOLERANCE_S, TOLERANCE_SHARE, Event, is_covered, joined
+from pipeline.drill.scoring import Event, is_covered, joined
 from pipeline.steps.job import Job, last_failure, read_json
 from pipeline.workers import run_here
 from schemas.conditions import BY_NAME, CONDITIONS
@@ -161,7 +161,7 @@ def _warns(job: Job) -> bool:
 
 
 def _widened_s(event: Event) -> float:
-    return event.lasts_s + 2 * (TOLERANCE_S + TOLERANCE_SHARE * event.lasts_s)
+    return event.lasts_s + 2 * event.tolerance_s
 
 
 def _what(detection: Event, kind: Kind, events: Iterable[Event], own: Iterable[Event]) -> str:
@@ -176,6 +176,6 @@ def _what(detection: Event, kind: Kind, events: Iterable[Event], own: Iterable[E
 
 def _touches(detection: Event, event: Event) -> bool:
     """Whether they overlap, the event being widened by the tolerance, and by the settling that it causes."""
-    by_s = TOLERANCE_S + TOLERANCE_SHARE * event.lasts_s
+    by_s = event.tolerance_s
     after_s = max(by_s, SETTLES_S) if detection.condition == "settling" else by_s
     return detection.start_s < event.stop_s + after_s and detection.stop_s > event.start_s - by_s

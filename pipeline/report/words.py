@@ -322,7 +322,12 @@ def intervals_words(intervals: Sequence[Sequence[float]], duration_s: float, at_
         return "nothing"
     if len(spelled) > at_most:
         return ", ".join(spelled[:at_most]) + f" and {len(spelled) - at_most} more"
-    return " and ".join([", ".join(spelled[:-1]), spelled[-1]] if len(spelled) > 1 else spelled)
+    return listed(spelled)
+
+
+def listed(items: Sequence[str]) -> str:
+    """Words one after the other, as 'a, b and c'."""
+    return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
 
 
 def conditions_words(conditions: Mapping[str, Any]) -> list[dict[str, Any]]:
