@@ -9,7 +9,7 @@ from pipeline.simulate import Activity, Lapse
 from pipeline.simulate.draw import HELD_BACK_FROM, KINDS, MATTERS, Drawn, draw, matters
 from pipeline.simulate.session import signals_of
 from pipeline.simulate.truth import MAINS_SHARE
-from pipeline.simulate.witness import by_mains, by_movement
+from pipeline.simulate.witness import by_jumps, by_mains, by_movement, levels_of, plainness
 from schemas.conditions import BY_NAME
 
 SHORT = {"duration_s": 70.0}
@@ -194,20 +194,52 @@ def test_strength_of_mains_is_what_a_fit_to_the_codes_gives(seed):
         assert 0.85 < truth.strength / (peak / (MAINS_SHARE * range_v)) < 1.2
 
 
-def test_loss_of_contact_is_as_plain_as_what_bears_witness_to_it():
+WALK = Activity(10.0, 60.0, "carrying boards", "body", 1.9)
+LAPSE = Lapse(20.0, 30.0)
+
+
+def _lapsed(*activities, **mains):
+    """A plain wearing with one loss of contact from 20 to 30 s."""
     drawn = draw("contact_open", 4, sample_hz=250.0, **SHORT)
-    lapse = Lapse(20.0, 30.0)
-    rest = replace(drawn.scenario, activities=(), contact=replace(drawn.scenario.contact, off=()))
-    assert by_movement(rest, lapse) == 0
-    walk = replace(rest, activities=(Activity(27.0, 40.0, "carrying boards", "body"),))
-    assert by_movement(walk, lapse) == 1
-    assert by_movement(replace(walk, activities=(Activity(27.0, 40.0, "wedging", "arm"),)), lapse) == 0.5
-    off = replace(rest, contact=replace(rest.contact, lapses=(lapse,)))
-    for bare_farad, plain in ((3e-15, 1.0), (1e-20, 1.0)):  # more mains, and next to none
-        scenario = replace(off, mains=replace(off.mains, electrode_farad=bare_farad, coupling_farad=1e-13))
-        assert by_mains(scenario, signals_of(scenario, np.random.default_rng(1)), lapse) == plain
+    contact = replace(drawn.scenario.contact, off=(), lapses=(LAPSE,), fresh_potential_v=0.2)
+    scenario = replace(
+        drawn.scenario,
+        activities=activities,
+        contact=contact,
+        mains=replace(drawn.scenario.mains, **mains),
+    )
+    return scenario, signals_of(scenario, np.random.default_rng(1))
+
+
+def test_movement_shows_a_loss_only_where_like_movement_is_felt_elsewhere():
+    scenario, signals = _lapsed(WALK)
+    assert by_movement(scenario, levels_of(scenario, signals), LAPSE) == 1
+    for activities in ((), (replace(WALK, start_s=20.0, stop_s=30.0),)):
+        scenario, signals = _lapsed(*activities)
+        assert by_movement(scenario, levels_of(scenario, signals), LAPSE) == 0
+
+
+def test_mains_shows_a_loss_unless_it_folds_onto_nothing():
+    for bare_farad in (3e-15, 1e-20):  # more mains, and next to none
+        scenario, signals = _lapsed(electrode_farad=bare_farad, coupling_farad=1e-13)
+        assert by_mains(scenario, signals, LAPSE) == 1
     folded = replace(scenario, sample_hz=scenario.mains.nominal_hz)  # onto 0 Hz
-    assert by_mains(folded, signals_of(folded, np.random.default_rng(1)), lapse) == 0
+    assert by_mains(folded, signals_of(folded, np.random.default_rng(1)), LAPSE) == 0
+
+
+def test_a_loss_is_as_plain_as_the_second_of_its_marks():
+    scenario, signals = _lapsed(electrode_farad=3e-15)
+    levels = levels_of(scenario, signals)
+    marks = (
+        by_movement(scenario, levels, LAPSE),
+        by_mains(scenario, signals, LAPSE),
+        by_jumps(scenario, levels, LAPSE),
+    )
+    assert marks == (0, 1, 1)
+    assert plainness(scenario, signals, LAPSE) == 1
+    smooth = replace(scenario, contact=replace(scenario.contact, lapses=()))
+    still = levels_of(smooth, signals_of(smooth, np.random.default_rng(1)))
+    assert by_jumps(smooth, still, LAPSE) < 0.5
 
 
 def test_log_is_wrong_where_it_is_said_to_be():

@@ -105,7 +105,7 @@ HIDES = {
     "saturated": ("lost", "stuck"),
     "settling": ("lost", "stuck", "saturated", "contact_loss"),
     "mains": ("lost", "stuck", "saturated", "contact_loss"),
-    "contact_loss": ("lost", "stuck"),
+    "contact_loss": ("lost", "stuck", "saturated"),
     "low_coupling": ("lost", "stuck", "saturated", "contact_loss"),
     "uncorroborated": ("lost", "stuck", "saturated", "settling", "contact_loss"),
 }

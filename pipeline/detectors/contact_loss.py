@@ -12,9 +12,6 @@ from pipeline.detectors.settling import settling_s
 from pipeline.detectors.tracks import MOVEMENT_HZ, Settings, has_movement_band
 from pipeline.detectors.weigh import Weighed
 
-COMINGS_A_SECOND = 0.5
-"""Jumps a second, mains away from the usual, from which contact is said to come and go."""
-
 _KINDS = {
     "open": "The electrode was off the skin",
     "intermittent": "Contact of the electrode came and went",
@@ -26,9 +23,9 @@ _KINDS = {
 def kind_of(weighed: Weighed) -> str:
     """Which loss of contact the witnesses look most like: open, intermittent, partial or drying."""
     told = {name: 0.0 if math.isnan(value) else value for name, value in weighed.witnesses.items()}
-    if told["comings"] >= COMINGS_A_SECOND:
+    if weighed.comes_and_goes:
         return "intermittent"
-    if told["mains"] >= 1 and told["at_once"] < 0.5 and weighed.step_in <= 0:
+    if max(told["ramp"], told["fades"]) >= 0.5 and weighed.step_in <= 0:
         return "drying"
     if 0 < weighed.silence < 1.5 and told["mains"] < 2:
         return "partial"
@@ -106,7 +103,7 @@ def _finding(
         "fault",
         "contact_loss_probability",
         weighed.probability,
-        settings["contact_loss.least_agreed" if stretch.witnesses else "contact_loss.least_probability"],
+        settings["contact_loss.least_probability"],
         "1",
         text,
     )

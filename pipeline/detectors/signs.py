@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from pipeline.detectors.lines import SLOW_LINE_HZ
 from pipeline.detectors.tracks import FieldTrack, Settings, Tracks
 from pipeline.detectors.windows import Floats
 
@@ -27,11 +28,17 @@ BUSY_REACH_S = 1.2
 ABOUT_S = 20.0
 """Reach in which a usual step of the level is looked for."""
 
+MOST_STEPS = 0.85
+"""Part of the seconds of movement whose largest step of the level is held to be usual for movement."""
+
 STEEPER, FARTHER = 2.5, 1.8
 """How many times the usual a step from sample to sample, or from window to window, is a jump."""
 
 LINE_STEP = 1.5
 """A line that is switched within a window leaves steps of up to this times its amplitude times its phase."""
+
+LINE_LEVEL = 0.15
+"""It moves the level of the windows beside it by up to this part of its amplitude."""
 
 BIG = 0.04
 """Jump in input ranges from which it is told as big: electrodes stand 0.1 V and more apart from the skin
@@ -41,6 +48,8 @@ FLAT = 0.25
 """Noise below this part of the quiet one: the values stand still."""
 
 LEAST_ALIKE_S = 5.0
+USUAL_PERCENT = 80
+"""Like movement shows by what so many in a hundred of its windows fall short of; in most it may be silent."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +73,8 @@ class Signs:
         Windows with a sample at a rail.
     mains_visible : bool
         Whether mains stands above the noise.
+    mains_plain : float
+        Base-2 logarithm of the peak in volts from which mains is plain (``low_coupling.mains_fraction``).
     """
 
     window_s: float
@@ -74,6 +85,7 @@ class Signs:
     silence: Floats
     railed: Mask
     mains_visible: bool
+    mains_plain: float
     n_fast: int
     n_slow: int
 
@@ -105,20 +117,24 @@ def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     window_s = tracks.n_fast / tracks.sample_hz
     span = track.channel.adc_high - track.channel.adc_low
     noise = track.residue_rms[:n]
-    known = noise[~np.isnan(noise)]
+    # Sums of floating point leave a little of a value that stands still.
+    still = np.nan_to_num(track.steepest[:n]) <= 1e-9 * span
+    known = noise[~np.isnan(noise) & ~still]
     quiet = float(np.percentile(known, 20)) if len(known) else 0.0
     wearer = _wearer(tracks, n, window_s, settings)
     railed = track.railed_fast[:n] & (track.n_beyond == 0)
-    flat = (np.nan_to_num(track.steepest[:n]) <= 0) | (np.nan_to_num(noise) < FLAT * quiet)
+    flat = still | (np.nan_to_num(noise) < FLAT * quiet)
     # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
     noise_peak = quiet * float(np.sqrt(np.pi / tracks.n_fast))
     mains, visible = _mains(track, n, railed, flat, noise_peak)
     level = filled(track.level_fast[:n])
     jump, size = _jumps(tracks, track, level, _Sizes(span, quiet, window_s), wearer, railed)
-    silence = _silence(level, wearer, (jump > 0) | railed, flat, quiet, window_s)
+    line = np.nan_to_num(track.mains_peak[:n]) if track.lines[0].folded_hz < SLOW_LINE_HZ else np.zeros(n)
+    silence = _silence(level, line, wearer, (jump > 0) | railed, flat, quiet, window_s)
     step = _steps(mains, max(1, round(0.6 / window_s))) if visible else np.zeros(n)
+    plain = float(np.log2(settings["low_coupling.mains_fraction"] * span))
     return Signs(
-        window_s, mains, step, jump, size, silence, railed, visible, tracks.n_fast, tracks.n_slow
+        window_s, mains, step, jump, size, silence, railed, visible, plain, tracks.n_fast, tracks.n_slow
     )  # fmt: skip
 
 
@@ -185,14 +201,28 @@ def _jumps(
     phase = min(2.5, LINE_STEP * 2 * np.pi * track.lines[0].nominal_hz / tracks.sample_hz)
     usual = np.maximum(STEEPER * _usual(steep, wearer, window_s), max(8 * sizes.quiet, 0.002 * sizes.span))
     steeper = _octaves(steep, np.maximum(usual, phase * line))
-    far = np.zeros(n)
-    if n > 6:
-        # Two windows on either side, none of them that in which it happens.
-        far[2:-2] = np.abs((level[3:-1] + level[4:]) - (level[:-4] + level[1:-3])) / 2
+    far = _far(level, window_s, track.channel.ac_corner_hz)
     usual = np.maximum(FARTHER * _usual(far, wearer, window_s), max(6 * sizes.quiet, 0.004 * sizes.span))
+    slow = track.lines[0].folded_hz < 1 / window_s
+    usual = np.maximum(usual, (2.0 if slow else LINE_LEVEL) * line)
     jump = np.maximum(steeper, _octaves(far, usual))
     size = np.where(railed, 4 * BIG * sizes.span, far)
     return np.where(railed, np.maximum(jump, 0.5), jump), np.clip(_octaves(size, BIG * sizes.span), -1, 2)
+
+
+def _far(level: Floats, window_s: float, ac_corner_hz: float | None) -> Floats:
+    """How far the level goes from the two windows before each to the two behind it.
+
+    What the AC coupling takes back in between is added, so that its recovery from a jump is no other one.
+    """
+    far = np.zeros(len(level))
+    if len(level) > 6:
+        # None of the four is the window in which it happens.
+        far[2:-2] = ((level[3:-1] + level[4:]) - (level[:-4] + level[1:-3])) / 2
+        if ac_corner_hz:
+            between = (level[:-4] + level[4:]) / 4 + (level[1:-3] + level[3:-1]) * 0.75 + level[2:-2]
+            far[2:-2] += 2 * np.pi * ac_corner_hz * window_s * between
+    return np.abs(far)
 
 
 def _usual(steps: Floats, wearer: _Wearer, window_s: float) -> Floats:
@@ -200,12 +230,14 @@ def _usual(steps: Floats, wearer: _Wearer, window_s: float) -> Floats:
     per_s = max(1, round(1 / window_s))
     largest = ndimage.maximum_filter1d(steps, per_s) if len(steps) else steps
     near = ndimage.median_filter(largest, min(len(steps) | 1, round(ABOUT_S / window_s) | 1), mode="nearest")
-    moving = float(np.median(largest[wearer.moving])) if wearer.moving.any() else 0.0
+    # Without an accelerometer the wearer may move at any time.
+    moves = wearer.moving if wearer.acceleration is not None else np.ones(len(steps), bool)
+    moving = float(np.quantile(largest[moves], MOST_STEPS)) if moves.any() else 0.0
     return np.maximum(near, np.where(wearer.busy, moving, 0.0))
 
 
 def _silence(
-    level: Floats, wearer: _Wearer, hidden: Mask, flat: Mask, quiet: float, window_s: float
+    level: Floats, line: Floats, wearer: _Wearer, hidden: Mask, flat: Mask, quiet: float, window_s: float
 ) -> Floats:
     """How the level bends from window to window over the acceleration, against like movement elsewhere.
 
@@ -217,14 +249,17 @@ def _silence(
     bend = np.abs(np.convolve(level, (1, -2, 1), "same"))
     bend[0], bend[-1] = bend[1], bend[-2]
     spoilt = ndimage.binary_dilation(hidden, iterations=2) | ndimage.binary_dilation(flat)
-    smooth = ndimage.median_filter(filled(np.where(spoilt, np.nan, bend)), max(1, round(1 / window_s)) | 1)
-    bend = np.where(spoilt, np.nan, smooth)
+    # Strokes of four windows bend it in every other one: their median would be next to nothing.
+    smooth = ndimage.percentile_filter(
+        filled(np.where(spoilt, np.nan, bend)), 70, max(1, round(1.2 / window_s)) | 1
+    )
+    bend = np.where(spoilt | (line > smooth / 2), np.nan, smooth)
     answer = bend / np.maximum(wearer.acceleration, 1e-3)
     for alike in (wearer.quick, wearer.moving & ~wearer.quick):
         free = alike & ~np.isnan(answer)
         if free.sum() < LEAST_ALIKE_S / window_s:
             continue
-        usual = float(np.percentile(answer[free], 60))
+        usual = float(np.percentile(answer[free], USUAL_PERCENT))
         if usual > 4 * quiet / np.sqrt(10) / max(float(np.median(wearer.acceleration[free])), 1e-3):
             out[free] = _octaves(answer[free], usual)
     return out

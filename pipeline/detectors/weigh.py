@@ -1,7 +1,7 @@
 """Witnesses weighed together: the log-odds of each, added up to the probability that the electrode was off.
 
 The weights were fitted by logistic regression (signs held to what physics says, a penalty on their squares)
-on candidate stretches of simulated recordings of fourteen kinds, with lost contact and without, seeds 0 to 39
+on candidate stretches of simulated recordings of fourteen kinds, with lost contact and without, seeds 0 to 99
 of :mod:`pipeline.simulate.draw`. Fitted on one half of the seeds, they do as well on the other half.
 """
 
@@ -16,36 +16,53 @@ from pipeline.detectors.stretches import Stretches
 from pipeline.detectors.windows import Floats
 from pipeline.detectors.witnesses import FAR_OCTAVES, Heard, hear
 
-PRIOR = -5.6
+PRIOR = -6.5
 """Log-odds of a stretch of which nothing is known but that it lies between two edges."""
 
-AGREED, NEVER_ON = 3.0, 6.5
-"""Log-odds of two witnesses that agree by the rule in :mod:`.coupling`, and of its rule for a whole
-recording, beside which nothing is left to compare with."""
+NEVER_ON = 8.0
+"""Log-odds of a recording of which all shows plain mains and no movement: nothing is left to compare with."""
 
 WEIGHTS: Mapping[str, tuple[float, str]] = {
-    "mains": (0.8, "mains pickup is not what it is on either side"),
-    "mains_jump": (2.4, "mains changes where the level jumps"),
-    "at_once": (0.7, "within half a second"),
-    "jumps": (0.9, "the level jumps at both ends, farther than movement makes it"),
-    "big_jump": (0.6, "at the end by as much as a fresh contact does"),
-    "away": (1.0, "mains stays away from the usual"),
-    "comings": (0.6, "jump upon jump inside: contact comes and goes"),
-    "falls_silent": (1.3, "the field falls silent while the wearer moves on"),
-    "silent_mains": (2.7, "movement hardly shows while mains is more"),
-    "silent_jumps": (1.2, "movement hardly shows between two big jumps"),
-    "answers": (-1.5, "movement shows as it does beside the stretch"),
-    "tied": (-0.6, "silence and less mains without jumps, as soles tie a wearer to ground"),
-    "long": (-2.6, "it lasts longer than a minute, and much else may have changed"),
-    "open_ended": (-2.6, "the recording begins or ends there, so that one side is unknown"),
+    "mains_jump": (2.75, "mains changes as the level jumps"),
+    "at_once": (0.5, "at both ends"),
+    "unusual": (0.85, "mains is farther from the usual than beside the stretch"),
+    "away": (2.85, "mains stays away from what it is beside the stretch"),
+    "jumps": (1.65, "the level jumps at both ends, farther than movement makes it"),
+    "big_jump": (0.55, "at the end by as much as a fresh contact does"),
+    "restless": (2.55, "the level jumps far more often than beside the stretch"),
+    "restless_mains": (1.7, "with jump upon jump mains is not what it is beside"),
+    "flips": (4.0, "mains leaps up and down far more often than beside the stretch"),
+    "flips_restless": (0.55, "mains leaps as the level jumps: contact comes and goes"),
+    "ramp": (0.95, "mains changes bit by bit, and comes back at once"),
+    "fades": (1.9, "movement shows less and less, and comes back at once"),
+    "fades_jump": (1.3, "it comes back with a jump of the level"),
+    "falls_silent": (1.35, "the field falls silent while the wearer moves on"),
+    "silent_mains": (1.7, "movement hardly shows while mains is more"),
+    "silent_plain": (2.1, "movement hardly shows while less mains is still plain"),
+    "silent_jumps": (0.3, "movement hardly shows between two big jumps"),
+    "silent_end": (1.55, "movement hardly shows until the level jumps"),
+    "answers": (-2.15, "movement shows as it does beside the stretch"),
+    "tied": (-0.5, "silence and less mains without jumps, as soles tie a wearer to ground"),
+    "long": (-0.9, "it lasts longer than a minute, and much else may have changed"),
+    "open_ended": (-1.8, "the recording begins or ends there, so that one side is unknown"),
 }
 """Witness -> log-odds for each unit, and what it means."""
 
 OF_EDGES = ("long", "open_ended")
 """Witnesses that only say that little is known from the edges."""
 
-REACH = 3.0
-"""Log-odds by which comings and goings may be less likely than a part of them."""
+REACH, LITTLE_REACH = 2.5, 1.0
+"""Log-odds by which a stretch may be less likely than a part of it that it stands for: where contact comes
+and goes, and otherwise."""
+
+OFTEN = 0.5
+"""How far jumps or leaps of mains stand above those beside, 0 to 1, for contact to come and go."""
+
+LITTLE_LONGER = 2.0
+"""A stretch up to so many times as long as a part of it may stand for it."""
+
+NEARLY_ALL = 0.95
+"""Stretches that cover so much of a recording leave nothing that they could be unlike."""
 
 EDGE_COST = 0.2
 """Log-odds that a second of edges costs in the choice among overlapping stretches."""
@@ -72,6 +89,11 @@ class Weighed:
         """That the electrode was off, 0 to 1."""
         return 1 / (1 + math.exp(-self.log_odds))
 
+    @property
+    def comes_and_goes(self) -> bool:
+        """Whether the level jumps, or mains leaps, far more often than beside the stretch."""
+        return max(self.witnesses["restless"], self.witnesses["flips"]) >= OFTEN
+
     def reasons(self, most: int = 4) -> tuple[str, ...]:
         """What speaks for it, strongest first."""
         given = [
@@ -96,13 +118,15 @@ def log_odds(heard: Heard) -> Floats:
     return total
 
 
-def weigh(signs: Signs, stretches: Stretches, agreed: float = 0.0) -> list[Weighed]:
-    """Weigh all stretches; ``agreed`` are the log-odds of the rule, where two witnesses agree in each."""
+def weigh(signs: Signs, stretches: Stretches, beforehand: float = 0.0) -> list[Weighed]:
+    """Weigh all stretches; ``beforehand`` are log-odds that are known of them besides.
+
+    Who knows something of the whole recording does not hold length and open ends against a stretch.
+    """
     heard = hear(signs, stretches)
     total = log_odds(heard)
-    if agreed:
-        # The rule looks at all of the recording: neither length nor an end of it speaks against a stretch.
-        total = total + agreed - sum(WEIGHTS[name][0] * heard.witnesses[name] for name in OF_EDGES)
+    if beforehand:
+        total = total + beforehand - sum(WEIGHTS[name][0] * heard.witnesses[name] for name in OF_EDGES)
     return [_weighed(stretches, heard, total, k) for k in range(len(stretches))]
 
 
@@ -122,8 +146,8 @@ def _weighed(stretches: Stretches, heard: Heard, total: Floats, k: int) -> Weigh
 def likely(signs: Signs, stretches: Stretches, least: float) -> list[Weighed]:
     """Stretches of at least the log-odds `least`, ascending; of those that overlap the likeliest.
 
-    Edges that last cost a little, since the change itself is quick. Where contact comes and goes, a stretch
-    that holds a likelier one and is nearly as likely stands for it: the whole counts.
+    Edges that last cost a little, since the change itself is quick. A stretch that holds a likelier one and
+    is nearly as likely may stand for it, since the whole of it counts.
     """
     heard = hear(signs, stretches)
     total = log_odds(heard)
@@ -139,13 +163,23 @@ def likely(signs: Signs, stretches: Stretches, least: float) -> list[Weighed]:
         if over and not all(_stands_for(one, other) for other in over):
             continue
         picked = [*(other for other in picked if other not in over), one]
-    return sorted(picked, key=lambda one: one.start)
+    return _unlike_the_rest(sorted(picked, key=lambda one: one.start), len(signs))
+
+
+def _unlike_the_rest(picked: list[Weighed], n: int) -> list[Weighed]:
+    """Without the least likely stretch where nothing is left beside them all: one of them is the usual."""
+    if len(picked) > 1 and sum(one.stop - one.start for one in picked) > NEARLY_ALL * n:
+        least = min(picked, key=lambda one: one.log_odds)
+        return [one for one in picked if one is not least]
+    return picked
 
 
 def _stands_for(one: Weighed, other: Weighed) -> bool:
-    """Whether comings and goings hold another stretch, and are nearly as likely."""
+    """Whether a stretch holds another one, is nearly as likely, and little longer or full of comings."""
     holds = one.start <= other.start and other.stop <= one.stop
-    return holds and one.witnesses["comings"] > 0.1 and one.log_odds >= other.log_odds - REACH
+    little_longer = one.stop - one.start <= LITTLE_LONGER * (other.stop - other.start)
+    reach = REACH if one.comes_and_goes else LITTLE_REACH
+    return holds and (little_longer or one.comes_and_goes) and one.log_odds >= other.log_odds - reach
 
 
 def _fitted(signs: Signs, one: Weighed, usual: float) -> Weighed:

@@ -12,20 +12,16 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from pipeline.detectors import inside
+from pipeline.detectors.beside import CONTEXT_S, LEAST_MAINS_S, NEAR_S, Sums, sides
 from pipeline.detectors.signs import Signs
-from pipeline.detectors.stretches import Places, Stretches
+from pipeline.detectors.stretches import Stretches
 from pipeline.detectors.windows import Floats
-
-CONTEXT_S = 10.0
-"""Reach of the seconds on either side that a stretch is held against."""
-
-NEAR_S = 0.4
-"""What lies so near to an edge belongs to neither side; a jump so near to it belongs to it."""
 
 BESIDE_S = 2.5
 """Movement is compared across an edge over so long: who walks on should be heard on either side."""
 
-LEAST_MAINS_S, LEAST_MOVING_S = 1.0, 0.8
+LEAST_MOVING_S = 0.8
 AT_THE_END_S = 0.5
 """An edge so near to an end of the recording cannot jump."""
 
@@ -35,12 +31,19 @@ UNKNOWN_JUMP, UNKNOWN_SIZE = 0.7, 0.3
 FAR_OCTAVES = 0.8
 """Mains so far from the usual is away."""
 
+LESS_OCTAVES = -0.3
+"""Mains that changes by more than so much downwards is less."""
+
+AS_BESIDE = (-0.5, 1.0)
+"""Octaves between which movement shows as it does beside; far more is no movement of the wearer."""
+
 LONG_S = 60.0
 MOST_LOOKED_AT = 500
 
 WITNESSES = (
-    "mains", "mains_jump", "at_once", "jumps", "big_jump", "away", "comings",
-    "falls_silent", "silent_mains", "silent_jumps", "answers", "tied", "long", "open_ended",
+    "mains", "mains_jump", "at_once", "unusual", "away", "jumps", "big_jump", "restless", "restless_mains",
+    "flips", "flips_restless", "ramp", "fades", "fades_jump", "falls_silent", "silent_mains", "silent_plain",
+    "silent_jumps", "silent_end", "answers", "tied", "long", "open_ended",
 )  # fmt: skip
 
 
@@ -60,25 +63,6 @@ class Heard:
     usual: Floats
 
 
-class Sums:
-    """Means of values over any stretch of windows, unknown ones left out."""
-
-    def __init__(self, values: Floats) -> None:
-        known = ~np.isnan(values)
-        self.total = np.concatenate(([0.0], np.cumsum(np.where(known, values, 0.0))))
-        self.number = np.concatenate(([0], np.cumsum(known)))
-
-    def known(self, start: Places, stop: Places) -> Places:
-        """How many windows are known."""
-        return np.asarray(self.number[stop] - self.number[start])
-
-    def mean(self, start: Places, stop: Places, least: int = 1) -> Floats:
-        """NaN where fewer than `least` windows are known."""
-        number = self.known(start, stop)
-        total = self.total[stop] - self.total[start]
-        return np.where(number >= least, total / np.maximum(number, 1), np.nan)
-
-
 @dataclass(frozen=True)
 class _Edges:
     """Jumps at both edges of each stretch, in octaves, how big they are, and where mains steps with them."""
@@ -88,6 +72,7 @@ class _Edges:
     first_size: Floats
     last_size: Floats
     mains_step: Floats
+    together: Floats
     open_ended: npt.NDArray[np.bool_]
 
     @property
@@ -101,42 +86,80 @@ class _Edges:
         return np.maximum(self.first, self.last)
 
 
+@dataclass(frozen=True)
+class _Moves:
+    """How movement shows in each stretch, in octaves.
+
+    ``inside`` against both sides (NaN where it is not known), ``silent`` by how much it shows less, 0 to 2,
+    ``falls`` how far it falls at an edge, ``answers`` 1 where it shows as it does beside.
+    """
+
+    inside: Floats
+    silent: Floats
+    falls: Floats
+    answers: Floats
+
+
 def hear(signs: Signs, stretches: Stretches) -> Heard:
     """All witnesses of the stretches."""
     if not len(stretches):
         nothing = np.empty(0)
         return Heard(dict.fromkeys(WITNESSES, nothing), nothing, nothing, nothing, nothing)
-    edges = _edges(signs, stretches)
+    edges, moves = _edges(signs, stretches), _movement(signs, stretches)
     change, usual = _mains(signs, stretches)
-    size = np.minimum(np.abs(np.nan_to_num(change)), 2.0)
-    inside, falls, answers = _movement(signs, stretches)
-    silent = np.clip(-np.nan_to_num(inside), 0.0, 2.0)
-    falls_silent = np.minimum(silent, falls)
-    less = np.nan_to_num(change) < -0.3
     lasts_s = (stretches.stop - stretches.start) * signs.window_s
-    away = _away(signs, stretches, usual)
-    comings = np.minimum(_comings(signs, stretches), 2.0)
-    one = np.minimum(edges.either, 1.0)
-    at_once = np.minimum(edges.mains_step, size) * one
-    big = np.minimum(np.minimum(edges.first_size, edges.last_size), 1.0)
-    missing = np.isnan(inside)
-    told: dict[str, Floats] = {
-        "mains": np.where(np.isnan(change), np.nan, size),
-        "mains_jump": np.minimum(size, 1.0) * one,
-        "at_once": at_once,
-        "jumps": np.minimum(edges.both, 1.0),
-        "big_jump": np.minimum(edges.last_size, 1.5),
-        "away": away,
-        "comings": away * comings,
-        "falls_silent": np.where(missing, np.nan, falls_silent),
-        "silent_mains": silent * np.clip(np.nan_to_num(change), 0.0, 1.0),
-        "silent_jumps": silent * big * edges.both,
-        "answers": answers,
-        "tied": falls_silent * less * (edges.both < 0.5),
+    told = {
+        **_of_changes(signs, stretches, edges, change),
+        **_of_movement(signs, stretches, edges, moves, change),
+        "away": _away(signs, stretches, usual),
         "long": np.clip(np.log2(np.maximum(lasts_s, 1.0) / LONG_S), 0.0, 2.0),
         "open_ended": edges.open_ended.astype(np.float64),
     }
-    return Heard(told, change, np.where(missing, np.nan, -inside), edges.first, usual)
+    return Heard(told, change, -moves.inside, edges.first, usual)
+
+
+def _of_changes(signs: Signs, stretches: Stretches, edges: "_Edges", change: Floats) -> dict[str, Floats]:
+    """What jumps and mains say, at the edges and between them."""
+    size = np.minimum(np.abs(np.nan_to_num(change)), 2.0)
+    one = np.minimum(edges.either, 1.0)
+    restless, flips = inside.restless(signs, stretches), inside.flips(signs, stretches)
+    return {
+        "mains": np.where(np.isnan(change), np.nan, size),
+        "mains_jump": np.minimum(size, 1.0) * edges.together,
+        "at_once": np.minimum(edges.mains_step, size) * one,
+        "unusual": inside.unusual(signs, stretches),
+        "jumps": np.minimum(edges.both, 1.0),
+        "big_jump": np.minimum(edges.last_size, 1.5),
+        "restless": restless,
+        "restless_mains": restless * size,
+        "flips": flips,
+        "flips_restless": flips * restless,
+        "ramp": inside.ramp(signs, stretches),
+    }
+
+
+def _of_movement(
+    signs: Signs, stretches: Stretches, edges: "_Edges", moves: _Moves, change: Floats
+) -> dict[str, Floats]:
+    """What it says that movement shows or does not."""
+    fades = inside.fades(signs, stretches)
+    last, last_size = np.minimum(edges.last, 1.0), np.minimum(edges.last_size, 1.0)
+    big = np.minimum(edges.first_size, last_size)
+    falls_silent = np.minimum(moves.silent, moves.falls)
+    less = np.nan_to_num(change) < LESS_OCTAVES
+    within = Sums(signs.mains).mean(stretches.inner_start, stretches.inner_stop, 2)
+    plain = np.nan_to_num(within, nan=-np.inf) > signs.mains_plain
+    return {
+        "fades": fades,
+        "fades_jump": fades * last,
+        "falls_silent": np.where(np.isnan(moves.inside), np.nan, falls_silent),
+        "silent_mains": moves.silent * np.clip(np.nan_to_num(change), 0.0, 1.0),
+        "silent_plain": moves.silent * np.clip(-np.nan_to_num(change), 0.0, 1.0) * plain,
+        "silent_jumps": moves.silent * big * edges.both,
+        "silent_end": moves.silent * np.maximum(last_size, 0.0) * last,
+        "answers": moves.answers,
+        "tied": falls_silent * less * (edges.both < 0.5) * ~plain,
+    }
 
 
 def _edges(signs: Signs, stretches: Stretches) -> _Edges:
@@ -151,17 +174,18 @@ def _edges(signs: Signs, stretches: Stretches) -> _Edges:
     last = np.where(at_last, UNKNOWN_JUMP, np.clip(jump[last_at], 0.0, 1.5))
     first_size = np.where(at_first, UNKNOWN_SIZE, np.maximum(size[first_at], 0.0)) * (first > 0.2)
     last_size = np.where(at_last, UNKNOWN_SIZE, np.maximum(size[last_at], 0.0)) * (last > 0.2)
-    steps = np.minimum(np.where(at_first, np.inf, step[first_at]), np.where(at_last, np.inf, step[last_at]))
+    at_either = np.where(at_first, np.inf, step[first_at]), np.where(at_last, np.inf, step[last_at])
+    steps = np.minimum(*at_either)
+    together = np.maximum(np.minimum(first, at_either[0]), np.minimum(last, at_either[1]))
     return _Edges(
-        first, last, first_size, last_size, np.where(at_first & at_last, 0.0, steps), at_first | at_last
+        first,
+        last,
+        first_size,
+        last_size,
+        np.where(at_first & at_last, 0.0, steps),
+        np.minimum(together, 1.0),
+        at_first | at_last,
     )
-
-
-def _sides(signs: Signs, stretches: Stretches, reach_s: float) -> tuple[Places, Places, Places, Places]:
-    """The windows before each stretch and behind it: [start, stop) of either."""
-    n, gap, reach = len(signs), signs.n(NEAR_S), signs.n(reach_s)
-    before, behind = np.maximum(stretches.start - gap, 0), np.minimum(stretches.stop + gap, n)
-    return np.maximum(before - reach, 0), before, behind, np.minimum(behind + reach, n)
 
 
 def _mains(signs: Signs, stretches: Stretches) -> tuple[Floats, Floats]:
@@ -171,7 +195,7 @@ def _mains(signs: Signs, stretches: Stretches) -> tuple[Floats, Floats]:
         return unknown, unknown
     mains, least = Sums(signs.mains), signs.n(LEAST_MAINS_S)
     inside = mains.mean(stretches.inner_start, stretches.inner_stop, 2)
-    first, before, behind, last = _sides(signs, stretches, CONTEXT_S)
+    first, before, behind, last = sides(signs, stretches, CONTEXT_S)
     one, other = mains.mean(first, before, least), mains.mean(behind, last, least)
     by_one, by_other = (
         inside - np.where(np.isnan(one), other, one),
@@ -183,15 +207,14 @@ def _mains(signs: Signs, stretches: Stretches) -> tuple[Floats, Floats]:
     return np.where(np.isnan(by_one), np.nan, change), usual
 
 
-def _movement(signs: Signs, stretches: Stretches) -> tuple[Floats, Floats, Floats]:
-    """How movement shows inside against both sides, how far it falls at an edge (octaves), if it answers."""
+def _movement(signs: Signs, stretches: Stretches) -> _Moves:
     shows, least = Sums(signs.silence), signs.n(LEAST_MOVING_S)
     start, stop = stretches.inner_start, stretches.inner_stop
-    inside = shows.mean(start, stop, signs.n(1.0))
-    first, before, behind, last = _sides(signs, stretches, 2 * CONTEXT_S)
+    within = shows.mean(start, stop, signs.n(1.0))
+    first, before, behind, last = sides(signs, stretches, 2 * CONTEXT_S)
     two = signs.n(2.0)
     beside = np.fmin(shows.mean(first, before, two), shows.mean(behind, last, two))
-    against = inside - np.minimum(np.nan_to_num(beside), 0.0)
+    against = within - np.minimum(np.nan_to_num(beside), 0.0)
     n, reach = len(signs), signs.n(BESIDE_S)
     outer = (
         shows.mean(np.maximum(stretches.start - reach, 0), stretches.start, least),
@@ -203,8 +226,10 @@ def _movement(signs: Signs, stretches: Stretches) -> tuple[Floats, Floats, Float
     )
     falls = np.clip(np.nan_to_num(np.fmax(outer[0] - inner[0], outer[1] - inner[1])), 0.0, 2.0)
     heard = np.nan_to_num(np.fmax(*outer), nan=-np.inf) > -1
-    answers = (np.nan_to_num(against, nan=-np.inf) > -0.5) & (shows.known(start, stop) >= signs.n(1.5))
-    return against, falls * heard, answers.astype(np.float64)
+    known = np.nan_to_num(against, nan=-np.inf)
+    answers = (known > AS_BESIDE[0]) & (known < AS_BESIDE[1]) & (shows.known(start, stop) >= signs.n(1.5))
+    silent = np.clip(-np.nan_to_num(against), 0.0, 2.0)
+    return _Moves(against, silent, falls * heard, answers.astype(np.float64))
 
 
 def _away(signs: Signs, stretches: Stretches, usual: Floats) -> Floats:
@@ -217,11 +242,3 @@ def _away(signs: Signs, stretches: Stretches, usual: Floats) -> Floats:
         if len(some):
             away[k] = np.mean(np.abs(some - usual[k]) > FAR_OCTAVES)
     return away
-
-
-def _comings(signs: Signs, stretches: Stretches) -> Floats:
-    """Jumps a second."""
-    begins = np.diff((signs.jump > 0).astype(np.int64), prepend=0) > 0
-    count = np.concatenate(([0], np.cumsum(begins)))
-    lasts_s = np.maximum((stretches.stop - stretches.start) * signs.window_s, 1.0)
-    return np.asarray((count[stretches.stop] - count[stretches.start]) / lasts_s)

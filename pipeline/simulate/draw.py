@@ -61,8 +61,9 @@ MATTERS: dict[str, Matter] = {
 }
 """Strengths by the kind of a truth. An event below its strength or length is there, so that a detection of it
 is no false alarm, but need not be found. Mains of a strength below 1 is below its limit, and no fault.
-A loss of contact is plain (1) where three seconds of walking fall into it or mains changes by 8 dB with it;
-in a wearer at rest and without mains nothing shows it (`pipeline.simulate.witness`)."""
+A loss of contact is plain (1) where two of three marks show it: three seconds of walking fall silent, mains
+changes by 8 dB, the level jumps at both ends; each of them alone has an innocent explanation
+(`pipeline.simulate.witness`)."""
 
 OF_MOVEMENT = ("gravity", "activity_mismatch")
 """What is told of the accelerometer or by it."""

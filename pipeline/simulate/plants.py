@@ -181,9 +181,11 @@ def mains(base: Scenario, rng: Rng, span: Span) -> Scene:
 
 
 def contact_open(base: Scenario, rng: Rng, span: Span) -> Scene:
-    """The electrode hangs off."""
-    off = tuple(slots(rng, span, 1.0, 50.0, 3, 12.0))
-    return Scene(replace(base, contact=replace(base.contact, off=off)))
+    """The electrode hangs off; one strap in four is taken off before the device is switched off."""
+    off = slots(rng, span, 1.0, 50.0, 3, 12.0)
+    if rng.random() < 0.25 and span[1] > base.duration_s - 10.0:
+        off[-1] = (off[-1][0], base.duration_s + 1.0)
+    return Scene(replace(base, contact=replace(base.contact, off=tuple(off))))
 
 
 def _lapses(base: Scenario, found: list[Lapse]) -> Scene:

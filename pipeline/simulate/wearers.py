@@ -171,9 +171,9 @@ def _mains(rng: Rng, nominal_hz: float, body: Body, front: FrontEnd) -> Mains:
             order: float(rng.uniform(0.1, 0.8) * most) for order, most in ((3, 0.05), (5, 0.06), (7, 0.05))
         },
         coupling_farad=log_uniform(rng, 0.01e-12, 3e-12),
-        electrode_farad=log_uniform(rng, 0.05e-15, 3e-15),
+        electrode_farad=log_uniform(rng, 0.01e-15, 3e-15),
     )
-    share = log_uniform(rng, 0.05, 0.5)
+    share = log_uniform(rng, 0.01, 0.5)
     within = coupling_for(mains, body, share * MAINS_SHARE * front.range_v)
     return replace(mains, coupling_farad=min(mains.coupling_farad, within))
 

@@ -21,7 +21,7 @@ from make import SETTINGS, acceleration_axes, evidence_of, recording_of
 from pipeline.detectors import Evidence, Spans, low_coupling
 from pipeline.detectors.contact_loss import kind_of
 from pipeline.detectors.coupling import Coupling
-from pipeline.detectors.weigh import AGREED, PRIOR, WEIGHTS
+from pipeline.detectors.weigh import PRIOR, WEIGHTS
 from pipeline.layouts import Channel
 from pipeline.simulate import Activity, Body, Contact, Mains, Scenario, simulate
 from pipeline.simulate.body import Spark, Tied
@@ -188,9 +188,7 @@ def page_of(sayings: dict[str, str]) -> str:
         "",
         "No witness decides alone. Mains changes when a lamp is switched, the field is silent on damp soles,",
         "and a step may be a spark. Each adds its log-odds; their sum is the probability that stands in the",
-        f"finding beside its limit ({SETTINGS['contact_loss.least_probability']:g}). Where two",
-        f"witnesses agree by the rule of seconds, {AGREED:g}",
-        f"are added and the limit is {SETTINGS['contact_loss.least_agreed']:g}.",
+        f"finding beside its limit ({SETTINGS['contact_loss.least_probability']:g}).",
         "",
     ]
     for scene in SCENES:
