@@ -1,10 +1,14 @@
 """What pages are made from, and the templates they share."""
 
+import base64
+import hashlib
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Protocol
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 
 from pipeline.report import words
 
@@ -29,11 +33,33 @@ class Activity(Protocol):
         """How much of the body moved: rest, hand, arm or body."""
 
 
+_TEMPLATES = Path(__file__).parent / "templates"
+
+
+@dataclass(frozen=True)
+class Script:
+    """A script that travels in a page: its text, and the digest by which the page lets it run.
+
+    Text of a study can then never run, wherever it ends up: Content Security Policy Level 3, 2.3.1.
+    """
+
+    text: Markup
+    sha256: str
+
+
+@cache
+def script(name: str) -> Script:
+    """The script of that name beside the templates."""
+    text = (_TEMPLATES / name).read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+    return Script(Markup(text), f"sha256-{digest}")  # noqa: S704 (our own file)
+
+
 @cache
 def templates() -> Environment:
     """The environment of every page: all values are escaped, a missing one is an error."""
     environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
