@@ -17,6 +17,7 @@ from pipeline.steps.detect import read_detected
 from pipeline.steps.job import Job, read_json, write_json
 from pipeline.verdict.judge import Extent, Verdict, unreadable
 from pipeline.verdict.judge import judge as judge_session
+from pipeline.verdict.margins import margins
 from pipeline.writing import written_aside
 from schemas.columns import FINDINGS
 from schemas.conditions import CONDITIONS
@@ -163,6 +164,7 @@ def _quality(job: Job, recorded: Sequence[Recorded], whole: Detected, verdict: V
         "n_samples": main.n_rows if main else 0,
         "recordings": [_recording_row(job, one) for one in recorded],
         "measures": [_measure_row(judged) for judged in verdict.measures],
+        "margins": asdict(margins(verdict, job.policy)),
         "conditions": _condition_rows(whole, main),
         "mains_lines": [_line_row(asdict(line)) for line in whole.lines],
         "ledger": {dump["name"]: dump["ledger"] for dump in conversion["dumps"]},

@@ -28,6 +28,9 @@ CONDITION_OF = {
 }
 """Measure with a limit -> the condition of the samples behind it."""
 
+LEAST_USABLE = {"clean_s": "least_usable_s", "clean_fraction": "least_usable_fraction"}
+"""Measure of what is left -> the number of section 'verdict' below which nothing is to be used."""
+
 _MEASURE_OF = {condition: measure for measure, condition in CONDITION_OF.items()}
 
 _PLAIN = {
@@ -131,16 +134,13 @@ def judge(detected: Detected, extent: Extent, policy: Policy) -> Verdict:
         Measure("clean_s", clean_s, "s"),
         Measure("clean_fraction", clean_s / recorded_s, "1"),
     )
-    measured = [_beside_limit(measure, policy) for measure in (*own, *detected.measures)]
+    measures = (*own, *detected.measures)
+    measured = _beside_limits(measures, policy)
     over = [judged for judged in measured if judged.within is False]
-    too_little = (
-        clean_s < policy.verdict("least_usable_s")
-        or clean_s < policy.verdict("least_usable_fraction") * recorded_s
-    )
+    name = name_by(measures, policy)
     reasons = _reasons_by_measures(over, detected, extent)
-    if (over or too_little) and not reasons:
+    if name != "accept" and not reasons:
         reasons = _reasons_by_marks(detected.marks, extent, policy)
-    name: VerdictName = "reject" if too_little else "accept_in_part" if over else "accept"
     whole = Spans(np.array([0]), np.array([extent.n_rows]))
     usable = {"reject": Spans(), "accept_in_part": clean, "accept": whole.split(extent.cuts)}[name]
     usable_s = usable.n_samples / extent.sample_hz
@@ -158,6 +158,15 @@ def judge(detected: Detected, extent: Extent, policy: Policy) -> Verdict:
         not_assessed,
         tuple(sorted({finding.detector for finding in detected.findings if finding.severity == "warning"})),
     )
+
+
+def name_by(measures: Sequence[Measure], policy: Policy) -> VerdictName:
+    """The rules alone: the verdict that follows from measures, of which those of `LEAST_USABLE` are two."""
+    least = {name: policy.verdict(rule) for name, rule in LEAST_USABLE.items()}
+    if any(m.name in least and m.value is not None and m.value < least[m.name] for m in measures):
+        return "reject"
+    beyond = any(judged.within is False for judged in _beside_limits(measures, policy))
+    return "accept_in_part" if beyond else "accept"
 
 
 def unreadable(why: str) -> Verdict:
@@ -192,8 +201,12 @@ def clean_spans(marks: Mapping[str, Spans], extent: Extent, policy: Policy) -> S
     return Spans(clean.start[keep], clean.stop[keep])
 
 
-def _beside_limit(measure: Measure, policy: Policy) -> JudgedMeasure:
-    limit = policy.limits.get(measure.name)
+def _beside_limits(measures: Sequence[Measure], policy: Policy) -> list[JudgedMeasure]:
+    limits = policy.limits
+    return [_beside_limit(measure, limits.get(measure.name)) for measure in measures]
+
+
+def _beside_limit(measure: Measure, limit: Threshold | None) -> JudgedMeasure:
     if limit is None or measure.value is None:
         return JudgedMeasure(measure, limit, None)
     within = measure.value >= limit.value if limit.bound == "min" else measure.value <= limit.value
