@@ -71,6 +71,9 @@ def dictionary() -> str:
         keys_table(keys.SESSION_COLUMNS),
         "## `activities.csv`",
         keys_table(keys.ACTIVITY_COLUMNS),
+        "## `review.csv`",
+        "What people decided about sessions; it stands beside the computed verdict and never changes it.",
+        keys_table((*keys.REVIEW_COLUMNS, keys.SEEN)),
         "## `layouts/*.toml`",
         "See [layouts.md](layouts.md), the page of the layout language.",
     ]

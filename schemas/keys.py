@@ -86,6 +86,13 @@ STUDY = (
         default="policy.toml, where there is one",
         example="policy.toml",
     ),
+    Key(
+        "review",
+        "string",
+        "decisions of people about sessions",
+        default="review.csv, where there is one",
+        example="review.csv",
+    ),
     Key("layouts", "string", "folder of the layouts", default="layouts", example="layouts"),
     Key("site", "tables", "a site whose mains differs", default="the mains is the same everywhere"),
 )
@@ -166,3 +173,35 @@ ACTIVITY_COLUMNS = (
         example="arm",
     ),
 )
+
+REVIEW_COLUMNS = (
+    Key("session", "string", "as in the sessions table", required=True, example="throwing-01"),
+    Key(
+        "decision",
+        "string",
+        "what a person decided: use all of it, its clean stretches, or nothing",
+        required=True,
+        choices=("accept", "accept_in_part", "reject"),
+        example="reject",
+    ),
+    Key(
+        "reason",
+        "string",
+        "why, in one line, as it may stand in a paper",
+        required=True,
+        example="strap worn over the sleeve",
+    ),
+    Key("initials", "string", "who decided", required=True, example="AB"),
+    Key("date", "string", "when, as YYYY-MM-DD", required=True, example="2026-03-04"),
+)
+
+SEEN = Key(
+    "seen",
+    "string",
+    "code of what was looked at, from the session's page; without it nobody can tell whether the recording or "
+    "the policy has changed since",
+    written="a code such as r0123abcd-p0123abcd",
+    default="not known what was looked at",
+    example="r0123abcd-p0123abcd",
+)
+"""A further column of the decisions that may be left out, or be empty."""

@@ -10,7 +10,17 @@ from pipeline.checking import wanted
 from pipeline.errors import InputError, Problem
 from pipeline.layouts.written import kinds_of_part
 from pipeline.writing import write_text
-from schemas.keys import ACTIVITY_COLUMNS, BINARY, SESSION_COLUMNS, SITE, STUDY, Key, taken_by
+from schemas.keys import (
+    ACTIVITY_COLUMNS,
+    BINARY,
+    REVIEW_COLUMNS,
+    SEEN,
+    SESSION_COLUMNS,
+    SITE,
+    STUDY,
+    Key,
+    taken_by,
+)
 from schemas.layout_keys import CHANNEL, FRAME, LAYOUT, TEXT
 from schemas.part_keys import PART, PARTS
 
@@ -114,6 +124,7 @@ def write_blank_study(folder: Path, policy_text: str = POLICY_TEXT) -> list[Path
         "study.toml": _study(),
         "sessions.csv": _csv(SESSION_COLUMNS, _SESSIONS),
         "activities.csv": _csv(ACTIVITY_COLUMNS, _ACTIVITIES),
+        "review.csv": _csv((*REVIEW_COLUMNS, SEEN), ()),
         "policy.toml": policy_text,
         "layouts/binary.toml": _layout("sync", _BINARY_PARTS),
         "layouts/text.toml": _layout("text", _TEXT_PARTS),
@@ -253,6 +264,8 @@ def _readme() -> str:
         *_columns(SESSION_COLUMNS),
         "activities.csv  what was done when; remove it where nobody took notes:",
         *_columns(ACTIVITY_COLUMNS),
+        "review.csv      what people decided about sessions, beside what was computed; empty until they do:",
+        *_columns((*REVIEW_COLUMNS, SEEN)),
         "",
         *textwrap.wrap(f"{_PAGE} {_SCHEMAS}", _WIDTH),
         f"    {_WHERE}",

@@ -9,10 +9,11 @@ from pipeline.checking import check_table, did_you_mean, faults_in, nth, read_to
 from pipeline.errors import InputError, Problem
 from pipeline.layouts import load_layout
 from pipeline.study.activities import make_activities
+from pipeline.study.review import Decision, make_reviews
 from pipeline.study.sessions import check_sessions, layouts_of, make_session
 from pipeline.study.study import Activity, Study
 from pipeline.study.tables import Table, read_table
-from schemas.keys import ACTIVITY_COLUMNS, SESSION_COLUMNS, SITE, STUDY
+from schemas.keys import ACTIVITY_COLUMNS, REVIEW_COLUMNS, SESSION_COLUMNS, SITE, STUDY
 
 MAINS_HZ = (50, 60)
 """Nominal frequencies of public mains, in Hz (IEC 60038)."""
@@ -66,12 +67,14 @@ def _load(folder: Path) -> Study:
     sessions = _sessions(folder, sessions_file, found, problems)
     log = _optional(folder, keys, "activities", "activities.csv", toml.shown, problems)
     activities = _activities(log, sessions, problems)
+    review = _optional(folder, keys, "review", "review.csv", toml.shown, problems)
+    reviews = _reviews(review, sessions, problems)
     policy = _optional(folder, keys, "policy", "policy.toml", toml.shown, problems)
     files = _files_in_use(sessions, found)
     layouts = {name: load_layout(file.path, file.shown, problems) for name, file in files.items()}
     if problems or sessions is None:
         raise InputError(problems)
-    own = (toml, sessions_file, log, policy, *(found or {}).values())
+    own = (toml, sessions_file, log, review, policy, *(found or {}).values())
     mains_hz = {site["name"]: float(site["mains_hz"]) for site in keys.get("site", ())}
     return Study(
         folder=folder,
@@ -89,6 +92,7 @@ def _load(folder: Path) -> Study:
         layout_files={name: file.path for name, file in files.items()},
         policy_file=policy.path if policy else None,
         own_files=frozenset(file.path for file in own if file),
+        reviews=reviews,
     )
 
 
@@ -186,6 +190,21 @@ def _activities(
     if sessions is not None and sessions.whole:
         names = {row.values["session"].strip() for row in sessions.rows if "session" in row.values}
     return make_activities(table.rows if table else (), names, log.shown, problems)
+
+
+def _reviews(file: _File | None, sessions: Table | None, problems: list[Problem]) -> dict[str, Decision]:
+    if file is None:
+        return {}
+    table = read_table(file.path, file.shown, REVIEW_COLUMNS, problems)
+    rows = table.rows if table else ()
+    started = None
+    if sessions is not None and sessions.whole:
+        started = {
+            row.values["session"].strip(): row.values.get("started_at", "")
+            for row in sessions.rows
+            if "session" in row.values
+        }
+    return make_reviews(rows, started, file.shown, problems)
 
 
 def _files_in_use(sessions: Table | None, layouts: dict[str, _File] | None) -> dict[str, _File]:

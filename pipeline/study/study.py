@@ -1,10 +1,12 @@
 """The study as the later steps see it: checked, complete, frozen."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
 from pipeline.layouts import Layout
+from pipeline.study.review import Decision
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,8 @@ class Study:
 
     ``layouts`` and ``layout_files`` hold the layouts that sessions use, by name. ``policy_file`` is None
     where the built-in policy stands alone. ``time_zone`` is an IANA name. ``own_files`` are the files that
-    the study itself is made of, whether they exist or not: what else lies about may be a dump.
+    the study itself is made of, whether they exist or not: what else lies about may be a dump. ``reviews``
+    holds what people decided, by session.
     """
 
     folder: Path
@@ -62,3 +65,4 @@ class Study:
     layout_files: dict[str, Path]
     policy_file: Path | None
     own_files: frozenset[Path] = frozenset()
+    reviews: Mapping[str, Decision] = field(default_factory=dict)

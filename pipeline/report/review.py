@@ -1,0 +1,113 @@
+"""A person's decision beside the computed verdict, and whether it still is about what stands there."""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from pipeline.report import words
+from pipeline.study.review import Decision
+from schemas.keys import REVIEW_COLUMNS, SEEN
+
+Review = Mapping[str, Any]
+"""What :func:`review_of` gives."""
+
+HEADER = ",".join(key.name for key in (*REVIEW_COLUMNS, SEEN))
+"""First line of ``review.csv``."""
+
+STALE = {True: "yes", False: "no", None: "unknown"}
+"""How tables tell whether a decision is stale."""
+
+
+def seen_code(quality: Mapping[str, Any]) -> str:
+    """Short code of what is looked at: the recording's dumps and layouts, and the policy.
+
+    Eight digits of SHA-256 each, behind ``r`` and ``p``; the letters keep tables from taking it for a number.
+    """
+    made_by = quality["made_by"]
+    recording = [sorted(made_by["dumps"].items()), made_by["layout_sha256"]]
+    return f"r{_short(recording)}-p{_short(made_by['policy_sha256'])}"
+
+
+def _short(content: Any) -> str:
+    return hashlib.sha256(json.dumps(content).encode()).hexdigest()[:8]
+
+
+def review_of(quality: Mapping[str, Any], decision: Decision | None) -> dict[str, Any] | None:
+    """What pages and tables say of a person's decision about a session.
+
+    Parameters
+    ----------
+    quality : mapping
+        What stands in ``quality.json``.
+    decision : Decision or None
+        What ``review.csv`` says of the session.
+
+    Returns
+    -------
+    dict or None
+        ``decision``, ``reason``, ``initials``, ``date``; ``stale``: True where the recording or the policy
+        has changed since, None where nobody can tell; ``why``, in a sentence, empty where nothing is to be
+        said; ``followed``: whether the analysis goes by it. A stale decision is about something else, and of
+        what could not be read nothing can be used, so the computed verdict stands in both.
+    """
+    if decision is None:
+        return None
+    stale, why = _staleness(decision.seen, seen_code(quality))
+    followed = not stale
+    if followed and decision.decision != "reject" and quality["verdict"] == "unreadable":
+        followed, why = False, "Nothing could be read, so nothing can be used, whatever was decided."
+    return {
+        "decision": decision.decision,
+        "reason": decision.reason,
+        "initials": decision.initials,
+        "date": decision.date,
+        "stale": stale,
+        "why": why,
+        "followed": followed,
+    }
+
+
+def _staleness(seen: str, now: str) -> tuple[bool | None, str]:
+    if not seen:
+        return None, "It does not say what was looked at, so nobody can tell whether that has changed since."
+    if seen == now:
+        return False, ""
+    pairs = zip(seen.split("-"), now.split("-"), ("the recording or its layout", "the policy"), strict=True)
+    changed = " and ".join(what for before, after, what in pairs if before != after)
+    have = "have" if " and " in changed else "has"
+    text = f"{words.upper_first(changed)} {have} changed since it was decided"
+    return True, f"{text}; the computed verdict stands until somebody looks again."
+
+
+def session_review(quality: Mapping[str, Any], review: Review | None) -> dict[str, Any]:
+    """What ``review.html`` shows of one session.
+
+    Returns
+    -------
+    dict
+        ``review`` as given, with ``words`` for its decision, or None; ``computed``, the verdict in words;
+        ``agrees``; ``header`` and ``line`` of ``review.csv``, ready to copy, to be filled in where it says
+        so in capitals.
+    """
+    shown = None
+    if review is not None:
+        shown = {**review, "words": words.VERDICTS[review["decision"]]}
+    return {
+        "review": shown,
+        "computed": words.VERDICTS[quality["verdict"]],
+        "agrees": review is not None and review["decision"] == quality["verdict"],
+        "header": HEADER,
+        "line": f"{quality['session']},DECISION,REASON,INITIALS,YYYY-MM-DD,{seen_code(quality)}",
+        "decisions": [(key, words.VERDICTS[key].plain) for key in ("accept", "accept_in_part", "reject")],
+    }
+
+
+def review_columns(review: Review | None) -> dict[str, Any]:
+    """The review columns of a session's row; nulls where nobody decided."""
+    if review is None:
+        return {}
+    return {
+        **{f"review_{name}": review[name] for name in ("decision", "reason", "initials", "date")},
+        "review_stale": STALE[review["stale"]],
+    }
