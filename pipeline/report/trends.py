@@ -1,0 +1,270 @@
+"""Trends over the days of a study: mains by room; losses, noise, contact and usable share by device.
+
+A trend is claimed by Kendall's rank correlation between start and value (Kendall 1938, Biometrika 30:81; as a
+test for trend: Mann 1945, Econometrica 13:245), from five sessions on, where the probability of it by chance
+stays below 0.05 after Holm's correction (1979, Scand. J. Statist. 6:65) for all series of the page. Sessions
+are taken as independent. In every other case there is none, and the reason is said.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy import stats
+
+from pipeline.report import words
+from schemas.measures import BY_NAME
+
+N_LEAST = 5
+P_CLAIMED = 0.05
+N_DRAWN = 24
+"""Panels of one quantity that are drawn at most: those with a trend first, then those with most sessions."""
+WIDTH, HEIGHT = 240, 64
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A measure to follow, by what it is grouped, and what to do where it grows worse."""
+
+    measure: str
+    by: str
+    title: str
+    worse: int
+    act: str
+
+
+QUANTITIES = (
+    Quantity("mains_rms_v", "site", "Mains by room", 1, "Look for what is switched on there."),
+    Quantity(
+        "lost_fraction", "device", "Samples lost by device", 1, "Look at its battery, card and antenna."
+    ),
+    Quantity("noise_v", "device", "Noise by device", 1, "Look at its connector, cable and battery."),
+    Quantity(
+        "contact_loss_fraction", "device", "Electrode off by device", 1, "Its strap or electrode wears out."
+    ),
+    Quantity("usable_fraction", "device", "Usable share by device", -1, "Look at its latest sessions first."),
+)
+
+
+@dataclass(frozen=True)
+class Trend:
+    """A trend that stands out: medians of the first and of the last third, Kendall's tau-b, corrected p."""
+
+    first: float
+    last: float
+    n_third: int
+    tau: float
+    p: float
+
+
+@dataclass(frozen=True)
+class Series:
+    """The sessions of one room or device in the order of time. ``why`` says why there is no trend."""
+
+    name: str
+    start_s: npt.NDArray[np.float64]
+    values: npt.NDArray[np.float64]
+    n_without: int
+    trend: Trend | None = None
+    why: str = ""
+
+
+def trends(qualities: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """What the batch page shows of trends: for each quantity that was measured its panels and sentences.
+
+    Parameters
+    ----------
+    qualities : sequence of mapping
+        What stands in each session's ``quality.json``, in any order.
+    """
+    found = {quantity: _series(qualities, quantity) for quantity in QUANTITIES}
+    flat = _tested([series for all_of_one in found.values() for series in all_of_one])
+    starts = [start for series in flat for start in series.start_s.tolist()]
+    shown, at = [], 0
+    for quantity, own in found.items():
+        tested = flat[at : at + len(own)]
+        at += len(own)
+        if any(len(series.values) for series in tested):
+            limit = _limit(qualities, quantity.measure)
+            shown.append(_quantity_row(quantity, tested, limit, (min(starts), max(starts))))
+    return shown
+
+
+def n_tested(shown: Sequence[Mapping[str, Any]]) -> int:
+    """How many series the correction is for."""
+    return sum(int(row["n_tested"]) for row in shown)
+
+
+def _series(qualities: Sequence[Mapping[str, Any]], quantity: Quantity) -> list[Series]:
+    points: dict[str, list[tuple[float, str, float | None]]] = {}
+    for quality in qualities:
+        start_s = datetime.fromisoformat(quality["started_at"]).timestamp()
+        value = _value(quality, quantity.measure)
+        points.setdefault(quality[quantity.by], []).append((start_s, quality["session"], value))
+    series = []
+    for name, rows in sorted(points.items()):
+        kept = [
+            (start_s, value) for start_s, _, value in sorted(rows, key=lambda r: r[:2]) if value is not None
+        ]
+        pairs = np.array(kept, np.float64).reshape(-1, 2)
+        series.append(Series(name, pairs[:, 0], pairs[:, 1], len(rows) - len(kept)))
+    return series
+
+
+def _value(quality: Mapping[str, Any], measure: str) -> float | None:
+    """Of several channels the largest of either sign, as in the sessions table."""
+    values = [m["value"] for m in quality["measures"] if m["name"] == measure and m["value"] is not None]
+    finite = [float(value) for value in values if math.isfinite(value)]
+    return max(finite, key=abs, default=None)
+
+
+def _limit(qualities: Sequence[Mapping[str, Any]], measure: str) -> float | None:
+    for quality in qualities:
+        for m in quality["measures"]:
+            if m["name"] == measure and m["limit"] is not None:
+                return float(m["limit"])
+    return None
+
+
+def _tested(series: Sequence[Series]) -> list[Series]:
+    """Each with its trend, or the reason why there is none."""
+    correlations = [_correlation(one) for one in series]
+    corrected = holm([c[1] for c in correlations if not isinstance(c, str)])
+    tested, p_values = [], iter(corrected)
+    for one, found in zip(series, correlations, strict=True):
+        if isinstance(found, str):
+            tested.append(replace(one, why=found))
+            continue
+        tau, p = found[0], next(p_values)
+        if p < P_CLAIMED:
+            tested.append(replace(one, trend=_trend(one, tau, p)))
+        else:
+            tested.append(replace(one, why=f"no trend (τ {words.number(tau, 2)}, p {_p_words(p)})"))
+    return tested
+
+
+def _correlation(series: Series) -> tuple[float, float] | str:
+    """Kendall's tau-b and the probability of one as large by chance, or why it cannot be had."""
+    n = len(series.values)
+    if n < N_LEAST:
+        return f"no trend is claimed from fewer than {N_LEAST} sessions"
+    if np.all(series.values == series.values[0]):
+        return "all sessions have the same value"
+    if np.all(series.start_s == series.start_s[0]):
+        return "all sessions started at the same time"
+    tau, p = stats.kendalltau(series.start_s, series.values)
+    if len(np.unique(series.values)) < n or len(np.unique(series.start_s)) < n:
+        # With ties the probability is that of a normal distribution; Kendall's correction for continuity
+        # (Rank Correlation Methods, 1970, 4.8, from memory) keeps it from being too small for a few sessions.
+        return float(tau), _continuous(series, float(p))
+    return float(tau), float(p)
+
+
+def _continuous(series: Series, p: float) -> float:
+    later = np.sign(series.start_s[None, :] - series.start_s[:, None])
+    more = np.sign(series.values[None, :] - series.values[:, None])
+    score = abs(float((later * more).sum()) / 2)
+    return float(2 * stats.norm.sf(stats.norm.isf(p / 2) * (score - 1) / score)) if score > 1 else 1.0
+
+
+def holm(p_values: Sequence[float]) -> list[float]:
+    """Holm's step-down correction: probabilities in the order given, at most 1."""
+    order = np.argsort(p_values, kind="stable")
+    steps = np.asarray(p_values, np.float64)[order] * (len(p_values) - np.arange(len(p_values)))
+    corrected = np.empty(len(p_values))
+    corrected[order] = np.minimum(np.maximum.accumulate(steps), 1.0) if len(steps) else steps
+    return [float(p) for p in corrected]
+
+
+def _trend(series: Series, tau: float, p: float) -> Trend:
+    third = math.ceil(len(series.values) / 3)
+    first, last = (float(np.median(part)) for part in (series.values[:third], series.values[-third:]))
+    return Trend(first, last, third, tau, p)
+
+
+def _p_words(p: float) -> str:
+    return "below 0.001" if p < 0.001 else words.number(p, 2)
+
+
+def _quantity_row(
+    quantity: Quantity, series: Sequence[Series], limit: float | None, extent_s: tuple[float, float]
+) -> dict[str, Any]:
+    unit = BY_NAME[quantity.measure].unit
+    top = max([1.0 if unit == "1" and quantity.worse < 0 else 0.0, limit or 0.0])
+    top = max([top, *(float(one.values.max()) for one in series if len(one.values))]) or 1.0
+    ordered = sorted(series, key=lambda one: (one.trend is None, -len(one.values), one.name))
+    return {
+        "title": quantity.title,
+        "by": quantity.by,
+        "top": words.amount(top, unit, quantity.measure),
+        "limit": None if limit is None else words.amount(limit, unit, quantity.measure),
+        "limit_y": None if limit is None else _y(limit, top),
+        "panels": [_panel(quantity, one, top, extent_s) for one in ordered[:N_DRAWN]],
+        "n_more": max(len(ordered) - N_DRAWN, 0),
+        "n_tested": sum(one.trend is not None or one.why.startswith("no trend (") for one in series),
+        "sentences": [_sentence(quantity, one, one.trend) for one in ordered if one.trend],
+    }
+
+
+def _panel(quantity: Quantity, series: Series, top: float, extent_s: tuple[float, float]) -> dict[str, Any]:
+    n = len(series.values)
+    told = [f"{n} {'session' if n == 1 else 'sessions'}"]
+    if series.n_without:
+        told.append(f"{series.n_without} without a value")
+    told.append(_direction(series.trend) if series.trend else series.why)
+    worse = series.trend is not None and (series.trend.tau > 0) == (quantity.worse > 0)
+    return {
+        "name": series.name,
+        "dots": _dots(series, top, extent_s),
+        "line": _line(series, series.trend, top, extent_s) if series.trend else "",
+        "told": ", ".join(told),
+        "stands": series.trend is not None,
+        "worse": worse,
+    }
+
+
+def _direction(trend: Trend) -> str:
+    return f"{'rises' if trend.tau > 0 else 'falls'} (τ {words.number(trend.tau, 2)}, p {_p_words(trend.p)})"
+
+
+def _sentence(quantity: Quantity, series: Series, trend: Trend) -> dict[str, Any]:
+    unit = BY_NAME[quantity.measure].unit
+    first, last = (words.amount(value, unit, quantity.measure) for value in (trend.first, trend.last))
+    days = max(round((series.start_s[-1] - series.start_s[0]) / 86400), 1)
+    worse = (trend.tau > 0) == (quantity.worse > 0)
+    what = words.measure_title(quantity.measure).lower()
+    return {
+        "name": series.name,
+        "head": f"{what} {'rises' if trend.tau > 0 else 'falls'} from {first} to {last}",
+        "detail": f"medians of the first and last {trend.n_third} of {len(series.values)} sessions over "
+        f"{days} {'day' if days == 1 else 'days'}; Kendall’s τ {words.number(trend.tau, 2)}, "
+        f"p {_p_words(trend.p)} after correction",
+        "act": quantity.act if worse else "",
+        "worse": worse,
+    }
+
+
+def _y(value: float, top: float) -> float:
+    """Height by square root, so that a limit of a few per cent can be seen below a session that lost all."""
+    return round(HEIGHT - 4 - math.sqrt(min(max(value / top, 0.0), 1.0)) * (HEIGHT - 8), 1)
+
+
+def _x(start_s: float, extent_s: tuple[float, float]) -> float:
+    span_s = extent_s[1] - extent_s[0]
+    return round(5 + (WIDTH - 10) * ((start_s - extent_s[0]) / span_s if span_s else 0.5), 1)
+
+
+def _dots(series: Series, top: float, extent_s: tuple[float, float]) -> str:
+    pairs = zip(series.start_s.tolist(), series.values.tolist(), strict=True)
+    return "".join(f"M{_x(start_s, extent_s):g} {_y(value, top):g}h0" for start_s, value in pairs)
+
+
+def _line(series: Series, trend: Trend, top: float, extent_s: tuple[float, float]) -> str:
+    early, late = (
+        float(np.median(part)) for part in (series.start_s[: trend.n_third], series.start_s[-trend.n_third :])
+    )
+    return f"M{_x(early, extent_s):g} {_y(trend.first, top):g}L{_x(late, extent_s):g} {_y(trend.last, top):g}"
