@@ -51,6 +51,8 @@ class Glance:
         Field channel that has none -> why, as a clause.
     events_s : float64 array
         When events came, in seconds; one for each column that has any.
+    lost : float64 array, shape (columns,)
+        Share of the first recording's rows in the column that are lost; NaN where no row stands.
     """
 
     duration_s: float
@@ -59,6 +61,7 @@ class Glance:
     spectra: Mapping[str, Spectrum]
     no_spectrum: Mapping[str, str]
     events_s: Floats = field(default_factory=lambda: np.empty(0))
+    lost: Floats = field(default_factory=lambda: np.empty(0))
 
     def of_kind(self, kind: str) -> tuple[Envelope, ...]:
         """Envelopes of the channels of that kind."""
@@ -96,6 +99,7 @@ def look(samples: Path, duration_s: float, all_lost: bool = False) -> Glance | N
         {name: spectrum for glance in glances for name, spectrum in glance.spectra.items()},
         {name: why for glance in glances for name, why in glance.no_spectrum.items()},
         _events(samples.with_name("events.parquet"), duration_s),
+        np.ones_like(glances[0].lost) if all_lost else glances[0].lost,
     )
 
 
@@ -120,6 +124,7 @@ def _reduce(recording: Recording, duration_s: float) -> Glance:
     n_columns = int(np.clip(recording.n_rows // 4, 1, N_COLUMNS))
     low, high = (np.full((len(channels), n_columns), np.nan) for _ in range(2))
     bits = np.zeros(n_columns, np.uint32)
+    n_rows, n_lost = np.zeros(n_columns), np.zeros(n_columns)
     sums = {
         channel.name: BestSpectrum(recording.sample_hz, recording.n_rows)
         for channel in channels
@@ -133,13 +138,17 @@ def _reduce(recording: Recording, duration_s: float) -> Glance:
             low[i, columns] = np.fmin(low[i, columns], np.fmin.reduceat(values, starts))
             high[i, columns] = np.fmax(high[i, columns], np.fmax.reduceat(values, starts))
         bits[columns] |= np.bitwise_or.reduceat(block.columns["quality"], starts)
+        lost = block.columns["quality"] & np.uint32(BY_NAME["lost"].mask)
+        n_lost[columns] += np.add.reduceat(lost, starts) / BY_NAME["lost"].mask
+        n_rows[columns] += np.diff(starts, append=len(lost))
         unfit = (block.columns["quality"] & _NO_PICTURE) != 0
         for name, spectrum in sums.items():
             spectrum.add(block.columns[name], unfit)
     finished = {name: best.finished() for name, best in sums.items()}
     spectra = {name: spectrum for name, spectrum in finished.items() if spectrum is not None}
     none = {name: best.why_none() for name, best in sums.items() if name not in spectra}
-    return Glance(duration_s, _envelopes(channels, low, high), bits, spectra, none)
+    share = np.divide(n_lost, n_rows, out=np.full(n_columns, np.nan), where=n_rows > 0)
+    return Glance(duration_s, _envelopes(channels, low, high), bits, spectra, none, lost=share)
 
 
 def _uncovered(recording: Recording, duration_s: float, n_columns: int) -> npt.NDArray[np.uint32]:
