@@ -115,3 +115,78 @@ EXCLUSIONS = (
     Column("reason", "string", "measure or condition that decided"),
     Column("explanation", "string", "the same in words"),
 )
+
+WINDOWS = (
+    Column(
+        "start_s", "float64", "start of the window, from the session's first sample", "s", increasing=True
+    ),
+    Column(
+        "intensity",
+        "string",
+        "what the log says of the whole window; null where it says nothing or changes",
+        nullable=True,
+    ),
+    Column(
+        "stretch",
+        "int64",
+        "which row of the session's log it lies in, from 0; -1 where in none",
+        "1",
+        minimum=-1,
+    ),
+    Column(
+        "mean_absolute",
+        "float64",
+        "mean distance of the field from its mean in the window",
+        "V",
+        True,
+        minimum=0,
+    ),
+    Column("sd", "float64", "standard deviation of the field", "V", True, minimum=0),
+    Column(
+        "slope",
+        "float64",
+        "mean absolute difference from one value to the next, for each second",
+        "V/s",
+        True,
+        minimum=0,
+    ),
+    Column("peak_to_peak", "float64", "largest value less smallest", "V", True, minimum=0),
+    Column("mean_hz", "float64", "mean frequency of the power between 0.5 and 10 Hz", "Hz", True, minimum=0),
+    Column(
+        "step_share", "float64", "share of that power between 1 and 3 Hz", "1", True, minimum=0, maximum=1
+    ),
+    Column(
+        "clean", "float64", "share of the samples that are there and in no fault", "1", minimum=0, maximum=1
+    ),
+    Column(
+        "usable",
+        "int64",
+        "1 where the whole window may be used by the verdict, else 0",
+        "1",
+        minimum=0,
+        maximum=1,
+    ),
+)
+
+SIGNAL_MEASURES = ("auc", "accuracy", "balanced_accuracy", "false_wakeups", "movements_missed")
+SIGNAL = (
+    Column(
+        "session", "string", "session it was measured in; null where pooled over the study", nullable=True
+    ),
+    Column("participant", "string", "code of the wearer; null where pooled", nullable=True),
+    Column("measure", "string", "what was measured", choices=SIGNAL_MEASURES),
+    Column("of", "string", "classes that were told apart, or the class that was to wake the comparator"),
+    Column("by", "string", "how they were told apart", choices=("threshold", "nearest", "comparator")),
+    Column("windows", "string", "all of them, or those kept after exclusions", choices=("all", "kept")),
+    Column("trained_on", "string", "session that the threshold or the neighbours are from", nullable=True),
+    Column("level", "float64", "level of the comparator, peak to peak", "V", nullable=True),
+    Column(
+        "n", "int64", "windows, sessions, movements or stretches of rest that were counted", "1", minimum=0
+    ),
+    Column("value", "float64", "the measure; null where it cannot be had", nullable=True),
+    Column("unit", "string", "unit of value, low and high, by UCUM code"),
+    Column("low", "float64", "lower end of the 95 % interval", nullable=True),
+    Column("high", "float64", "upper end of the 95 % interval", nullable=True),
+    Column("interval", "string", "how the interval was made; empty where there is none"),
+    Column("absent", "string", "why there is no value, or no interval; empty where there is one"),
+)

@@ -1,0 +1,57 @@
+"""What one session says by itself: areas by pair, before and after exclusions, and its own held-out half."""
+
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from pipeline.signal.learn import TASKS, halves, learn, tried, untaught
+from pipeline.signal.roc import PAIRS, pair_area
+from pipeline.signal.shares import Measured
+from pipeline.signal.windows import AMPLITUDE, CLASSES, Windows
+
+
+def session_signal(windows: Windows) -> dict[str, Any]:
+    """A session's part of the check, as plain values for a page.
+
+    Returns
+    -------
+    dict
+        ``absent`` (why there is nothing; else empty), ``channel``, ``n`` (class -> windows before and after
+        exclusions), ``areas`` (pair -> ``all``, ``kept``), ``within`` (task -> ``accuracy``, ``balanced``).
+        Each measure is a dict of `Measured`: ``n``, ``value``, ``low``, ``high``, ``interval``, ``absent``.
+    """
+    if windows.absent:
+        return {"absent": windows.absent, "channel": windows.channel, "n": {}, "areas": {}, "within": {}}
+    amplitude, label = windows.features[:, AMPLITUDE], windows.label
+    sets = {"all": windows.valued & (label >= 0), "kept": windows.kept & (label >= 0)}
+    return {
+        "absent": "",
+        "channel": windows.channel,
+        "n": {
+            name: {key: int((label[mask] == i).sum()) for key, mask in sets.items()}
+            for i, name in enumerate(CLASSES)
+        },
+        "areas": {
+            pair: {key: asdict(pair_area(amplitude[mask], label[mask], pair)) for key, mask in sets.items()}
+            for pair in PAIRS
+        },
+        "within": {task: _within(windows, task) for task in TASKS},
+    }
+
+
+def _within(windows: Windows, task: str) -> dict[str, Any]:
+    accuracy, balanced = within(windows, task)
+    return {"accuracy": asdict(accuracy), "balanced": asdict(balanced)}
+
+
+def within(windows: Windows, task: str) -> tuple[Measured, Measured]:
+    """Learn from the first half of each stretch of a session, and try on the second."""
+    first, second = halves(windows)
+    if not windows.kept.any():
+        return Measured(0, absent="no window was kept"), Measured(0, absent="no window was kept")
+    if why := untaught(windows.label[first], task):
+        n = int(np.count_nonzero(second))
+        return Measured(n, absent=why), Measured(n, absent=why)
+    rule, known = learn(windows.features[first], windows.label[first], task)
+    return tried(rule, known, windows.features[second], windows.label[second], task)

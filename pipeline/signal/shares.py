@@ -1,0 +1,51 @@
+"""Shares with their 95 % intervals, and why something cannot be had."""
+
+from dataclasses import dataclass
+from math import sqrt
+
+Z = 1.959963984540054
+"""Normal quantile of 0.975: all intervals are at 95 %."""
+
+LEAST = 5
+"""Windows of a class without which nothing is said of it: a share of four says next to nothing."""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A measure with its interval.
+
+    Attributes
+    ----------
+    n : int
+        What was counted.
+    value, low, high : float or None
+        None where it cannot be had.
+    interval : str
+        How the interval was made.
+    absent : str
+        Why there is no value, or, beside a value, no interval.
+    """
+
+    n: int
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+    interval: str = ""
+    absent: str = ""
+
+
+def wilson(n_true: int, n: int) -> Measured:
+    """A share with its interval by Wilson (1927), which holds near 0 and 1, too.
+
+    >>> share = wilson(15, 148)
+    >>> round(share.low, 4), round(share.high, 4)
+    (0.0624, 0.1605)
+    """
+    if not n:
+        return Measured(0, absent="nothing was counted")
+    share, z2 = n_true / n, Z * Z
+    middle = (share + z2 / (2 * n)) / (1 + z2 / n)
+    half = Z * sqrt(share * (1 - share) / n + z2 / (4 * n * n)) / (1 + z2 / n)
+    low = 0.0 if n_true == 0 else middle - half
+    high = 1.0 if n_true == n else middle + half
+    return Measured(n, share, low, high, "Wilson 1927")
