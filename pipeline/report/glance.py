@@ -1,6 +1,6 @@
 """One pass over each recording: what its pictures need, in memory that does not grow with its length."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,8 @@ ENDS_APART_S = 1.0
 """Ends of two recordings that are apart by less are the same."""
 
 Floats = npt.NDArray[np.float64]
+Watch = Callable[[Recording, Block], None]
+"""Is shown each block of each recording as it passes."""
 
 # Segments of the spectrum leave out what is no picture of the body, but keep what mains did.
 _NO_PICTURE = FAULT_MASK & ~BY_NAME["mains"].mask
@@ -74,19 +76,26 @@ class Glance:
         return both.astype(np.float64) * float(self.duration_s / max(len(self.bits), 1))
 
 
-def look(samples: Path, duration_s: float, all_lost: bool = False) -> Glance | None:
+def recordings_of(samples: Path) -> list[Recording]:
+    """The recording in `samples`, and those with rows that stand beside it, the faster before the slower."""
+    further = (open_recording(path) for path in samples.parent.glob("samples_*hz.parquet"))
+    slower = sorted((one for one in further if one.n_rows), key=lambda one: (-one.sample_hz, one.path.name))
+    return [open_recording(samples), *slower]
+
+
+def look(
+    samples: Path, duration_s: float, all_lost: bool = False, watch: Watch | None = None
+) -> Glance | None:
     """Reduce the recording in `samples`, and what stands beside it; None where it has no rows.
 
     Time that a field or an acceleration does not cover shows as lost, though no row is there to be marked;
-    with `all_lost`, where not a sample of any field came, that is all of it.
+    with `all_lost`, where not a sample of any field came, that is all of it. `watch` is shown each block.
     """
-    recording = open_recording(samples)
+    recording, *slower = recordings_of(samples)
     if not recording.n_rows:
         return None
     duration_s = duration_s if duration_s > 0 else recording.duration_s
-    further = (open_recording(path) for path in samples.parent.glob("samples_*hz.parquet"))
-    slower = sorted((one for one in further if one.n_rows), key=lambda one: (-one.sample_hz, one.path.name))
-    glances = [_reduce(one, duration_s) for one in (recording, *slower)]
+    glances = [_reduce(one, duration_s, watch) for one in (recording, *slower)]
     ordered = sorted(glances, key=lambda glance: not glance.of_kind("field"))
     bits = glances[0].bits | np.uint32(BY_NAME["lost"].mask if all_lost else 0)
     for one, glance in zip(slower, glances[1:], strict=True):
@@ -118,7 +127,7 @@ def regroup(values: npt.NDArray[Any], n_groups: int, how: np.ufunc) -> npt.NDArr
     return merged
 
 
-def _reduce(recording: Recording, duration_s: float) -> Glance:
+def _reduce(recording: Recording, duration_s: float, watch: Watch | None = None) -> Glance:
     channels = recording.channels
     # Four samples a column at least: a short recording must not look full of gaps.
     n_columns = int(np.clip(recording.n_rows // 4, 1, N_COLUMNS))
@@ -132,6 +141,8 @@ def _reduce(recording: Recording, duration_s: float) -> Glance:
     }
     names = ["time_s", *(channel.name for channel in channels), "quality"]
     for block in _within(recording.blocks(names), duration_s):
+        if watch:
+            watch(recording, block)
         starts, columns = _columns(block.columns["time_s"], duration_s, n_columns)
         for i, channel in enumerate(channels):
             values = block.columns[channel.name]

@@ -1,0 +1,312 @@
+"""The recording as it travels in the page, to be zoomed into and moved through down to single samples.
+
+A recording that fits the budget travels whole. A longer one travels as the smallest and the largest value of
+every bin, so that no spike disappears, and with every single sample of the moments that decided its verdict.
+The browser makes coarser bins from these; the script is ``templates/viewer.js``.
+"""
+
+import base64
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import numpy as np
+from markupsafe import Markup
+
+from pipeline.recording import Block, Recording
+from pipeline.report import moments, words
+from pipeline.report.glance import Glance, look, recordings_of
+from pipeline.report.layers import Layer
+from pipeline.report.parts import Activity, script
+from schemas.conditions import CONDITIONS
+
+WHOLE_VALUES = 400_000
+"""Samples times channels up to which a recording travels whole."""
+BOUNDS = 480_000
+"""Least and largest values of bins, all channels together, of one that does not."""
+SINGLE_VALUES = 80_000
+"""Samples times channels of the moments that travel beside bins."""
+PACKED_BYTES = 540_000
+"""What all of it may take, deflated; a third more in the page."""
+LONGEST_MOMENT_S, SHORTEST_MOMENT_S = 10.0, 1.0
+MOST_KNOTS = 2000
+_ZLIB_LEVEL = 6
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What one pass over the samples gives the page.
+
+    ``viewer`` is what the macro of ``viewer.html`` takes, ``stills`` what that of ``moments.html`` takes.
+    """
+
+    glance: Glance
+    viewer: dict[str, Any]
+    stills: list[dict[str, Any]]
+
+
+def see(
+    quality: Mapping[str, Any],
+    samples: Path,
+    findings: Sequence[Mapping[str, Any]],
+    activities: Sequence[Activity],
+    all_lost: bool = False,
+) -> Seen | None:
+    """Look at a session's recordings once, for all its pictures; None where they have no rows.
+
+    Parameters
+    ----------
+    quality : mapping
+        What stands in ``quality.json``.
+    samples : Path
+        The session's samples; read block by block, with what stands beside them.
+    findings : sequence of mapping
+        Rows of ``findings.parquet``.
+    activities : sequence of Activity
+        The session's part of the activity log.
+    all_lost : bool
+        Whether not a sample of any field came.
+    """
+    recordings = [one for one in recordings_of(samples) if one.n_rows]
+    chosen = moments.choose(quality, findings, _moment_s(recordings))
+    packs = {
+        one.path: Pack(one, step, chosen) for one, step in zip(recordings, _steps(recordings), strict=True)
+    }
+    glance = look(
+        samples, float(quality["duration_s"] or 0), all_lost, lambda one, block: packs[one.path].add(block)
+    )
+    if glance is None:
+        return None
+    viewer = _viewer(quality, list(packs.values()), chosen, activities, glance.duration_s)
+    stills = [
+        {
+            "n": i,
+            "moment": moment,
+            "picture": moments.picture(moment, [t for pack in packs.values() for t in pack.traces(moment)]),
+        }
+        for i, moment in enumerate(chosen)
+    ]
+    return Seen(glance, viewer, stills)
+
+
+class Pack:
+    """One recording's layers: bins of all of it, and single samples where these are not that already."""
+
+    def __init__(self, recording: Recording, step: int, chosen: Sequence[moments.Moment]) -> None:
+        self.recording = recording
+        self.base = Layer(recording.channels, 0, recording.n_rows, step)
+        self.details = [
+            Layer(recording.channels, start, stop, 1)
+            for start, stop in _stretches(recording, chosen)
+            if step > 1
+        ]
+
+    def add(self, block: Block) -> None:
+        """Take a block of the recording."""
+        for layer in (self.base, *self.details):
+            layer.add(block)
+
+    def traces(self, moment: moments.Moment) -> list[moments.Trace]:
+        """Every single sample of the moment, channel by channel."""
+        start, stop = self.recording.rows_at(np.array([moment.start_s, moment.stop_s])).tolist()
+        layers = [self.base] if self.base.step == 1 else self.details
+        for layer in layers:
+            if layer.first <= start < stop <= layer.stop:
+                time_s = self.recording.clock.time_s(np.arange(start, stop))
+                part = slice(start - layer.first, stop - layer.first)
+                return [
+                    moments.Trace(channel, time_s, layer.low[i, part])
+                    for i, channel in enumerate(self.recording.channels)
+                ]
+        return []
+
+    def packed(self) -> tuple[list[dict[str, Any]], bytes]:
+        """Facts and bytes of each layer, the bins of all of it first."""
+        both = [layer.packed() for layer in (self.base, *self.details)]
+        return [facts for facts, _ in both], b"".join(data for _, data in both)
+
+
+def _moment_s(recordings: Sequence[Recording]) -> float:
+    """How long a moment may be, so that the single samples of all of them stay within their budget."""
+    in_a_second = sum(one.sample_hz * len(one.channels) for one in recordings) or 1.0
+    most_s = SINGLE_VALUES / moments.MOST_MOMENTS / in_a_second
+    return min(max(most_s, SHORTEST_MOMENT_S), LONGEST_MOMENT_S)
+
+
+def _steps(recordings: Sequence[Recording]) -> list[int]:
+    """Rows in a bin for each recording, powers of two; the bins of all last about equally long."""
+    if sum(one.n_rows * len(one.channels) for one in recordings) <= WHOLE_VALUES:
+        return [1] * len(recordings)
+    fastest_hz = max(one.sample_hz for one in recordings)
+    step = 1
+    while True:
+        step *= 2
+        steps = [1 << max(int(np.log2(step * one.sample_hz / fastest_hz)), 0) for one in recordings]
+        bounds = sum(
+            (1 if own == 1 else 2) * len(one.channels) * -(-one.n_rows // own)
+            for one, own in zip(recordings, steps, strict=True)
+        )
+        if bounds <= BOUNDS:
+            return steps
+
+
+def _stretches(recording: Recording, chosen: Sequence[moments.Moment]) -> list[tuple[int, int]]:
+    """Rows [start, stop) of the moments, those that touch as one."""
+    edges = np.array([[moment.start_s, moment.stop_s] for moment in chosen]).reshape(-1, 2)
+    rows = recording.rows_at(edges.ravel()).reshape(-1, 2)
+    joined: list[tuple[int, int]] = []
+    for start, stop in sorted(rows.tolist()):
+        if joined and start <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(stop, joined[-1][1]))
+        elif stop > start:
+            joined.append((start, stop))
+    return joined
+
+
+def _deflated(packs: Sequence[Pack]) -> tuple[list[list[dict[str, Any]]], bytes]:
+    """Facts of the layers of each recording, and all bytes deflated; bins grow until they fit the budget."""
+    while True:
+        packed = [pack.packed() for pack in packs]
+        data = zlib.compress(b"".join(own for _, own in packed), _ZLIB_LEVEL)
+        if len(data) <= PACKED_BYTES or all(len(pack.base.bits) == 1 for pack in packs):
+            return [facts for facts, _ in packed], data
+        for pack in packs:
+            pack.base = pack.base.coarser()
+
+
+def _viewer(
+    quality: Mapping[str, Any],
+    packs: Sequence[Pack],
+    chosen: Sequence[moments.Moment],
+    activities: Sequence[Activity],
+    duration_s: float,
+) -> dict[str, Any]:
+    layers, data = _deflated(packs)
+    facts = {
+        "duration_s": duration_s,
+        "clock_time": _clock_time(quality),
+        "usable": quality["usable"],
+        "conditions": [
+            {"mask": c.mask, "words": words.CONDITION_WORDS[c.name], "name": c.name, "fault": c.fault}
+            for c in CONDITIONS
+        ],
+        "activities": [
+            {"start_s": a.start_s, "stop_s": a.stop_s, "activity": a.activity, "intensity": a.intensity}
+            for a in activities
+        ],
+        "moments": [
+            {"title": m.title, "start_s": m.start_s, "stop_s": m.stop_s, "from_s": m.from_s, "to_s": m.to_s}
+            for m in chosen
+        ],
+        "recordings": [_recording_facts(pack, own) for pack, own in zip(packs, layers, strict=True)],
+    }
+    return {
+        "facts": facts,
+        "data": Markup(base64.b64encode(data).decode()),  # noqa: S704 (letters and digits)
+        "script": script("viewer.js"),
+        "travels": _travels(packs),
+        "quantised": _quantised(packs, layers),
+        "chosen": chosen,
+    }
+
+
+def _recording_facts(pack: Pack, layers: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    recording, channels = pack.recording, []
+    for i, channel in enumerate(recording.channels):
+        known = pack.base.low[i][~np.isnan(pack.base.low[i])], pack.base.high[i][~np.isnan(pack.base.high[i])]
+        largest = max((float(np.abs(values).max()) for values in known if len(values)), default=0.0)
+        factor, unit = words.prefix_for(largest, channel.unit)
+        decimals = int(np.clip(np.ceil(-np.log10(abs(channel.scale) / factor)), 0, 6))
+        channels.append(
+            {
+                "name": channel.name,
+                "kind": channel.kind,
+                "unit": unit,
+                "scale": channel.scale / factor,
+                "offset": channel.offset / factor,
+                "decimals": decimals,
+            }
+        )
+    rows, seconds = _knots(recording)
+    return {
+        "sample_hz": recording.sample_hz,
+        "n_rows": recording.n_rows,
+        "rows": rows,
+        "seconds": seconds,
+        "channels": channels,
+        "layers": list(layers),
+    }
+
+
+def _knots(recording: Recording) -> tuple[list[float], list[float]]:
+    """Rows and seconds between which the clock is straight, to a tenth of a sample or as few allow."""
+    clock, n = recording.clock, recording.n_rows
+    inner = clock.knot_row[(clock.knot_row > 0) & (clock.knot_row < n - 1)]
+    rows = np.unique(np.concatenate(([0.0], np.floor(inner), np.ceil(inner), [n - 1.0])))
+    seconds = clock.time_s(rows.astype(np.int64))
+    within_s = 0.1 / recording.sample_hz
+    kept = _straight(rows, seconds, within_s)
+    while len(kept) > MOST_KNOTS:
+        within_s *= 4
+        kept = _straight(rows, seconds, within_s)
+    last_s = recording.until_s(n)
+    return [*rows[kept].tolist(), float(n)], [round(s, 6) for s in (*seconds[kept].tolist(), last_s)]
+
+
+def _straight(rows: Any, seconds: Any, within_s: float) -> list[int]:
+    """Indices of knots that must stay so that lines between them pass all others within that distance."""
+    kept, low, high = [0], -np.inf, np.inf
+    for i in range(1, len(rows)):
+        run, rise = rows[i] - rows[kept[-1]], seconds[i] - seconds[kept[-1]]
+        if not low <= rise / run <= high:
+            kept.append(i - 1)
+            run, rise = rows[i] - rows[i - 1], seconds[i] - seconds[i - 1]
+            low, high = -np.inf, np.inf
+        low, high = max(low, (rise - within_s) / run), min(high, (rise + within_s) / run)
+    return [*kept, len(rows) - 1] if kept[-1] != len(rows) - 1 else kept
+
+
+def _clock_time(quality: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Seconds since midnight of the first sample where it was worn, and in which zone; None where unknown."""
+    try:
+        start = datetime.fromisoformat(quality["started_at"])
+        name = quality.get("time_zone") or ""
+        if name and start.tzinfo:
+            start = start.astimezone(ZoneInfo(name))
+    except (ValueError, ZoneInfoNotFoundError, OSError):
+        return None
+    second = start.hour * 3600 + start.minute * 60 + start.second + start.microsecond / 1e6
+    return {"second": second, "date": f"{start.day} {start:%B %Y}"}
+
+
+def _travels(packs: Sequence[Pack]) -> str:
+    """What of the recording is in the page, in words."""
+    if all(pack.base.step == 1 for pack in packs):
+        return "Every single sample of the recording is in this page."
+    longest = max(packs, key=lambda pack: pack.base.step / pack.recording.sample_hz)
+    each_s = longest.base.step / longest.recording.sample_hz
+    said = (
+        f"Of the whole recording this page holds the smallest and the largest value of every "
+        f"{longest.base.step} samples ({words.span_words(each_s)})"
+    )
+    if any(pack.details for pack in packs):
+        return said + ", and every single sample of the moments below."
+    return said + "; every single sample is in the files beside it."
+
+
+def _quantised(packs: Sequence[Pack], layers: Sequence[Sequence[Mapping[str, Any]]]) -> str:
+    """How exact the values are, in words."""
+    rounded = [
+        f"{channel.name} to {1 << fact['shift']} counts"
+        for pack, own in zip(packs, layers, strict=True)
+        for channel, fact in zip(pack.recording.channels, own[0]["channels"], strict=True)
+        if fact["shift"]
+    ]
+    if not rounded:
+        return "Values are the device’s own counts, not rounded."
+    listed = ", ".join(rounded)
+    return f"Values are the device’s own counts, rounded outwards by less than can be seen: {listed}."
