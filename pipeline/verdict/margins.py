@@ -125,7 +125,8 @@ def _beside(value: float | None, limit: float) -> list[float]:
     """
     if value is None or not limit > 0 or not value > 0 or not 1e-290 < value / limit < 1e290:
         return []
-    power = math.floor(math.log10(value / limit)) - _DIGITS + 1
+    # Just below a power of ten a step is a tenth of one just above it.
+    power = math.floor(math.log10(value / limit * (1 - 10.0**-_DIGITS))) - _DIGITS + 1
     steps = math.floor(value / limit / float(f"1e{power}"))
     factors = [float(f"{step}e{power}") for step in range(steps - 1, steps + 3)]
     return sorted(factors, key=lambda factor: abs(factor - 1))
