@@ -28,7 +28,7 @@ def test_gaps_and_warnings_stand_beside_a_green_tick(tmp_path: Path) -> None:
     page, links = Page(html), Page(head).hrefs
     assert {"#m-gravity_m_s2", "#w-clock"} <= set(links)
     assert "#findings" in links  # the example has no finding on gravity to lead to
-    assert {link[1:] for link in links} <= set(page.ids)
+    assert {link[1:] for link in links if link.startswith("#")} <= set(page.ids)
     write_overview([quality], {"throw-01": strip}, RUN, tmp_path)
     index = Page((tmp_path / "index.html").read_text(encoding="utf-8"))
     assert "throw-01/report.html#m-gravity_m_s2" in index.hrefs
@@ -60,7 +60,7 @@ def test_each_stretch_left_out_has_its_reason(tmp_path: Path) -> None:
     text = spaced(Page(report(tmp_path, quality)[0]).text)
     assert "0:42.0–0:43.8 samples were lost for 1.8 s" in text
     quality["left_out"] *= 10
-    assert f"{len(quality['left_out']) - 8} more" in report(tmp_path, quality)[0]
+    assert f"{len(quality['left_out']) - 3} more" in report(tmp_path, quality)[0]
 
 
 def test_page_says_what_a_measure_covers_and_what_the_clock_is_held_against(tmp_path: Path) -> None:

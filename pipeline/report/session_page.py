@@ -7,12 +7,16 @@ from typing import Any
 import pyarrow.parquet as pq
 from markupsafe import Markup
 
+from pipeline.recording import open_recording
 from pipeline.report import words
+from pipeline.report.advice import advice
+from pipeline.report.course import Small, clock, losses
 from pipeline.report.glance import Glance, look
 from pipeline.report.parts import Activity, templates
 from pipeline.report.pictures import glance_figure, spectrum_figure
-from pipeline.report.strip import as_markup, strip_svg
+from pipeline.report.strip import strip_svg
 from pipeline.report.svg import draw
+from pipeline.report.whole import whole
 from pipeline.writing import write_text
 from schemas.conditions import CONDITIONS, FAULT_MASK
 from schemas.measures import BY_NAME
@@ -60,13 +64,18 @@ def write_report(
     all_lost = quality["conditions"].get("lost", {}).get("fraction") == 1.0
     glance = look(samples, float(quality["duration_s"] or 0), all_lost) if readable else None
     thin = strip_svg(quality, glance, activities)
+    given = advice(quality, found.pop("all"), activities) if readable else ()
     page = (
         templates()
         .get_template("session.html")
         .render(
             q=quality,
             verdict=words.VERDICTS[quality["verdict"]],
-            strip=as_markup(thin),
+            whole=whole(quality, glance, activities) if glance else {},
+            advice=given,
+            contents=_contents(activities),
+            course=_course(quality, glance, samples) if glance else {},
+            doings=_doings(quality, activities),
             sentence=words.split_sentence(quality["sentence"], quality["verdict"]),
             not_assessed=words.not_assessed(quality) if readable else [],
             warnings=quality.get("warnings", found["warned"]) if readable else [],
@@ -103,6 +112,45 @@ def write_report(
     )
     write_text(out, page)
     write_text(strip, thin)
+
+
+def _contents(activities: Sequence[Activity]) -> list[tuple[str, str]]:
+    """Sections below the first screen: anchor and what a link to it says."""
+    sections = [
+        ("glance", "Recording"),
+        ("spectrum", "Spectrum"),
+        ("course", "Losses and clock"),
+        ("findings", "Findings"),
+        ("limits", "Limits"),
+        ("doings", "Activities"),
+        ("bytes", "Bytes"),
+        ("made", "How it was made"),
+    ]
+    return [(anchor, label) for anchor, label in sections if activities or anchor != "doings"]
+
+
+def _course(quality: Mapping[str, Any], glance: Glance, samples: Path) -> dict[str, Small]:
+    return {"losses": losses(glance, quality), "clock": clock(open_recording(samples), quality)}
+
+
+def _doings(quality: Mapping[str, Any], activities: Sequence[Activity]) -> list[dict[str, Any]]:
+    """Each activity, and which share of it lies in usable intervals."""
+    rows = []
+    for one in activities:
+        inside = sum(
+            max(min(stop, one.stop_s) - max(start, one.start_s), 0.0) for start, stop in quality["usable"]
+        )
+        length_s = one.stop_s - one.start_s
+        rows.append(
+            {
+                "start_s": one.start_s,
+                "stop_s": one.stop_s,
+                "activity": one.activity,
+                "intensity": one.intensity,
+                "usable": min(inside / length_s, 1.0) if length_s > 0 else None,
+            }
+        )
+    return rows
 
 
 def _layouts(quality: Mapping[str, Any]) -> dict[str, str]:
@@ -218,7 +266,7 @@ def _findings(path: Path) -> dict[str, Any]:
     The first warning of each detector carries an anchor, and the detectors that warn are ``warned``.
     """
     if not path.exists():
-        return {"findings": [], "n_findings": 0, "warned": []}
+        return {"findings": [], "n_findings": 0, "warned": [], "all": []}
     rows = pq.read_table(path, columns=_FINDING_COLUMNS).to_pylist()
     rows.sort(key=lambda row: (row["start_s"], row["detector"], row["channel"] or ""))
     warned: list[str] = []
@@ -231,7 +279,7 @@ def _findings(path: Path) -> dict[str, Any]:
     # Sorting is stable: what is equally grave stays in order of time. What is linked to is always shown.
     kept = sorted(rows, key=lambda row: 0 if row["anchor"] else order[row["severity"]])[:MOST_FINDINGS]
     kept.sort(key=lambda row: (row["start_s"], row["detector"], row["channel"] or ""))
-    return {"findings": kept, "n_findings": len(rows), "warned": sorted(warned)}
+    return {"findings": kept, "n_findings": len(rows), "warned": sorted(warned), "all": rows}
 
 
 def _ledger(ledger: Mapping[str, Mapping[str, int]]) -> list[dict[str, Any]]:
