@@ -54,6 +54,8 @@ rule all:
         "sessions.csv",
         "exclusions.csv",
         "flow.svg",
+        "flow.txt",
+        "methods.txt",
         "index.html",
         "run.json",
 
@@ -133,6 +135,7 @@ rule report:
         "logs/{session}/report.log",
     params:
         circumstances=plan.circumstances,
+        review=plan.review,
         code=plan.code["report"],
     run:
         plan.run("report", wildcards, POOLED)
@@ -149,6 +152,8 @@ rule overview:
         "sessions.csv",
         "exclusions.csv",
         "flow.svg",
+        "flow.txt",
+        "methods.txt",
         "run.json",
     log:
         "logs/overview.log",
@@ -156,6 +161,7 @@ rule overview:
         code=plan.code["overview"],
         policy=plan.policy.sha256,
         files=plan.files,
+        reviews=plan.reviews,
     run:
         # Imported here: it brings libraries that a run with nothing to do never needs.
         from pipeline.steps.present import overview

@@ -17,7 +17,7 @@ from pipeline.holding import ENGINE, claim
 from pipeline.retiring import retire
 from pipeline.steps.job import STEP_CODE, Job, code_digest, last_failure
 from pipeline.steps.words import verdict_line
-from pipeline.study import Study, check_folders, load_study
+from pipeline.study import Decision, Study, check_folders, load_study
 from pipeline.verdict import Policy, load_policy
 from pipeline.workers import Workers, run_here
 
@@ -80,7 +80,12 @@ class Plan:
         policy = load_policy(study.policy_file, shown)
         known = folder, study.title, study.time_zone, policy, results
         jobs = {
-            session.name: Job(session, tuple(study.layouts[name] for name in session.layouts), *known)
+            session.name: Job(
+                session,
+                tuple(study.layouts[name] for name in session.layouts),
+                *known,
+                study.reviews.get(session.name),
+            )
             for session in study.sessions
         }
         code = {step: code_digest(step) for step in STEP_CODE}
@@ -110,6 +115,15 @@ class Plan:
         facts = [session.participant, session.site, session.device, session.started_at.isoformat()]
         study = [self.study.title, self.study.time_zone]
         return _digest([facts, study, _log_of(session), self.policy.sha256])
+
+    def review(self, wildcards: Any) -> str:
+        """What a person decided about the session, for its page alone."""
+        return _digest(_decided(self.jobs[wildcards.session].review))
+
+    @property
+    def reviews(self) -> str:
+        """What people decided about all sessions, for the tables and the batch page."""
+        return _digest([_decided(job.review) for job in self.jobs.values()])
 
     @property
     def files(self) -> str:
@@ -180,6 +194,13 @@ def _stamp(dump: Path) -> str:
 
 def _log_of(session: Any) -> list[list[Any]]:
     return [[a.start_s, a.stop_s, a.activity, a.intensity] for a in session.activities]
+
+
+def _decided(review: Decision | None) -> list[str]:
+    """A decision without its line, which shows nowhere."""
+    if review is None:
+        return []
+    return [review.session, review.decision, review.reason, review.initials, review.date, review.seen]
 
 
 def _digest(content: Any) -> str:

@@ -79,6 +79,27 @@ FINDINGS = (
     Column("explanation", "string", "one sentence that a person can act on"),
 )
 
+REVIEW = (
+    Column(
+        "review_decision",
+        "string",
+        "what a person decided, beside the verdict; null where nobody did",
+        nullable=True,
+        choices=("accept", "accept_in_part", "reject"),
+    ),
+    Column("review_reason", "string", "why, in that person's words", nullable=True),
+    Column("review_initials", "string", "who decided", nullable=True),
+    Column("review_date", "string", "when, as YYYY-MM-DD", nullable=True),
+    Column(
+        "review_stale",
+        "string",
+        "whether recording, layout or policy have changed since; unknown where it does not say what was looked at",
+        nullable=True,
+        choices=("yes", "no", "unknown"),
+    ),
+)
+"""What people decided; a stale decision is told and not followed."""
+
 SESSIONS = (
     Column("session", "string", "name of the session"),
     Column("participant", "string", "code of the wearer"),
@@ -92,7 +113,14 @@ SESSIONS = (
     Column(
         "usable_intervals",
         "string",
-        "start and stop of what may be used in seconds, as '0.00-61.20;80.00-150.00'",
+        "start and stop of what may be used by the verdict in seconds, as '0.00-61.20;80.00-150.00'",
+    ),
+    *REVIEW,
+    Column(
+        "analysed",
+        "string",
+        "how it is used when decisions of people are followed, as flow.svg counts it",
+        choices=("whole", "in_part", "no"),
     ),
     *(
         Column(measure.name, "float64", measure.description, measure.unit, nullable=True)
@@ -103,17 +131,25 @@ SESSIONS = (
 EXCLUSIONS = (
     Column("session", "string", "name of the session"),
     Column("participant", "string", "code of the wearer"),
-    Column("verdict", "string", "the verdict that left it out, whole or in part", choices=VERDICTS[1:]),
+    Column("verdict", "string", "the computed verdict", choices=VERDICTS),
     Column(
         "start_s",
         "float64",
-        "start of what was left out; null where the session could not be read",
+        "start of what was left out; null where the session could not be read, and where a person kept only the "
+        "clean stretches, which the samples' quality marks",
         "s",
         True,
     ),
     Column("stop_s", "float64", "end of what was left out", "s", True),
-    Column("reason", "string", "measure or condition that decided"),
+    Column("reason", "string", "measure or condition that decided; 'review' where a person did"),
     Column("explanation", "string", "the same in words"),
+    Column(
+        "kept_by_review",
+        "string",
+        "how much of the session's exclusions a person took back: all of them (whole), all but the faulty "
+        "stretches (in_part), or no",
+        choices=("whole", "in_part", "no"),
+    ),
 )
 
 WINDOWS = (
@@ -181,7 +217,7 @@ SIGNAL = (
     Column("trained_on", "string", "session that the threshold or the neighbours are from", nullable=True),
     Column("level", "float64", "level of the comparator, peak to peak", "V", nullable=True),
     Column(
-        "n", "int64", "windows, sessions, movements or stretches of rest that were counted", "1", minimum=0
+        "n", "int64", "windows, sessions (of accuracy pooled), movements or wake-ups that were counted", "1", minimum=0
     ),
     Column("value", "float64", "the measure; null where it cannot be had", nullable=True),
     Column("unit", "string", "unit of value, low and high, by UCUM code"),

@@ -48,15 +48,15 @@ def review_of(quality: Mapping[str, Any], decision: Decision | None) -> dict[str
     dict or None
         ``decision``, ``reason``, ``initials``, ``date``; ``stale``: True where the recording or the policy
         has changed since, None where nobody can tell; ``why``, in a sentence, empty where nothing is to be
-        said; ``followed``: whether the analysis goes by it. A stale decision is about something else, and of
-        what could not be read nothing can be used, so the computed verdict stands in both.
+        said; ``followed``: whether the analysis goes by it. A stale decision is about something else, and
+        what is not there cannot be used: the computed verdict stands then.
     """
     if decision is None:
         return None
     stale, why = _staleness(decision.seen, seen_code(quality))
     followed = not stale
-    if followed and decision.decision != "reject" and quality["verdict"] == "unreadable":
-        followed, why = False, "Nothing could be read, so nothing can be used, whatever was decided."
+    if followed and (hindrance := _hindrance(quality, decision.decision)):
+        followed, why = False, hindrance
     return {
         "decision": decision.decision,
         "reason": decision.reason,
@@ -66,6 +66,21 @@ def review_of(quality: Mapping[str, Any], decision: Decision | None) -> dict[str
         "why": why,
         "followed": followed,
     }
+
+
+def _hindrance(quality: Mapping[str, Any], decision: str) -> str:
+    """Why the analysis cannot go by a decision, or ''."""
+    if decision != "reject" and quality["verdict"] == "unreadable":
+        return "Nothing could be read, so nothing can be used, whatever was decided."
+    if decision == "accept_in_part" and not clean_time_s(quality):
+        return "No stretch is clean, so no part can be used; the computed verdict stands."
+    return ""
+
+
+def clean_time_s(quality: Mapping[str, Any]) -> float:
+    """Time in clean stretches, whatever the verdict made of them; 0 where it is not known."""
+    values = (m["value"] for m in quality["measures"] if m["name"] == "clean_s")
+    return float(next(values, None) or 0.0)
 
 
 def _staleness(seen: str, now: str) -> tuple[bool | None, str]:

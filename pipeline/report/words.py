@@ -137,6 +137,11 @@ def count(value: float | None) -> str:
     return "–" if value is None else f"{int(value):,}".replace(",", THIN)
 
 
+def counted(n: int, one: str, many: str = "") -> str:
+    """A number of things: '1 session', '2 sessions'."""
+    return f"{count(n)} {one if n == 1 else many or one + 's'}"
+
+
 def span_words(seconds: float | None) -> str:
     """A length of time: '12.3 s', '4 min 10 s', '1 h 2 min'."""
     if seconds is None or not math.isfinite(seconds):
@@ -150,24 +155,30 @@ def span_words(seconds: float | None) -> str:
 
 
 def adding_up(parts_s: Sequence[float]) -> tuple[str, list[str]]:
-    """The sum and the parts of a time in words, rounded so that the parts as shown add up to the sum.
+    """The sum and the parts of a time in words, rounded so that the parts as shown add up to the sum."""
+    per_s, steps = in_steps(parts_s)
+    return steps_words(sum(steps), per_s), [steps_words(part, per_s) for part in steps]
+
+
+def in_steps(parts_s: Sequence[float]) -> tuple[int, list[int]]:
+    """Parts of a time in whole steps, and how many of these are a second; their sum is that of the parts.
 
     To whole seconds, or tenths below a minute: steps left over go to the parts that lost most in rounding.
     """
-    steps = 1 if sum(parts_s) >= 59.95 else 10
-    exact = [part * steps for part in parts_s]
+    per_s = 1 if sum(parts_s) >= 59.95 else 10
+    exact = [part * per_s for part in parts_s]
     whole = [math.floor(part) for part in exact]
     total = round(sum(exact))
     by_loss = sorted(range(len(exact)), key=lambda i: (whole[i] - exact[i], i))
     for i in by_loss[: total - sum(whole)]:
         whole[i] += 1
-    return _to_the_second(total, steps), [_to_the_second(part, steps) for part in whole]
+    return per_s, whole
 
 
-def _to_the_second(n: int, steps: int) -> str:
+def steps_words(n: int, per_s: int) -> str:
     """`n` steps of a second in full: '1 h 2 min 3 s', '12.3 s'; no part of it is rounded away."""
-    if steps > 1:
-        return f"{number(n / steps, 4)}{THIN}s"
+    if per_s > 1:
+        return f"{number(n / per_s, 4)}{THIN}s"
     parts = [(n // 3600, "h"), (n % 3600 // 60, "min"), (n % 60, "s")]
     return " ".join(f"{value}{THIN}{unit}" for value, unit in parts if value) or f"0{THIN}s"
 

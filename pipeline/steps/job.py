@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.layouts import Layout
-from pipeline.study import Session
+from pipeline.study import Decision, Session
 from pipeline.verdict import Policy
 from pipeline.writing import write_text
 
@@ -35,7 +35,10 @@ STEP_CODE = {
 
 @dataclass(frozen=True)
 class Job:
-    """One session on its way through the steps. ``layouts`` are those of its dumps, one for each."""
+    """One session on its way through the steps. ``layouts`` are those of its dumps, one for each.
+
+    ``review`` is what a person decided about it: pages and tables show it, no other step looks at it.
+    """
 
     session: Session
     layouts: tuple[Layout, ...]
@@ -44,6 +47,7 @@ class Job:
     time_zone: str
     policy: Policy
     results: Path
+    review: Decision | None = None
 
     @property
     def layout(self) -> Layout:

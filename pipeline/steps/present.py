@@ -11,6 +11,9 @@ from pipeline import __version__
 from pipeline.crosscheck import Entry, Stated, check_study, dump_files
 from pipeline.frames.read import EMPTY_SHA256
 from pipeline.report import write_overview, write_report
+from pipeline.report.methods import Facts
+from pipeline.report.paper import write_paper
+from pipeline.report.review import review_of
 from pipeline.steps.job import Job, Places, StepFailed, mark_failed, read_json, write_json
 from pipeline.steps.tables import write_tables
 from pipeline.steps.words import now
@@ -40,7 +43,10 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
     entries = [_entry(*known) for known in zip(study.sessions, qualities, conversions, strict=True)]
     matters = check_study(entries, dump_files(study))
     metadata = {"study": study.title, "policy_sha256": policy.sha256, "sessiongate_version": __version__}
-    write_tables(qualities, metadata, results)
+    reviews = _reviews(study, qualities)
+    write_tables(qualities, reviews, metadata, results)
+    layouts = {name: layout.sha256 for name, layout in sorted(study.layouts.items())}
+    paper = write_paper(qualities, reviews, Facts(study.title, __version__, layouts, policy), results)
     counts = Counter(quality["verdict"] for quality in qualities)
     run = {
         "study": study.title,
@@ -51,17 +57,23 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
         "counts": {verdict: counts.get(verdict, 0) for verdict in VERDICTS},
         "matters": [asdict(matter) for matter in matters],
     }
-    write_overview(qualities, strips, run, results)
+    write_overview(qualities, strips, run, results, reviews, paper)
     write_json(
         results / "run.json",
         {
             **run,
             "settings": {t.key: t.value for t in policy.thresholds.values()},
-            "layouts": {name: layout.sha256 for name, layout in sorted(study.layouts.items())},
+            "layouts": layouts,
             "dumps": _digests(qualities),
             "sessions": {q["session"]: q["verdict"] for q in qualities},
         },
     )
+
+
+def _reviews(study: Study, qualities: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
+    """What people decided, held against what was judged, by session."""
+    told = {q["session"]: review_of(q, study.reviews.get(q["session"])) for q in qualities}
+    return {name: review for name, review in told.items() if review is not None}
 
 
 def _digests(qualities: Sequence[Mapping[str, Any]]) -> dict[str, str]:

@@ -1,0 +1,173 @@
+"""A paragraph of methods for the paper, with the study's numbers in it."""
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from statistics import median
+from typing import Any
+
+from pipeline.report import words
+from pipeline.report.flow import Count, Flow
+from pipeline.report.review import Review
+from pipeline.report.words import THIN, counted, listed
+from pipeline.verdict import Policy
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What does not stand in the sessions: the study's title, the version, layouts by name, the policy."""
+
+    study: str
+    version: str
+    layouts: Mapping[str, str]
+    policy: Policy
+
+
+def methods_text(
+    qualities: Sequence[Mapping[str, Any]], reviews: Mapping[str, Review], flow: Flow, facts: Facts
+) -> str:
+    """Recorded what, judged how, left out why, analysed what: plain text in one paragraph.
+
+    It follows STROBE (von Elm et al. 2007): setting and dates (item 5), measurement (8), handling of what is
+    missing (12c), numbers and reasons at each step (13a and 13b).
+    """
+    sentences = (
+        *_recorded(qualities, flow),
+        *_read(qualities, flow, facts),
+        *_rules(facts.policy),
+        *_judged(qualities, flow),
+        *_signed(reviews, flow),
+        *_analysed(flow),
+    )
+    return " ".join(" ".join(sentence.split()) for sentence in sentences).replace(THIN, " ") + "\n"
+
+
+def _recorded(qualities: Sequence[Mapping[str, Any]], flow: Flow) -> Iterator[str]:
+    devices, sites = (len({q[key] for q in qualities}) for key in ("device", "site"))
+    days = sorted(datetime.fromisoformat(q["started_at"]).date() for q in qualities)
+    when = f"on {_day(days[0])}" if days[0] == days[-1] else f"from {_day(days[0])} to {_day(days[-1])}"
+    yield (
+        f"{_who(flow.recorded)} {_were(flow.recorded.sessions)} recorded "
+        f"with {counted(devices, 'device')} at {counted(sites, 'site')} {when}."
+    )
+    lengths = sorted(q["duration_s"] for q in qualities if q["verdict"] != "unreadable")
+    if len(lengths) > 1:
+        low, middle, high = (words.span_words(s) for s in (lengths[0], median(lengths), lengths[-1]))
+        yield f"A session lasted {middle} (median; {low} to {high}), all together {flow.read.time}."
+    elif lengths:
+        yield f"It lasted {words.span_words(lengths[0])}."
+
+
+def _day(day: Any) -> str:
+    return f"{day.day} {day:%B} {day.year}"
+
+
+def _who(count: Count) -> str:
+    return f"{counted(count.sessions, 'session')} of {counted(count.participants, 'participant')}"
+
+
+def _were(n: int) -> str:
+    return "was" if n == 1 else "were"
+
+
+def _read(qualities: Sequence[Mapping[str, Any]], flow: Flow, facts: Facts) -> Iterator[str]:
+    layouts = ", ".join(f"{name} {digest[:8]}" for name, digest in sorted(facts.layouts.items()))
+    yield (
+        f"The dumps were decoded and judged by sessiongate {facts.version} (layouts by SHA-256: {layouts}; "
+        f"policy {facts.policy.sha256[:8]})."
+    )
+    if flow.unreadable.sessions:
+        n = flow.unreadable.sessions
+        yield f"{counted(n, 'session')} could not be read ({_by(flow.unreadable_by)})."
+    elif qualities:
+        yield "Every session could be read."
+
+
+def _rules(policy: Policy) -> Iterator[str]:
+    """The limits in use with their values, and what the verdict does with them."""
+    limits = []
+    for name, limit in policy.limits.items():
+        bound = "at least" if limit.bound == "min" else "at most"
+        limits.append(f"{_lower(name)} {bound} {words.amount(limit.value, limit.unit, name)}")
+    yield (
+        "A session was accepted whole where each measure that could be had was within its limit: "
+        f"{listed(limits)}."
+    )
+    keys = ("bridge_s", "shortest_interval_s", "least_usable_s")
+    bridge, shortest, least = (words.span_words(policy.verdict(key)) for key in keys)
+    yield (
+        f"Otherwise its clean stretches of {shortest} or more were used, faults that add up to less than "
+        f"{bridge} staying marked in them; a session with less than {least} or less than "
+        f"{words.share(policy.verdict('least_usable_fraction'))} of it clean was not used."
+    )
+    own = [t for t in policy.thresholds.values() if t.own]
+    if own:
+        changed = [f"{t.key} {words.amount(t.value, t.unit, t.name)}" for t in own]
+        yield f"Set by the study itself {_were(len(own))} {listed(changed)}; all else is built in."
+    else:
+        yield "All thresholds are the built-in ones."
+
+
+def _lower(name: str) -> str:
+    title = words.measure_title(name)
+    return title[:1].lower() + title[1:]
+
+
+def _by(reasons: Sequence[tuple[str, int]]) -> str:
+    return "; ".join(f"{reason[:1].lower()}{reason[1:]}: {n}" for reason, n in reasons)
+
+
+def _judged(qualities: Sequence[Mapping[str, Any]], flow: Flow) -> Iterator[str]:
+    n = flow.rejected.sessions
+    cut = f" ({flow.cut.time} cut from {counted(flow.cut.sessions, 'session')})" if flow.cut.sessions else ""
+    yield (
+        f"By these rules, of {counted(flow.read.sessions, 'session')} read, {flow.whole} {_were(flow.whole)} "
+        f"accepted whole and {flow.in_part} in part{cut}, and {n} {_were(n)} not to be used"
+        + (f" (by first reason: {_by(flow.rejected_by)})." if n else ".")
+    )
+    lacking = Counter(
+        name for q in qualities if q["verdict"] != "unreadable" for name in words.not_assessed(q)
+    )
+    if lacking:
+        told = [f"{_lower(name)} in {n}" for name, n in sorted(lacking.items(), key=lambda i: (-i[1], i[0]))]
+        yield f"Not assessable {_were(len(told))} {listed(told)} of them."
+
+
+def _signed(reviews: Mapping[str, Review], flow: Flow) -> Iterator[str]:
+    if not flow.decided:
+        yield "No person changed a verdict."
+        return
+    people = len({review["initials"] for review in reviews.values()})
+    yield (
+        f"{counted(people, 'person', 'people')} looked at {counted(flow.decided, 'session')} and decided: "
+        f"{flow.left_out.sessions} left out{_why(flow.left_out_by)}, "
+        f"{flow.taken_back.sessions} taken back{_why(flow.taken_back_by)}, "
+        f"{flow.shortened.sessions} used in part instead of whole, "
+        f"{flow.extended.sessions} whole instead of in part, {flow.confirmed} as computed."
+    )
+    if flow.stale:
+        yield (
+            f"{counted(flow.stale, 'decision')} made before the recording or the policy changed "
+            f"{_were(flow.stale)} not followed."
+        )
+    if flow.unfit:
+        yield f"{counted(flow.unfit, 'decision')} could not be followed, as nothing was there to be used."
+    if flow.unknown:
+        yield f"For {counted(flow.unknown, 'decision')} it was not noted what was looked at."
+
+
+def _why(reasons: Sequence[tuple[str, int]]) -> str:
+    return f" ({_by(reasons)})" if reasons else ""
+
+
+def _analysed(flow: Flow) -> Iterator[str]:
+    share = flow.analysed.hours / flow.recorded.hours if flow.recorded.hours else None
+    of_all = f", {words.share(share)} of the time recorded" if share is not None else ""
+    yield (
+        f"Analysed {_were(flow.analysed.sessions)} {_who(flow.analysed)} ({flow.analysed_whole} whole, "
+        f"{flow.analysed_in_part} in part; {flow.analysed.time}{of_all})."
+    )
+    gone = flow.recorded.participants - flow.analysed.participants
+    if gone:
+        yield f"Of {counted(gone, 'participant')} nothing was analysed."

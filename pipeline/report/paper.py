@@ -1,0 +1,174 @@
+"""What goes into the paper: the flow of the sessions as a picture and as text, and a paragraph of methods."""
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from markupsafe import Markup
+
+from pipeline.report.flow import Count, Flow, flow_of
+from pipeline.report.methods import Facts, methods_text
+from pipeline.report.parts import templates
+from pipeline.report.review import Review
+from pipeline.report.words import THIN, counted
+from pipeline.writing import write_text
+
+_NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+"""Characters that XML 1.0 cannot hold (section 2.2)."""
+
+_MOST_REASONS = 8
+_LONGEST = 36
+"""Reasons beyond, and letters beyond, are not drawn; the text has them all."""
+
+
+@dataclass(frozen=True)
+class Box:
+    """A box of the diagram: a heading, rows of label and number, and a note.
+
+    ``side`` boxes hang beside the way down: they lead away from it, back to it, or only stand there.
+    ``total`` is what is said of the heading more quietly.
+    """
+
+    title: str
+    total: str
+    rows: tuple[tuple[str, str], ...] = ()
+    side: Literal["", "outward", "inward", "beside"] = ""
+    note: str = ""
+
+
+def write_paper(
+    qualities: Sequence[Mapping[str, Any]], reviews: Mapping[str, Review], facts: Facts, out: Path
+) -> dict[str, Any]:
+    """Write ``flow.svg``, ``flow.txt`` and ``methods.txt``; give what the batch page shows of them.
+
+    Parameters
+    ----------
+    qualities : sequence of mapping
+        What stands in each session's ``quality.json``, in any order.
+    reviews : mapping
+        Session -> what `review_of` says of it, for those that a person decided about.
+    facts : Facts
+        Study, versions and policy.
+    out : Path
+        The results folder.
+
+    Returns
+    -------
+    dict
+        ``flow`` (SVG for the page), ``flow_text``, ``methods``, and ``stale``: session and why, of each
+        decision that is not followed.
+    """
+    flow = flow_of(qualities, reviews)
+    svg, text = flow_svg(flow, facts.study), flow_text(flow, facts.study)
+    methods = methods_text(qualities, reviews, flow, facts)
+    write_text(out / "flow.svg", svg)
+    write_text(out / "flow.txt", text)
+    write_text(out / "methods.txt", methods)
+    return {
+        "flow": Markup(svg[svg.index("<svg") :]),  # noqa: S704 (rendered by our template, escaped there)
+        "flow_text": text,
+        "methods": methods,
+        "stale": [(name, r["why"]) for name, r in sorted(reviews.items()) if not r["followed"]],
+    }
+
+
+def boxes(flow: Flow) -> list[Box]:
+    """The diagram from top to bottom; of what nobody did there is no box, of what was looked for there is."""
+    return [
+        Box(f"{counted(flow.recorded.sessions, 'session')} recorded", _total(flow.recorded)),
+        Box(f"{flow.unreadable.sessions} could not be read", "", _rows(flow.unreadable_by), side="outward"),
+        Box(f"{flow.read.sessions} read", _total(flow.read)),
+        Box(
+            f"{flow.rejected.sessions} not to be used",
+            flow.rejected.time if flow.rejected.sessions else "",
+            _rows(flow.rejected_by),
+            side="outward",
+        ),
+        *([_cut(flow)] if flow.cut.sessions else []),
+        Box(
+            f"{flow.accepted.sessions} accepted: {flow.whole} whole, {flow.in_part} in part",
+            _total(flow.accepted),
+        ),
+        *_reviewed(flow),
+        Box(
+            f"{flow.analysed.sessions} analysed: {flow.analysed_whole} whole, "
+            f"{flow.analysed_in_part} in part",
+            _total(flow.analysed),
+        ),
+    ]
+
+
+def _cut(flow: Flow) -> Box:
+    note = "of it, by fault; faults can overlap" if flow.cut_by else "see the session pages"
+    title = f"{flow.cut.time} cut from {counted(flow.cut.sessions, 'session')}"
+    return Box(title, "", flow.cut_by, side="outward", note=note)
+
+
+def _reviewed(flow: Flow) -> Iterable[Box]:
+    """What people's decisions changed; one box says so where they changed nothing."""
+    moved = (
+        (flow.left_out, "left out by a person", flow.left_out_by, False),
+        (flow.taken_back, "taken back by a person", flow.taken_back_by, True),
+        (flow.shortened, "used in part by a person", (), False),
+        (flow.extended, "used whole by a person", (), True),
+    )
+    for count, words, reasons, inward in moved:
+        if count.sessions:
+            yield Box(
+                f"{count.sessions} {words}",
+                count.time,
+                _rows(reasons),
+                side="inward" if inward else "outward",
+            )
+    if not any(count.sessions for count, *_ in moved):
+        said = (
+            f"{counted(flow.decided, 'decision')} by a person" if flow.decided else "No decision by a person"
+        )
+        yield Box(said, "", side="beside", note="no session changed" if flow.decided else "")
+    if unfollowed := flow.stale + flow.unfit:
+        yield Box(
+            f"{counted(unfollowed, 'decision')} not followed", "", side="beside", note="see the session pages"
+        )
+
+
+def _total(count: Count) -> str:
+    return f"{counted(count.participants, 'participant')} · {count.time}"
+
+
+def _rows(reasons: Sequence[tuple[str, int]]) -> tuple[tuple[str, str], ...]:
+    return tuple((reason, str(n)) for reason, n in reasons)
+
+
+def flow_svg(flow: Flow, study: str) -> str:
+    """The flow as SVG text, which reads alone; `flow_text` says the same in words."""
+    drawn, y = [], 36
+    for box in boxes(flow):
+        rows = [(_fit(label), number) for label, number in box.rows[:_MOST_REASONS]]
+        if more := box.rows[_MOST_REASONS:]:
+            rows.append((f"{len(more)} more: see flow.txt", ""))
+        height = 44 + 26 * (len(rows) + bool(box.note)) if box.side else 62
+        drawn.append({"box": box, "rows": rows, "y": y, "height": height, "bottom": y + height})
+        y += height + 20
+    said = "; ".join(f"{box.title}{f', {box.total}' if box.total else ''}" for box in boxes(flow))
+    page = templates().get_template("flow.svg")
+    svg = page.render(study=study, short_study=_fit(study, 60), boxes=drawn, height=y - 6, said=said)
+    return _NO_XML.sub("\ufffd", svg)
+
+
+def _fit(text: str, longest: int = _LONGEST) -> str:
+    return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
+
+
+def flow_text(flow: Flow, study: str) -> str:
+    """The flow as lines of text: what leaves at a step is set in below it."""
+    lines = [f"{' '.join(study.split())}: sessions from recorded to analysed", ""]
+    for box in boxes(flow):
+        deep = "    " if box.side else ""
+        total = f" ({box.total.replace(' · ', ', ')})" if box.total else ""
+        lines.append(f"{deep}{box.title}{total}")
+        if box.note:
+            lines.append(f"{deep}    {box.note}")
+        lines += [f"{deep}    {number}  {' '.join(label.split())}" for label, number in box.rows]
+    return "\n".join(lines).replace(THIN, " ") + "\n"
