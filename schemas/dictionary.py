@@ -15,6 +15,7 @@ from schemas.columns import (
     QUALITY,
     SAMPLE,
     SESSIONS,
+    SIGNAL,
     TIME,
     Column,
 )
@@ -62,6 +63,10 @@ def dictionary() -> str:
         _columns(SESSIONS),
         "## `exclusions.csv`",
         _columns(EXCLUSIONS),
+        "## `signal.csv`",
+        "How well the field tells the classes of the activity log apart: of each session, of trials across the "
+        "sessions of a participant, then pooled. Without a log there are no rows.",
+        _columns(SIGNAL),
         "# What goes in",
         "## `study.toml`",
         keys_table(keys.STUDY),

@@ -7,8 +7,9 @@ sessions' files, and ``signal.csv`` holds its ``signal_rows``.
 """
 
 from pipeline.signal.features import windows_of
+from pipeline.signal.rows import signal_rows
 from pipeline.signal.session import session_signal
-from pipeline.signal.study import Worn, signal_rows, study_signal
+from pipeline.signal.study import Worn, study_signal
 from pipeline.signal.windows import Windows, read_windows, write_windows
 
 __all__ = [

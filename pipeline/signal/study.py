@@ -1,10 +1,26 @@
-"""What the sessions of a study say together."""
+"""What the sessions of a study say together: areas and curves, what serves later sessions, wake-ups."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
+from itertools import groupby
+from math import log
 from pathlib import Path
 from typing import Any
+
+import numpy as np
+
+from pipeline.signal.across import Trial, trials, values
+from pipeline.signal.learn import TASKS
+from pipeline.signal.pooled import GRID, Clusters, Counted, Curve, steps_of
+from pipeline.signal.roc import PAIRS, lacking
+from pipeline.signal.session import session_signal
+from pipeline.signal.shares import Measured
+from pipeline.signal.wakeups import LEVELS_V, MOVEMENTS, Wakes, telling, wakes
+from pipeline.signal.windows import AMPLITUDE, Bools, Floats, Ints, Windows, read_windows
+
+KINDS = ("all", "kept")
+"""Windows before and after exclusions."""
 
 
 @dataclass(frozen=True)
@@ -17,11 +33,136 @@ class Worn:
     windows: Path
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """What is held of a session once its participant has been looked at: 18 bytes a window."""
+
+    session: str
+    participant: str
+    absent: str
+    signal: Mapping[str, Any]
+    amplitude: Floats
+    label: Ints
+    masks: Mapping[str, Bools]
+    wakes: Wakes
+
+
 def study_signal(sessions: Sequence[Worn]) -> dict[str, Any]:
-    """The check over a study as plain values; ``absent`` says why there is nothing, else empty."""
-    return {"absent": "no session has an activity log" if sessions else "there are no sessions"}
+    """The check over a study, as plain values for a page and for :func:`signal_rows`.
+
+    Returns
+    -------
+    dict
+        ``absent`` says why there is nothing, else it is empty and these are there: ``n_sessions``,
+        ``n_seen`` (with windows), ``sessions`` (name, participant, `session_signal` of each, in the order of
+        participant and start), ``areas`` (pair -> ``all``, ``kept``), ``curves`` (lists at ``grid``),
+        ``trials``, ``accuracy`` (task -> ``same``, ``later`` -> ``accuracy``, ``balanced``) and ``wakeups``.
+    """
+    ordered = sorted(sessions, key=lambda one: (one.participant, one.started_at, one.session))
+    seen, tries = list[_Seen](), list[Trial]()
+    for participant, own in groupby(ordered, key=lambda one: one.participant):
+        read = [(one.session, read_windows(one.windows)) for one in own]
+        seen += [_seen(name, participant, windows) for name, windows in read]
+        if any(not windows.absent for _, windows in read):
+            tries += trials(participant, read)
+    there = [one for one in seen if not one.absent]
+    if not there:
+        return {"absent": seen[0].absent if seen else "there are no sessions"}
+    areas, curves = _pooled(there)
+    return {
+        "absent": "",
+        "n_sessions": len(seen),
+        "n_seen": len(there),
+        "sessions": [{"session": one.session, "participant": one.participant, **one.signal} for one in seen],
+        "areas": areas,
+        "curves": curves,
+        "grid": GRID.tolist(),
+        "trials": [asdict(trial) for trial in tries],
+        "accuracy": {
+            task: {when: _accuracy(tries, task, when) for when in ("same", "later")} for task in TASKS
+        },
+        "wakeups": _wakeups(there),
+    }
 
 
-def signal_rows(signal: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Rows of ``signal.csv`` by `schemas.columns.SIGNAL`; none where there is no log."""
-    return []
+def _seen(session: str, participant: str, windows: Windows) -> _Seen:
+    masks = {"all": windows.valued & (windows.label >= 0), "kept": windows.kept & (windows.label >= 0)}
+    amplitude = windows.features[:, AMPLITUDE]
+    label = windows.label
+    signal = session_signal(windows)
+    return _Seen(session, participant, windows.absent, signal, amplitude, label, masks, wakes(windows))
+
+
+def _pooled(seen: Sequence[_Seen]) -> tuple[dict[str, Any], dict[str, Any]]:
+    areas: dict[str, Any] = {pair: {} for pair in PAIRS}
+    curves: dict[str, Any] = {pair: {} for pair in PAIRS}
+    for kind in KINDS:
+        some = [one for one in seen if one.masks[kind].any()]
+        amplitudes = [one.amplitude[one.masks[kind]] for one in some]
+        labels = [one.label[one.masks[kind]] for one in some]
+        together = np.concatenate([np.empty(0, np.int64), *labels])
+        counted: Counted | None = None
+        for pair in PAIRS:
+            if why := lacking(together, pair):
+                areas[pair][kind], curves[pair][kind] = asdict(Measured(0, absent=why)), None
+                continue
+            if counted is None:
+                clusters = Clusters.of([one.participant for one in some])
+                counted = Counted(clusters, amplitudes, labels, steps_of(amplitudes))
+            area, curve = counted.pair(pair)
+            areas[pair][kind], curves[pair][kind] = asdict(area), _lists(curve)
+    return areas, curves
+
+
+def _lists(curve: Curve) -> dict[str, Any]:
+    return {name: None if line is None else line.tolist() for name, line in vars(curve).items()}
+
+
+def _accuracy(tries: Sequence[Trial], task: str, when: str) -> dict[str, Any]:
+    """Means over sessions, each session alike, with intervals."""
+    names, found = values(tries, task, when)
+    if not names:
+        of_task = [trial for trial in tries if trial.task == task and trial.when == when]
+        reasons = list(dict.fromkeys(trial.accuracy.absent for trial in of_task))
+        none = asdict(Measured(0, absent="; ".join(reasons)))
+        return {"accuracy": none, "balanced": none}
+    who = {trial.session: trial.participant for trial in tries}
+    clusters = Clusters.of([who[name] for name in names])
+    return {
+        name: asdict(clusters.ratio(found[:, i], np.ones(len(names)), len(names)))
+        for i, name in enumerate(("accuracy", "balanced"))
+    }
+
+
+def _wakeups(seen: Sequence[_Seen]) -> dict[str, Any]:
+    """False wake-ups for each hour of rest, and shares of movements missed, by level.
+
+    ``absent`` says why there are none. Else ``levels`` has for each level its ``level_v``, ``false`` and, of
+    each movement that occurs, ``missed``, all of them measures.
+    """
+    seen = [one for one in seen if one.masks["kept"].any()]
+    rest_h = np.array([one.wakes.rest_h for one in seen])
+    n = np.array([one.wakes.n for one in seen], np.float64).reshape(-1, len(MOVEMENTS))
+    if not rest_h.any() or not n.any():
+        lacks = "no window of rest" if not rest_h.any() else "no movement"
+        return {"absent": f"{lacks} was kept"}
+    false = np.array([one.wakes.false for one in seen], np.float64)
+    missed = np.array([one.wakes.missed for one in seen], np.float64)
+    clusters = Clusters.of([one.participant for one in seen])
+    levels = []
+    for i in range(len(LEVELS_V))[telling(false.sum(axis=0), missed.sum(axis=(0, 2)))]:
+        by_name = {
+            name: asdict(clusters.ratio(missed[:, i, j], n[:, j], int(n[:, j].sum())))
+            for j, name in enumerate(MOVEMENTS)
+            if n[:, j].any()
+        }
+        rate = clusters.ratio(false[:, i], rest_h, int(false[:, i].sum()))
+        levels.append({"level_v": float(LEVELS_V[i]), "false": _rate(rate, rest_h), "missed": by_name})
+    return {"absent": "", "rest_h": float(rest_h.sum()), "levels": levels}
+
+
+def _rate(rate: Measured, rest_h: Floats) -> dict[str, Any]:
+    """Wake-ups for each hour; of none at all the upper end is that of a Poisson count."""
+    if not rate.n:
+        rate = Measured(0, 0.0, 0.0, -log(0.025) / float(rest_h.sum()), "Poisson")
+    return asdict(rate)

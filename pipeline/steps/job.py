@@ -27,8 +27,8 @@ STEP_CODE = {
     ),
     "detect": ("recording", "detectors", "steps/detect.py"),
     "judge": ("recording", "detectors", "verdict", "steps/judge.py"),
-    "report": ("recording", "report", "steps/present.py"),
-    "overview": ("crosscheck", "report", "steps/present.py", "steps/tables.py"),
+    "report": ("recording", "report", "signal", "steps/present.py"),
+    "overview": ("crosscheck", "report", "signal", "steps/present.py", "steps/tables.py"),
 }
 """Step -> the code it depends on: a change there runs the step again (imports are not tracked otherwise)."""
 
@@ -118,6 +118,11 @@ class Places:
     def strip(self) -> Path:
         """Thin picture for the batch page."""
         return self._work / "strip.svg"
+
+    @property
+    def signal(self) -> Path:
+        """Windows of the field beside the activity log, for the check whether the study carries the signal."""
+        return self._work / "signal.parquet"
 
     @property
     def failed(self) -> Path:

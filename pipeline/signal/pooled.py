@@ -1,0 +1,165 @@
+"""What sessions say together, with intervals that take windows, and sessions, of one wearer as alike.
+
+Windows of a session resemble each other, and so do sessions of a participant: taken one by one they would
+make any interval too narrow. So whole participants are drawn, with replacement and from a fixed seed; whole
+sessions where there are too few participants to draw from (bootstrap of clusters: Field and Welsh, J. R.
+Statist. Soc. B 69:369, 2007).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.signal.roc import PAIRS
+from pipeline.signal.shares import Measured, wilson
+from pipeline.signal.windows import CLASSES, Floats, Ints
+
+N_DRAWS = 1000
+SEED = 20260302
+FEWEST_PARTICIPANTS = 5
+"""Fewer give so few different draws that sessions are drawn instead."""
+FEWEST_CLUSTERS = 3
+N_BINS = 512
+GRID: Floats = np.linspace(0.0, 1.0, 51)
+"""False positive shares at which curves and their bands are given."""
+
+_ENDS = (2.5, 97.5)
+_MOST_EMPTY = 0.1
+
+
+@dataclass(frozen=True)
+class Clusters:
+    """What is drawn: the cluster of each session, how many there are, and what they are."""
+
+    of_session: Ints
+    n: int
+    by: str
+
+    @staticmethod
+    def of(participants: Sequence[str]) -> "Clusters":
+        """Clusters of sessions, by the participant of each."""
+        names, at = np.unique(np.array(participants, dtype=object).astype(str), return_inverse=True)
+        if len(names) >= FEWEST_PARTICIPANTS:
+            return Clusters(at.astype(np.int64), len(names), "participants")
+        return Clusters(np.arange(len(participants), dtype=np.int64), len(participants), "sessions")
+
+    @property
+    def interval(self) -> str:
+        """How intervals are made, in a few words."""
+        return f"bootstrap of {self.n} {self.by}"
+
+    @cached_property
+    def weights(self) -> npt.NDArray[np.float32]:
+        """How often each cluster is in each draw, shape (draws, n)."""
+        rng = np.random.default_rng(SEED)
+        return rng.multinomial(self.n, np.full(self.n, 1 / self.n), N_DRAWS).astype(np.float32)
+
+    def summed(self, per_session: Floats) -> Floats:
+        """Sums over the sessions of each cluster, shape (n, ...)."""
+        total = np.zeros((self.n, *per_session.shape[1:]))
+        np.add.at(total, self.of_session, per_session)
+        return total
+
+    def ends(self, drawn: Floats) -> tuple[Floats, Floats] | None:
+        """Ends of the intervals of what was drawn (draws, ...); None where it says too little.
+
+        Draws without a value (NaN: they have no window of a class) are left out, if they are few.
+        """
+        empty = np.isnan(drawn.reshape(len(drawn), -1)).any(axis=1)
+        if self.n < FEWEST_CLUSTERS or empty.mean() > _MOST_EMPTY:
+            return None
+        low, high = np.percentile(drawn[~empty], _ENDS, axis=0)
+        return low, high
+
+    def measured(self, n: int, value: float, drawn: Floats, n_with: int) -> Measured:
+        """A pooled share with its interval from draws, shape (draws,); `n_with` clusters have any."""
+        ends = self.ends(drawn)
+        if ends is None:
+            return Measured(n, value, absent=f"no interval: it is in too few {self.by} to draw from")
+        low, high = float(ends[0]), float(ends[1])
+        if low == high and value in (0.0, 1.0):
+            # Draws of what is the same everywhere do not differ, which is no certainty.
+            whole = wilson(round(value) * n_with, n_with)
+            return Measured(n, value, whole.low, whole.high, f"Wilson 1927, of {n_with} {self.by}")
+        return Measured(n, value, low, high, self.interval)
+
+    def ratio(self, of: Floats, to: Floats, n: int) -> Measured:
+        """Sum of `of` over sum of `to`, both of shape (sessions,); `n` were counted."""
+        above, below = self.summed(of), self.summed(to)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            drawn = self.weights @ above / (self.weights @ below)
+        value = float(above.sum() / below.sum())
+        return self.measured(n, value, drawn, int((below > 0).sum()))
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A pooled ROC curve at the false positive shares of `GRID`, with its band where one can be had."""
+
+    true: Floats
+    low: Floats | None
+    high: Floats | None
+
+
+class Counted:
+    """Windows by cluster, class and amplitude, in so narrow steps that curves do not show them."""
+
+    def __init__(
+        self, clusters: Clusters, amplitudes: Sequence[Floats], labels: Sequence[Ints], edges: Floats
+    ) -> None:
+        shape = (clusters.n, len(CLASSES), len(edges) + 1)
+        self.clusters = clusters
+        self.counts = np.zeros(shape, np.float32)
+        for cluster, amplitude, label in zip(clusters.of_session, amplitudes, labels, strict=True):
+            step = np.searchsorted(edges, amplitude, "right")
+            n = np.bincount(label * shape[2] + step, minlength=shape[1] * shape[2])
+            self.counts[cluster] += n.reshape(shape[1:])
+        # In each draw how many windows of each class have each amplitude.
+        self._drawn = np.tensordot(clusters.weights, self.counts, 1)
+
+    def pair(self, pair: str) -> tuple[Measured, Curve]:
+        """Area and curve of a pair of classes, each of which has windows."""
+        below, above = ([CLASSES.index(name) for name in names] for names in PAIRS[pair])
+        whole = self.counts.sum(axis=0, dtype=np.float64)[np.newaxis]
+        value, true = _roc(whole[:, below].sum(axis=1), whole[:, above].sum(axis=1))
+        drawn, drawn_true = _roc(
+            self._drawn[:, below].sum(axis=1, dtype=np.float64),
+            self._drawn[:, above].sum(axis=1, dtype=np.float64),
+        )
+        n = int(whole[:, [*below, *above]].sum())
+        n_with = min(int(self.counts[:, side].any(axis=(1, 2)).sum()) for side in (below, above))
+        ends = self.clusters.ends(drawn_true)
+        low, high = ends if ends is not None else (None, None)
+        return self.clusters.measured(n, float(value[0]), drawn, n_with), Curve(true[0], low, high)
+
+
+def steps_of(amplitudes: Sequence[Floats]) -> Floats:
+    """Edges between steps of amplitude that hold equally many windows; each alone if they are few."""
+    values = np.unique(np.concatenate([np.empty(0), *amplitudes]))
+    if len(values) <= N_BINS:
+        return values[1:]
+    return np.unique(np.quantile(values, np.linspace(0, 1, N_BINS + 1)[1:-1]))
+
+
+def _roc(below: Floats, above: Floats) -> tuple[Floats, Floats]:
+    """Areas (k,) and curves (k, grid) of counts by amplitude (k, steps); NaN where a class has none."""
+    n_below, n_above = below.sum(axis=1), above.sum(axis=1)
+    empty = (n_below == 0) | (n_above == 0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        false = _from_the_top(below) / n_below[:, np.newaxis]
+        true = _from_the_top(above) / n_above[:, np.newaxis]
+    area = (np.diff(false, axis=1) * (true[:, 1:] + true[:, :-1]) / 2).sum(axis=1)
+    curves = np.full((len(below), len(GRID)), np.nan)
+    for i in np.flatnonzero(~empty):
+        curves[i] = np.interp(GRID, false[i], true[i])
+    return np.where(empty, np.nan, area), curves
+
+
+def _from_the_top(counts: Floats) -> Floats:
+    """How many have the highest amplitudes: none, one step, two, ..., all."""
+    total = np.zeros((len(counts), counts.shape[1] + 1))
+    np.cumsum(counts[:, ::-1], axis=1, out=total[:, 1:])
+    return total
