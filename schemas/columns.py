@@ -217,7 +217,11 @@ SIGNAL = (
     Column("trained_on", "string", "session that the threshold or the neighbours are from", nullable=True),
     Column("level", "float64", "level of the comparator, peak to peak", "V", nullable=True),
     Column(
-        "n", "int64", "windows, sessions (of accuracy pooled), movements or wake-ups that were counted", "1", minimum=0
+        "n",
+        "int64",
+        "windows, sessions (of accuracy pooled), movements or wake-ups that were counted",
+        "1",
+        minimum=0,
     ),
     Column("value", "float64", "the measure; null where it cannot be had", nullable=True),
     Column("unit", "string", "unit of value, low and high, by UCUM code"),

@@ -121,7 +121,7 @@ class Places:
 
     @property
     def signal(self) -> Path:
-        """Windows of the field beside the activity log, for the check whether the study carries the signal."""
+        """Windows of the field beside the activity log: whether the study carries the signal."""
         return self._work / "signal.parquet"
 
     @property

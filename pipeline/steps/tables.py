@@ -30,9 +30,9 @@ def write_tables(
     """Write sessions.parquet, sessions.csv and exclusions.csv from verdicts and people's decisions."""
     sessions = [_session_row(quality, reviews.get(quality["session"])) for quality in qualities]
     _write_parquet(results / "sessions.parquet", SESSIONS, sessions, metadata)
-    _write_csv(results / "sessions.csv", SESSIONS, sessions)
+    write_csv(results / "sessions.csv", SESSIONS, sessions)
     left_out = [row for quality in qualities for row in exclusions(quality, reviews.get(quality["session"]))]
-    _write_csv(results / "exclusions.csv", EXCLUSIONS, left_out)
+    write_csv(results / "exclusions.csv", EXCLUSIONS, left_out)
 
 
 def _session_row(quality: Mapping[str, Any], review: Review | None) -> dict[str, Any]:
@@ -100,7 +100,7 @@ def _write_parquet(
         pq.write_table(table, aside, compression="zstd")
 
 
-def _write_csv(path: Path, columns: Sequence[Column], rows: Sequence[Mapping[str, Any]]) -> None:
+def write_csv(path: Path, columns: Sequence[Column], rows: Sequence[Mapping[str, Any]]) -> None:
     """RFC 4180; a missing value is an empty field, and no text is a formula."""
     text = io.StringIO()
     writer = csv.DictWriter(text, [column.name for column in columns], lineterminator="\n")
