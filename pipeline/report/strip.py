@@ -1,6 +1,8 @@
 """A session as a thin picture without words, small enough that a page holds a thousand."""
 
+import re
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -13,10 +15,15 @@ from pipeline.report.words import VERDICTS
 from schemas.conditions import BY_NAME, CONDITIONS, FAULT_MASK
 
 WIDTH, HEIGHT = 480, 48
-_N = 240
+_N = 160
 _FIELD = (3, 29)  # top and bottom of the envelope
 _FAULT_Y, _NOTE_Y, _BASE_Y = 34, 39, 47
 _ACTIVITY_PX: Mapping[str, int] = {"rest": 1, "hand": 2, "arm": 4, "body": 6}
+_ALONE = re.compile(
+    r' (?:xmlns|role|fill|stroke|stroke-width|stroke-dasharray)="[^"]*"|<(title|desc)>.*?</\1>'
+    r'|<path class="s-ground"[^>]*/>'
+)
+"""What a strip needs where it stands alone; on a page the style sheet does this for all of them."""
 _NOTE_MASK = sum(condition.mask for condition in CONDITIONS if not condition.fault)
 
 
@@ -38,9 +45,11 @@ def strip_svg(quality: Mapping[str, Any], glance: Glance | None, activities: Seq
     return "".join(parts) + "</svg>\n"
 
 
-def as_markup(strip: str) -> Markup:
-    """A strip made by this module, for use in a page."""
-    return Markup(strip)  # noqa: S704 (made above, its only free text escaped)
+def as_markup(strip: str, label: str) -> Markup:
+    """A strip made by this module, for use in a page, where `label` says it in words."""
+    bare = _ALONE.sub("", strip.strip())
+    named = f'<svg preserveAspectRatio="none" role="img" aria-label="{escape(_printable(label))}"'
+    return Markup(bare.replace("<svg", named, 1))  # noqa: S704 (made above, its only free text taken out)
 
 
 def _drawn(quality: Mapping[str, Any], glance: Glance, activities: Sequence[Activity]) -> list[str]:
@@ -52,7 +61,7 @@ def _drawn(quality: Mapping[str, Any], glance: Glance, activities: Sequence[Acti
     )
     if usable:
         parts.append(f'<path class="s-usable" fill="#d8ebe2" d="{usable}"/>')
-    parts.append(_line("s-field", "#0072b2", 2, _field_path(glance)))
+    parts.append(_line("s-field", "#0072b2", 3, _field_path(glance)))
     bits = regroup(glance.bits, _N, np.bitwise_or)
     lost = _line("s-lost", "#20242a", 6, _runs(bits, BY_NAME["lost"].mask, _FAULT_Y))
     parts.append(lost.replace("<path", '<path stroke-dasharray="2 2"'))
@@ -82,9 +91,20 @@ def _field_path(glance: Glance) -> str:
     low, high = _height(low, fields[0].channel), _height(high, fields[0].channel)
     pixels = _FIELD[1] - _FIELD[0]
     step = WIDTH / len(low)
-    first = np.where(there, _FIELD[1] - high * pixels, 0.0)
-    length = np.where(there, np.maximum((high - low) * pixels, 1.0), 0.0)
-    return "".join(f"M{(i + 0.5) * step:.4g} {first[i]:.0f}v{length[i]:.0f}" for i in np.flatnonzero(there))
+    length = np.maximum(np.rint(np.where(there, (high - low) * pixels, 0.0)), 1.0).astype(int)
+    first = np.rint(np.where(there, _FIELD[1] - high * pixels, 0.0)).astype(int)
+    at = np.flatnonzero(there).tolist()
+    path = f"M{(at[0] + 0.5) * step:.4g} {first[at[0]]}v{length[at[0]]}"
+    # from the end of one stroke to the begin of the next: half the digits of places on the picture
+    return path + "".join(
+        f"m{(b - a) * step:.4g}{_signed(first[b] - first[a] - length[a])}v{length[b]}"
+        for a, b in pairwise(at)
+    )
+
+
+def _signed(value: int) -> str:
+    """A whole number behind another: a minus sign parts the two, so that a blank is not needed."""
+    return f"{value}" if value < 0 else f" {value}"
 
 
 def _height(values: Any, channel: Channel) -> Any:
@@ -102,7 +122,9 @@ def _runs(bits: Any, mask: int, y: int) -> str:
     edges = np.diff(((bits & mask) != 0).astype(np.int8), prepend=0, append=0)
     step = WIDTH / len(bits)
     starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-    return "".join(f"M{a * step:.4g} {y}h{(b - a) * step:.4g}" for a, b in zip(starts, stops, strict=True))
+    pauses = np.diff(np.stack([starts, stops], axis=1).ravel(), prepend=0) * step
+    parts = [f"m{pause:.4g} 0h{length:.4g}" for pause, length in pauses.reshape(-1, 2).tolist()]
+    return f"M0 {y}" + "".join(parts) if parts else ""
 
 
 def _activity_path(activities: Sequence[Activity], scale: float) -> str:

@@ -22,7 +22,7 @@ from schemas.measures import BY_NAME
 N_LEAST = 5
 P_CLAIMED = 0.05
 N_DRAWN = 24
-"""Panels of one quantity that are drawn at most: those with a trend first, then those with most sessions."""
+"""Panels of one quantity that are drawn at most: those that stand out in anything, then by name."""
 WIDTH, HEIGHT = 240, 64
 
 
@@ -84,14 +84,29 @@ def trends(qualities: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     found = {quantity: _series(qualities, quantity) for quantity in QUANTITIES}
     flat = _tested([series for all_of_one in found.values() for series in all_of_one])
     starts = [start for series in flat for start in series.start_s.tolist()]
-    shown, at = [], 0
+    tested, rest = {}, iter(flat)
     for quantity, own in found.items():
-        tested = flat[at : at + len(own)]
-        at += len(own)
-        if any(len(series.values) for series in tested):
+        tested[quantity] = [next(rest) for _ in own]
+    first = {(quantity.by, one.name) for quantity, own in tested.items() for one in own if one.trend}
+    shown = []
+    for quantity, own in tested.items():
+        if any(len(series.values) for series in own):
+            # Those that stand out in anything come first in all rows, so that each keeps its column.
+            own.sort(key=lambda one, by=quantity.by: ((by, one.name) not in first, one.name))
             limit = _limit(qualities, quantity.measure)
-            shown.append(_quantity_row(quantity, tested, limit, (min(starts), max(starts))))
+            shown.append(_quantity_row(quantity, own, limit, (min(starts), max(starts))))
     return shown
+
+
+def days(qualities: Sequence[Mapping[str, Any]]) -> tuple[str, str]:
+    """The first and the last day of the study in words, as stated at each place."""
+    starts = sorted(datetime.fromisoformat(quality["started_at"]) for quality in qualities)
+    first, last = (starts[0], starts[-1]) if starts else (None, None)
+    return _day_words(first), _day_words(last)
+
+
+def _day_words(moment: datetime | None) -> str:
+    return "" if moment is None else f"{moment.day} {moment:%B %Y}"
 
 
 def n_tested(shown: Sequence[Mapping[str, Any]]) -> int:
@@ -196,17 +211,16 @@ def _quantity_row(
     unit = BY_NAME[quantity.measure].unit
     top = max([1.0 if unit == "1" and quantity.worse < 0 else 0.0, limit or 0.0])
     top = max([top, *(float(one.values.max()) for one in series if len(one.values))]) or 1.0
-    ordered = sorted(series, key=lambda one: (one.trend is None, -len(one.values), one.name))
     return {
         "title": quantity.title,
         "by": quantity.by,
         "top": words.amount(top, unit, quantity.measure),
         "limit": None if limit is None else words.amount(limit, unit, quantity.measure),
         "limit_y": None if limit is None else _y(limit, top),
-        "panels": [_panel(quantity, one, top, extent_s) for one in ordered[:N_DRAWN]],
-        "n_more": max(len(ordered) - N_DRAWN, 0),
+        "panels": [_panel(quantity, one, top, extent_s) for one in series[:N_DRAWN]],
+        "n_more": max(len(series) - N_DRAWN, 0),
         "n_tested": sum(one.trend is not None or one.why.startswith("no trend (") for one in series),
-        "sentences": [_sentence(quantity, one, one.trend) for one in ordered if one.trend],
+        "sentences": [_sentence(quantity, one, one.trend) for one in series if one.trend],
     }
 
 
