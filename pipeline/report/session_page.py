@@ -11,12 +11,16 @@ from pipeline.recording import open_recording
 from pipeline.report import words
 from pipeline.report.advice import advice
 from pipeline.report.course import Small, clock, losses
-from pipeline.report.glance import Glance, look
-from pipeline.report.parts import Activity, templates
+from pipeline.report.glance import Glance
+from pipeline.report.parts import Activity, script, templates
 from pipeline.report.pictures import glance_figure, spectrum_figure
+from pipeline.report.review import review_of, session_review
+from pipeline.report.signal import session_part
 from pipeline.report.strip import strip_svg
 from pipeline.report.svg import draw
+from pipeline.report.viewer import Seen, see
 from pipeline.report.whole import whole
+from pipeline.study import Decision
 from pipeline.writing import write_text
 from schemas.conditions import CONDITIONS, FAULT_MASK
 from schemas.measures import BY_NAME
@@ -44,6 +48,8 @@ def write_report(
     activities: Sequence[Activity],
     out: Path,
     strip: Path,
+    review: Decision | None = None,
+    signal: Mapping[str, Any] | None = None,
 ) -> None:
     """Write the page of one session and its strip. The same input gives the same bytes.
 
@@ -58,13 +64,19 @@ def write_report(
         The session's part of the activity log; times in seconds from its first sample.
     out, strip : Path
         The page (HTML, nothing outside it is needed) and the thin picture (SVG).
+    review : Decision or None
+        What a person decided about the session.
+    signal : mapping or None
+        Whether it carries the signal, by `pipeline.signal.session_signal`.
     """
     found = _findings(findings)
     readable = quality["verdict"] != "unreadable" and samples.exists()
     all_lost = quality["conditions"].get("lost", {}).get("fraction") == 1.0
-    glance = look(samples, float(quality["duration_s"] or 0), all_lost) if readable else None
+    seen = see(quality, samples, found["all"], activities, all_lost) if readable else None
+    glance = seen.glance if seen else None
+    copying = script("copy.js")
     thin = strip_svg(quality, glance, activities)
-    given = advice(quality, found.pop("all"), activities) if readable else ()
+    given = advice(quality, found["all"], activities) if readable else ()
     page = (
         templates()
         .get_template("session.html")
@@ -73,7 +85,13 @@ def write_report(
             verdict=words.VERDICTS[quality["verdict"]],
             whole=whole(quality, glance, activities) if glance else {},
             advice=given,
-            contents=_contents(activities),
+            view=seen.viewer if seen else None,
+            stills=seen.stills if seen else [],
+            scripts=[*([seen.viewer["script"]] if seen else []), copying],
+            copying=copying,
+            review=session_review(quality, review_of(quality, review)),
+            signal=session_part(signal) if signal else "",
+            contents=_contents(seen, activities, signal),
             course=_course(quality, glance, samples) if glance else {},
             doings=_doings(quality, activities),
             sentence=words.split_sentence(quality["sentence"], quality["verdict"]),
@@ -114,19 +132,24 @@ def write_report(
     write_text(strip, thin)
 
 
-def _contents(activities: Sequence[Activity]) -> list[tuple[str, str]]:
+def _contents(
+    seen: Seen | None, activities: Sequence[Activity], signal: Mapping[str, Any] | None
+) -> list[tuple[str, str]]:
     """Sections below the first screen: anchor and what a link to it says."""
     sections = [
-        ("glance", "Recording"),
-        ("spectrum", "Spectrum"),
-        ("course", "Losses and clock"),
-        ("findings", "Findings"),
-        ("limits", "Limits"),
-        ("doings", "Activities"),
-        ("bytes", "Bytes"),
-        ("made", "How it was made"),
+        ("glance", "Recording", True),
+        ("moments", "Moments that decided", bool(seen and seen.stills)),
+        ("spectrum", "Spectrum", True),
+        ("course", "Losses and clock", True),
+        ("limits", "Limits", True),
+        ("review", "Sign-off", True),
+        ("signal", "Signal", bool(signal and not signal["absent"])),
+        ("findings", "Findings", True),
+        ("doings", "Activities", bool(activities)),
+        ("bytes", "Bytes", True),
+        ("made", "How it was made", True),
     ]
-    return [(anchor, label) for anchor, label in sections if activities or anchor != "doings"]
+    return [(anchor, label) for anchor, label, there in sections if there]
 
 
 def _course(quality: Mapping[str, Any], glance: Glance, samples: Path) -> dict[str, Small]:
