@@ -212,7 +212,7 @@ def _path(x: Floats, y: Floats, kind: str) -> str:
         # Up and down by turns: half the points, and no stroke between columns longer than the signal's.
         down = np.arange(n) % 2 == 0
         y = np.stack([np.where(down, above, below), np.where(down, below, above)], axis=1).ravel()
-        x = np.repeat(x[column], 2)
+        x = (x[column][:, None] + [0.0, (x[-1] - x[0]) / n / 2]).ravel()
         missing = np.repeat(missing, 2)
     points = np.rint(np.stack([x, np.where(missing, 0, y)], axis=1)).astype(int)
     parts, pen, before = [], False, points[0]

@@ -48,9 +48,9 @@ class Script:
 
 
 @cache
-def script(name: str) -> Script:
-    """The script of that name beside the templates."""
-    text = (_TEMPLATES / name).read_text(encoding="utf-8")
+def script(*names: str) -> Script:
+    """The scripts of those names beside the templates, one behind the other."""
+    text = "".join((_TEMPLATES / name).read_text(encoding="utf-8") for name in names)
     digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
     return Script(Markup(text), f"sha256-{digest}")  # noqa: S704 (our own file)
 

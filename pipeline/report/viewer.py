@@ -2,7 +2,8 @@
 
 A recording that fits the budget travels whole. A longer one travels as the smallest and the largest value of
 every bin, so that no spike disappears, and with every single sample of the moments that decided its verdict.
-The browser makes coarser bins from these; the script is ``templates/viewer.js``.
+The browser makes coarser bins from these; the scripts are ``templates/viewer_layers.js``, which unpacks and
+searches, and ``templates/viewer.js``, which draws and listens.
 """
 
 import base64
@@ -207,7 +208,7 @@ def _viewer(
     return {
         "facts": facts,
         "data": Markup(base64.b64encode(data).decode()),  # noqa: S704 (letters and digits)
-        "script": script("viewer.js"),
+        "script": script("viewer_layers.js", "viewer.js"),
         "travels": _travels(packs),
         "quantised": _quantised(packs, layers),
         "chosen": chosen,
