@@ -142,7 +142,6 @@ def test_hostile_names_do_no_harm(tmp_path: Path) -> None:
     index = Page((tmp_path / "index.html").read_text(encoding="utf-8"))
     assert "script" not in index.tags
     assert not {name for name in index.attributes if name.startswith("on")}
-    parsed((tmp_path / "flow.svg").read_text(encoding="utf-8"))
 
 
 def test_unreadable_session_says_what_to_do(tmp_path: Path) -> None:
@@ -269,16 +268,6 @@ def test_overview_orders_by_need_and_counts(tmp_path: Path) -> None:
     before = html
     write_overview(qualities[::-1], strips, RUN, tmp_path)
     assert (tmp_path / "index.html").read_text(encoding="utf-8") == before
-
-
-def test_flow_adds_up(tmp_path: Path) -> None:
-    batch(tmp_path)
-    text = "".join(parsed((tmp_path / "flow.svg").read_text(encoding="utf-8")).itertext())
-    assert "4 sessions recorded" in text
-    assert "2 sessions not analysed" in text
-    assert "2 sessions analysed" in text
-    # 60 s whole, and 60 s less 5 % at the rail and settling and 3 % lost
-    assert "1\u202fmin 55\u202fs of usable time" in text
 
 
 def test_a_thousand_sessions_make_one_page_that_stays_small(tmp_path: Path) -> None:

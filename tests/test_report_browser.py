@@ -10,6 +10,9 @@ import pytest
 import report_examples as examples
 
 from pipeline.report import write_overview, write_report
+from pipeline.report.methods import Facts
+from pipeline.report.paper import write_paper
+from pipeline.verdict import builtin_policy
 from schemas.measures import MEASURES
 
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
@@ -49,7 +52,8 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
     run = {"study": "A pottery workshop (invented)", "version": "0.1.0", "policy_sha256": "cd" * 32}
     run |= {"started": "2026-03-03T01:00:00+00:00", "finished": "2026-03-03T01:04:10+00:00"}
     counts = {"accept": 1, "accept_in_part": 1, "unreadable": 1}
-    write_overview(qualities, strips, {**run, "counts": counts}, folder)
+    paper = write_paper(qualities, {}, Facts(run["study"], "0.1.0", {}, builtin_policy()), folder)
+    write_overview(qualities, strips, {**run, "counts": counts}, folder, {}, paper)
     return folder
 
 
@@ -161,7 +165,7 @@ def test_overview_page_and_its_links(browser: Any, results: Path) -> None:
     rows = browser.find_elements("css selector", "table.sessions tbody tr")
     assert len(rows) == 3
     assert len(browser.find_elements("css selector", "table.sessions svg.strip")) == 3
-    assert "2 sessions analysed" in " ".join(texts(browser, "svg.flow text"))
+    assert "2 analysed: 1 whole, 1 in part" in " ".join(texts(browser, "svg.flow text"))
     assert fetched(browser) == []
     assert browser.get_log("browser") == []
     browser.find_element("link text", "kiln-03").click()

@@ -3,17 +3,15 @@
 import re
 from pathlib import Path
 from typing import Any
-from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 import report_examples as examples
-from test_report import FAULTS, RUN, Page, batch, parsed, report, spaced
+from test_report import FAULTS, RUN, Page, report, spaced
 
 from pipeline.report import write_overview
 from pipeline.report.glance import look
 from pipeline.report.linelabels import line_labels
-from pipeline.report.overview import flow_svg
 from pipeline.report.spectrum import BestSpectrum
 from pipeline.report.strip import strip_svg
 from pipeline.report.words import absence, adding_up, by_titles, joined, started_words, value_title
@@ -198,44 +196,6 @@ def test_start_says_its_offset_the_right_way_round() -> None:
     assert started_words("2026-03-02T09:30:00-03:30", "Etc/UTC") == "2 March 2026, 13:00:00 (UTC+00:00)"
 
 
-def seconds(words: str) -> float:
-    sizes = {"h": 3600, "min": 60, "s": 1}
-    return sum(float(n) * sizes[unit] for n, unit in re.findall(r"([\d.]+)\s(h|min|s)\b", words))
-
-
-def shown_times(svg: str) -> tuple[float, float, float, float]:
-    """Recorded, not analysed, cut and analysed, as they stand in the picture."""
-    texts = ["".join(element.itertext()) for element in parsed(svg).iter() if element.tag.endswith("text")]
-    recorded = next(texts[i + 1] for i, text in enumerate(texts) if text.endswith("recorded"))
-    excluded = next(text for text in texts if "not analysed" in text)
-    cut = next((text for text in texts if " cut from " in text), "")
-    usable = next(text for text in texts if text.endswith("of usable time"))
-    return seconds(recorded), seconds(excluded.split("·")[-1]), seconds(cut.split(" cut")[0]), seconds(usable)
-
-
-@pytest.mark.parametrize("seed", range(8))
-def test_times_of_the_flow_add_up_as_shown(tmp_path: Path, seed: int) -> None:
-    rng = np.random.default_rng(seed)
-    qualities, _ = batch(tmp_path)
-    for quality in qualities:
-        if quality["verdict"] == "unreadable":
-            continue
-        end_s = quality["duration_s"] = float(rng.uniform(5, 20_000) if seed else rng.uniform(2, 14))
-        whole, part = [[0.0, end_s]], [[end_s * 0.1, end_s * 0.5], [end_s * 0.61, end_s * 0.93]]
-        quality["usable"] = {"accept": whole, "accept_in_part": part, "reject": []}[quality["verdict"]]
-    recorded, excluded, cut, usable = shown_times(flow_svg(qualities, "A pottery workshop (invented)"))
-    assert usable > 0
-    assert cut > 0
-    assert recorded == pytest.approx(excluded + cut + usable, abs=1e-9)
-    assert recorded == pytest.approx(sum(q["duration_s"] for q in qualities), abs=0.5)
-
-
-def test_accepted_sessions_alone_lose_nothing(tmp_path: Path) -> None:
-    quality = examples.session(tmp_path, "throw-01", "accept", 61.7, faults={"lost": ((0.3, 0.31),)})
-    recorded, excluded, cut, usable = shown_times(flow_svg([quality], "A pottery workshop (invented)"))
-    assert (recorded, excluded, cut, usable) == (62, 0, 0, 62)
-
-
 def test_rounding_goes_to_the_part_that_lost_most() -> None:
     assert adding_up([60.45, 30.4, 10.4]) == (
         "1\u202fmin 41\u202fs",
@@ -243,8 +203,3 @@ def test_rounding_goes_to_the_part_that_lost_most() -> None:
     )
     assert adding_up([0.0, 0.0, 0.0])[0] == "0\u202fs"
     assert adding_up([3661.0, 0.0, 0.0])[0] == "1\u202fh 1\u202fmin 1\u202fs"
-
-
-def test_flow_is_well_formed_without_times(tmp_path: Path) -> None:
-    quality = examples.session(tmp_path, verdict="unreadable")
-    assert isinstance(parsed(flow_svg([quality], "A pottery workshop (invented)")), ElementTree.Element)

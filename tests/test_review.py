@@ -1,0 +1,390 @@
+"""A decision of a person: beside the verdict, about what was looked at, redoing only pages and tables."""
+
+import copy
+import csv
+import io
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pyarrow.parquet as pq
+import pytest
+import report_examples as examples
+from hypothesis import given
+from hypothesis import strategies as st
+from test_report import Page
+from workshop import HEADER, WEDGING, make_folder, only, sessions, told
+from workshop import faults as faults_of
+
+from pipeline.report.parts import templates
+from pipeline.report.review import HEADER as REVIEW_HEADER
+from pipeline.report.review import review_of, seen_code, session_review
+from pipeline.steps.tables import exclusions, write_tables
+from pipeline.study import Decision, load_study
+from pipeline.workflow import Plan
+
+ROW = "wedging-1,reject,strap worn over the sleeve,AB,2026-03-04,r0123abcd-p0123abcd\n"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return make_folder(tmp_path)
+
+
+def write(folder: Path, *rows: str, header: str = REVIEW_HEADER + "\n") -> None:
+    (folder / "review.csv").write_bytes((header + "".join(rows)).encode())
+
+
+def decision(
+    quality: dict[str, Any], what: str = "reject", *, seen: str | None = None, **others: str
+) -> Decision:
+    known = {"reason": "strap over the sleeve", "initials": "AB", "date": "2026-03-04", **others}
+    return Decision(
+        quality["session"], what, **known, seen=seen_code(quality) if seen is None else seen, line=2
+    )
+
+
+# ---------------------------------------------------------------- review.csv
+
+
+def test_decisions_are_read(folder: Path) -> None:
+    write(folder, ROW, 'glazing-1,accept_in_part,"loose, at first",ÅÖ,2026-03-05,\n')
+    study = load_study(folder)
+    assert study.reviews == {
+        "wedging-1": Decision(
+            "wedging-1",
+            "reject",
+            "strap worn over the sleeve",
+            "AB",
+            "2026-03-04",
+            "r0123abcd-p0123abcd",
+            2,
+        ),
+        "glazing-1": Decision("glazing-1", "accept_in_part", "loose, at first", "ÅÖ", "2026-03-05", "", 3),
+    }
+    assert folder / "review.csv" in study.own_files
+
+
+def test_what_was_looked_at_need_not_be_noted(folder: Path) -> None:
+    write(folder, "wedging-1,accept,fine,AB,2026-03-04\n", header="session,decision,reason,initials,date\n")
+    assert load_study(folder).reviews["wedging-1"].seen == ""
+
+
+def test_a_study_without_decisions_has_none(folder: Path) -> None:
+    assert load_study(folder).reviews == {}
+    write(folder)
+    assert load_study(folder).reviews == {}
+
+
+def test_another_file_may_hold_the_decisions(folder: Path) -> None:
+    with (folder / "study.toml").open("a") as file:
+        file.write('review = "signed.csv"\n')
+    only(folder, "study.toml", "key review", "signed.csv", "no such file")
+    (folder / "signed.csv").write_text(REVIEW_HEADER + "\n" + ROW)
+    assert list(load_study(folder).reviews) == ["wedging-1"]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "parts"),
+    [
+        ("wedging-1", "wedgin-1", ("column session", "'wedgin-1'", "Did you mean 'wedging-1'?")),
+        ("wedging-1", "", ("column session", "a value", "an empty one")),
+        (",reject,", ",rejct,", ("column decision", "one of accept", "'rejct'", "Did you mean 'reject'?")),
+        (",reject,", ",unreadable,", ("column decision", "one of accept", "'unreadable'")),
+        ("strap worn over the sleeve", "", ("column reason", "a value", "an empty one")),
+        ("strap worn over the sleeve", "x" * 301, ("column reason", "at most 300", "301", "Shorten")),
+        ("strap worn over the sleeve", '"two\nlines"', ("column reason", "one line", "U+000A")),
+        ("strap worn over the sleeve", "a\u202eb", ("column reason", "one line", "U+202E")),
+        (",AB,", ",,", ("column initials", "a value", "an empty one")),
+        (",AB,", ",A very long name,", ("column initials", "at most 12", "16")),
+        ("2026-03-04", "4.3.2026", ("column date", "YYYY-MM-DD", "'4.3.2026'", "2026-03-04")),
+        ("2026-03-04", "2026-02-30", ("column date", "YYYY-MM-DD", "'2026-02-30'")),
+        ("2026-03-04", "20260304", ("column date", "YYYY-MM-DD", "'20260304'")),
+        ("2026-03-04", "2026-02-28", ("column date", "not before the recording of 2026-03-02")),
+        ("r0123abcd-p0123abcd", "r0123abcd", ("column seen", "a code such as", "'r0123abcd'", "Copy it")),
+    ],
+)
+def test_every_mistake_is_told_with_its_place(
+    folder: Path, old: str, new: str, parts: tuple[str, ...]
+) -> None:
+    write(folder, ROW.replace(old, new, 1))
+    only(folder, "review.csv, line 2, ", *parts)
+
+
+def test_the_line_of_a_page_is_no_decision_until_it_is_filled_in(folder: Path) -> None:
+    write(folder, session_review({**QUALITY, "session": "wedging-1"}, None)["line"] + "\n")
+    messages = faults_of(folder)
+    told(messages, "line 2, column decision", "'DECISION'")
+    told(messages, "line 2, column date", "'YYYY-MM-DD'")
+
+
+def test_two_decisions_about_a_session_are_one_too_many(folder: Path) -> None:
+    write(folder, ROW, ROW.replace("reject", "accept"))
+    only(folder, "review.csv, line 3, column session", "one decision", "first is on line 2")
+
+
+def test_a_misspelt_optional_column_is_told_and_others_are_the_readers_own(folder: Path) -> None:
+    write(folder, ROW, header=REVIEW_HEADER.replace("seen", "sean") + "\n")
+    only(folder, "review.csv, line 1", "a column 'seen'", "'sean'")
+    write(folder, ROW, header=REVIEW_HEADER.replace("seen", "looked up") + "\n")
+    assert load_study(folder).reviews["wedging-1"].seen == ""
+
+
+def test_faults_of_both_tables_are_told_in_one_pass(folder: Path) -> None:
+    sessions(folder, WEDGING.replace("2026-03-02", "2026-02-30"), header=HEADER)
+    write(folder, ROW.replace("wedging-1", "firing-9"), ROW.replace("AB", " AB"))
+    messages = faults_of(folder)
+    told(messages, "sessions.csv", "started_at")
+    told(messages, "review.csv, line 2, column session", "'firing-9'")
+    told(messages, "review.csv, line 3, column initials", "without blanks")
+    assert len(messages) == 3
+
+
+# ---------------------------------------------------------------- what was looked at
+
+
+def quality_of(verdict: str = "accept_in_part", name: str = "kiln-03") -> dict[str, Any]:
+    bits = examples.quality_bits(15_000 if verdict != "unreadable" else 0, {"lost": ((0.2, 0.3),)})
+    quality = examples.quality(name, verdict, len(bits), 250.0, bits)
+    for measure in quality["measures"]:
+        if measure["name"] == "clean_s" and len(bits):
+            measure["value"] = 54.0
+    return quality
+
+
+QUALITY = quality_of()
+
+
+def test_a_decision_about_what_is_there_is_not_stale() -> None:
+    review = review_of(QUALITY, decision(QUALITY))
+    assert review is not None
+    assert (review["stale"], review["why"], review["followed"]) == (False, "", True)
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        (lambda made: made["dumps"].update({"dumps/kiln.bin": "00" * 32}), "The recording or its layout has"),
+        (
+            lambda made: made["dumps"].update({"dumps/kiln-b.bin": "00" * 32}),
+            "The recording or its layout has",
+        ),
+        (lambda made: made.update(layout_sha256="00" * 32), "The recording or its layout has changed"),
+        (lambda made: made.update(policy_sha256="00" * 32), "The policy has changed"),
+        (
+            lambda made: made.update(policy_sha256="00" * 32, layout_sha256="00" * 32),
+            "The recording or its layout and the policy have changed",
+        ),
+    ],
+)
+def test_a_decision_about_something_else_is_stale_and_not_followed(change: Any, why: str) -> None:
+    changed = copy.deepcopy(QUALITY)
+    change(changed["made_by"])
+    review = review_of(changed, decision(QUALITY))
+    assert review is not None
+    assert (review["stale"], review["followed"]) == (True, False)
+    assert review["why"].startswith(why)
+
+
+def test_another_version_of_the_program_or_another_verdict_makes_no_decision_stale() -> None:
+    """What was looked at are recording, layout and policy; the code says nothing of the rest."""
+    changed = copy.deepcopy(QUALITY) | {"verdict": "accept", "sentence": "", "measures": []}
+    changed["made_by"]["version"] = "9"
+    assert seen_code(changed) == seen_code(QUALITY)
+
+
+def test_without_a_code_nobody_can_tell() -> None:
+    review = review_of(QUALITY, decision(QUALITY, seen=""))
+    assert review is not None
+    assert (review["stale"], review["followed"]) == (None, True)
+    assert "nobody can tell" in review["why"]
+
+
+@pytest.mark.parametrize("what", ["accept", "accept_in_part"])
+def test_what_could_not_be_read_cannot_be_used(what: str) -> None:
+    quality = quality_of("unreadable")
+    review = review_of(quality, decision(quality, what))
+    assert review is not None
+    assert not review["followed"]
+    assert "Nothing could be read" in review["why"]
+
+
+def test_no_part_can_be_used_where_none_is_clean() -> None:
+    quality = {**quality_of("reject"), "measures": []}
+    review = review_of(quality, decision(quality, "accept_in_part"))
+    assert review is not None
+    assert not review["followed"]
+    assert "No stretch is clean" in review["why"]
+
+
+def test_the_code_is_no_number_for_a_spreadsheet() -> None:
+    assert seen_code(QUALITY)[0] == "r"
+    assert len(seen_code(QUALITY)) == 19
+
+
+# ---------------------------------------------------------------- tables
+
+
+def tables(folder: Path, qualities: list[dict[str, Any]], decisions: list[Decision]) -> dict[str, list[Any]]:
+    by_name = {d.session: d for d in decisions}
+    reviews = {q["session"]: review_of(q, by_name.get(q["session"])) for q in qualities}
+    write_tables(qualities, {k: r for k, r in reviews.items() if r is not None}, {}, folder)
+    read = {}
+    for name in ("sessions", "exclusions"):
+        with (folder / f"{name}.csv").open(encoding="utf-8", newline="") as file:
+            read[name] = list(csv.DictReader(file))
+    return read
+
+
+def test_the_decision_stands_beside_the_verdict_in_the_tables(tmp_path: Path) -> None:
+    qualities = [
+        quality_of("accept", "throw-01"),
+        quality_of("reject", "kiln-01"),
+        quality_of("accept", "throw-02"),
+    ]
+    decided = [decision(qualities[0]), decision(qualities[1], "accept", seen="")]
+    rows = tables(tmp_path, qualities, decided)["sessions"]
+    assert [row["verdict"] for row in rows] == ["accept", "reject", "accept"]
+    assert [row["review_decision"] for row in rows] == ["reject", "accept", ""]
+    assert [row["review_stale"] for row in rows] == ["no", "unknown", ""]
+    assert [row["review_reason"] for row in rows] == ["strap over the sleeve"] * 2 + [""]
+    assert [row["analysed"] for row in rows] == ["no", "whole", "whole"]
+    in_parquet = pq.read_table(tmp_path / "sessions.parquet").to_pylist()
+    assert [row["review_decision"] for row in in_parquet] == ["reject", "accept", None]
+
+
+def test_a_session_that_a_person_left_out_is_an_exclusion() -> None:
+    quality = quality_of("accept")
+    [row] = exclusions(quality, review_of(quality, decision(quality)))
+    assert (row["verdict"], row["start_s"], row["stop_s"], row["reason"]) == ("accept", 0.0, 60.0, "review")
+    assert row["explanation"] == "left out by AB on 2026-03-04: strap over the sleeve"
+    assert row["kept_by_review"] == "no"
+
+
+def test_lengths_of_exclusions_sum_to_what_is_not_used() -> None:
+    quality = quality_of("accept_in_part")
+    rows = exclusions(quality, review_of(quality, decision(quality)))
+    assert {row["reason"] for row in rows} == {"saturated_fraction", "review"}
+    assert sum(row["stop_s"] - row["start_s"] for row in rows) == pytest.approx(quality["duration_s"])
+
+
+def test_what_a_person_took_back_says_so() -> None:
+    quality = quality_of("reject")
+    for what, kept in (("accept", "whole"), ("accept_in_part", "in_part"), ("reject", "no")):
+        rows = exclusions(quality, review_of(quality, decision(quality, what)))
+        assert {row["kept_by_review"] for row in rows} == {kept}
+        assert {row["reason"] for row in rows} == {"contact_loss_fraction"}
+
+
+def test_a_stale_decision_excludes_nothing() -> None:
+    quality = quality_of("accept")
+    assert exclusions(quality, review_of(quality, decision(quality, seen="r00000000-p00000000"))) == []
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+cmd|' /C calc'!A0", "-2+3", "@SUM(A1)", "\uff1d1+1", " =1"])
+def test_no_reason_is_a_formula(tmp_path: Path, text: str) -> None:
+    """OWASP, "CSV Injection": cells that begin with =, +, - or @ are computed; an apostrophe stops that."""
+    quality = quality_of("accept")
+    rows = tables(tmp_path, [quality], [decision(quality, reason=text)])["sessions"]
+    assert rows[0]["review_reason"] == "'" + text
+    assert pq.read_table(tmp_path / "sessions.parquet").to_pylist()[0]["review_reason"] == text
+
+
+@pytest.mark.parametrize("text", ["-1", "+A", "- none", "P01", "1-2"])
+def test_codes_that_compute_nothing_stay_as_they_are(tmp_path: Path, text: str) -> None:
+    quality = quality_of("accept") | {"participant": text}
+    assert tables(tmp_path, [quality], [])["sessions"][0]["participant"] == text
+
+
+@given(st.text(max_size=30))
+def test_no_text_begins_as_a_formula(text: str) -> None:
+    from pipeline.steps.tables import _no_formula
+
+    shown = _no_formula(text)
+    assert shown.removeprefix("'") == text.removeprefix("'") or shown == "'" + text
+    assert not shown.startswith(("=", "@", "\t", "\r"))
+    assert shown == text or shown == "'" + text
+
+
+# ---------------------------------------------------------------- page
+
+
+def shown(quality: dict[str, Any], decided: Decision | None) -> str:
+    template = templates().from_string(
+        '{% from "review.html" import session_review %}{{ session_review(r) }}'
+    )
+    return template.render(r=session_review(quality, review_of(quality, decided)))
+
+
+def test_the_page_shows_verdict_decision_and_a_line_to_copy() -> None:
+    text = Page(shown(QUALITY, decision(QUALITY))).text
+    assert "use in part" in text
+    assert "Decided by AB, 2026-03-04" in text
+    assert "do not use" in text
+    assert f"kiln-03,DECISION,REASON,INITIALS,YYYY-MM-DD,{seen_code(QUALITY)}" in text
+    assert "Out of date" not in text
+    assert "No person has decided" in Page(shown(QUALITY, None)).text
+
+
+def test_the_page_points_out_a_stale_decision() -> None:
+    text = Page(shown(QUALITY, decision(QUALITY, seen=f"r00000000-p{seen_code(QUALITY)[-8:]}"))).text
+    assert "Out of date" in text
+    assert "The recording or its layout has changed since it was decided" in text
+
+
+def test_a_filled_in_line_loads(folder: Path) -> None:
+    line = session_review({**QUALITY, "session": "wedging-1"}, None)["line"]
+    for blank, value in (
+        ("DECISION", "reject"),
+        ("REASON", "loose"),
+        ("INITIALS", "AB"),
+        ("YYYY-MM-DD", "2026-03-04"),
+    ):
+        line = line.replace(blank, value)
+    write(folder, line + "\n")
+    assert load_study(folder).reviews["wedging-1"].seen == seen_code(QUALITY)
+    assert next(csv.reader(io.StringIO(REVIEW_HEADER))) == [
+        "session",
+        "decision",
+        "reason",
+        "initials",
+        "date",
+        "seen",
+    ]
+
+
+def test_text_of_a_decision_does_no_harm() -> None:
+    hostile = "</dd><script>alert(1)</script><img src=x onerror=alert(1)>"
+    page = Page(shown(QUALITY, decision(QUALITY, reason=hostile, initials="<b>AB")))
+    assert "script" not in page.tags
+    assert "img" not in page.tags
+    assert hostile in page.text
+
+
+# ---------------------------------------------------------------- what runs again
+
+
+def test_a_decision_changes_what_pages_and_tables_depend_on_and_nothing_else(
+    folder: Path, tmp_path: Path
+) -> None:
+    def facts() -> dict[str, Any]:
+        plan = Plan.of(str(folder), str(tmp_path / "results"), "")
+        steps = (plan.origin, plan.surroundings, plan.circumstances)
+        found: dict[str, Any] = {"files": plan.files, "reviews": plan.reviews}
+        for name in plan.jobs:
+            wildcards = SimpleNamespace(session=name)
+            found[name] = [step(wildcards) for step in steps]
+            found[f"page of {name}"] = plan.review(wildcards)
+        return found
+
+    def changed(before: dict[str, Any], after: dict[str, Any]) -> set[str]:
+        return {key for key in before if before[key] != after[key]}
+
+    before = facts()
+    write(folder, ROW)
+    decided = facts()
+    assert changed(before, decided) == {"reviews", "page of wedging-1"}
+    write(folder, "\n", ROW)
+    assert changed(decided, facts()) == set()  # the line on which it stands shows nowhere
+    write(folder, ROW.replace("sleeve", "glove"))
+    assert changed(decided, facts()) == {"reviews", "page of wedging-1"}
