@@ -152,6 +152,23 @@ EXCLUSIONS = (
     ),
 )
 
+MARGINS = (
+    Column("session", "string", "name of the session"),
+    Column(
+        "factor",
+        "float64",
+        "what every upper limit is multiplied by; a lower one by 2 less it, a share to at most 1",
+        "1",
+    ),
+    Column("verdict", "string", "the verdict, with the limits as they are", choices=VERDICTS),
+    Column("moved", "string", "the verdict with all limits moved together", choices=VERDICTS),
+    Column(
+        "alone",
+        "string",
+        "limits that turn the verdict when moved alone, as 'lost_fraction=accept;...'; empty where none does",
+    ),
+)
+
 WINDOWS = (
     Column(
         "start_s", "float64", "start of the window, from the session's first sample", "s", increasing=True

@@ -12,6 +12,7 @@ from schemas.columns import (
     EVENT_TIME,
     EXCLUSIONS,
     FINDINGS,
+    MARGINS,
     QUALITY,
     SAMPLE,
     SESSIONS,
@@ -63,6 +64,9 @@ def dictionary() -> str:
         _columns(SESSIONS),
         "## `exclusions.csv`",
         _columns(EXCLUSIONS),
+        "## `margins.csv`",
+        "Six rows for each session: its verdict, reached again with every limit moved.",
+        _columns(MARGINS),
         "## `signal.csv`",
         "How well the field tells the classes of the activity log apart: of each session, of trials across the "
         "sessions of a participant, then pooled. Without a log there are no rows.",

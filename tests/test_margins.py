@@ -16,7 +16,8 @@ from pipeline.detectors import Detected, Spans
 from pipeline.detectors.findings import Measure
 from pipeline.verdict import Policy, builtin_policy
 from pipeline.verdict.judge import CONDITION_OF, Extent, Verdict, judge, unreadable
-from pipeline.verdict.margins import MOVES, Margins, Standing, margins
+from pipeline.verdict.margins import Margins, Standing, margins
+from pipeline.verdict.moves import MOVES
 
 POLICY = builtin_policy()
 HZ = 10.0

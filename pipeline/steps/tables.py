@@ -10,9 +10,10 @@ from typing import Any
 import pyarrow.parquet as pq
 
 from pipeline.report.flow import trace
+from pipeline.report.margins import margin_rows
 from pipeline.report.review import Review, review_columns
 from pipeline.writing import write_text, written_aside
-from schemas.columns import EXCLUSIONS, SESSIONS, Column
+from schemas.columns import EXCLUSIONS, MARGINS, SESSIONS, Column
 from schemas.measures import MEASURES
 from schemas.tables import arrow_table, pandera_schema
 
@@ -27,12 +28,17 @@ def write_tables(
     metadata: Mapping[str, str],
     results: Path,
 ) -> None:
-    """Write sessions.parquet, sessions.csv and exclusions.csv from verdicts and people's decisions."""
+    """Write sessions.parquet, sessions.csv, exclusions.csv and margins.csv.
+
+    They are made from verdicts and people's decisions.
+    """
     sessions = [_session_row(quality, reviews.get(quality["session"])) for quality in qualities]
     _write_parquet(results / "sessions.parquet", SESSIONS, sessions, metadata)
     write_csv(results / "sessions.csv", SESSIONS, sessions)
     left_out = [row for quality in qualities for row in exclusions(quality, reviews.get(quality["session"]))]
     write_csv(results / "exclusions.csv", EXCLUSIONS, left_out)
+    moved = [row for quality in qualities for row in margin_rows(quality)]
+    write_csv(results / "margins.csv", MARGINS, moved)
 
 
 def _session_row(quality: Mapping[str, Any], review: Review | None) -> dict[str, Any]:

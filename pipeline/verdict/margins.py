@@ -11,10 +11,8 @@ from typing import Literal
 
 from pipeline.detectors.findings import Measure
 from pipeline.verdict.judge import LEAST_USABLE, Verdict, VerdictName, name_by
+from pipeline.verdict.moves import MOVES, factor_of, moved_limit
 from pipeline.verdict.policy import Policy, Threshold
-
-MOVES = (0.5, 0.8, 0.9, 1.1, 1.2, 1.5)
-"""Factors by which all limits are moved; below 1 they are stricter. A lower limit moves the other way."""
 
 _DIGITS = 6
 """Significant digits of a turning factor."""
@@ -71,17 +69,6 @@ def margins(verdict: Verdict, policy: Policy) -> Margins:
     turning = [one for one in standing if one.factor is not None]
     moved = (_moved(factor, limits, measures, policy, verdict.name) for factor in MOVES)
     return Margins(standing, min(turning, key=_distance, default=None), tuple(moved))
-
-
-def moved_limit(limit: float, bound: str, unit: str, factor: float) -> float:
-    """A limit times `factor`; a share that is asked for stays at most 1, which is all that there is."""
-    value = limit * factor
-    return min(value, max(limit, 1.0)) if bound == "min" and unit == "1" else value
-
-
-def factor_of(bound: str, move: float) -> float:
-    """What a limit of that bound is multiplied by in a move: a lower limit is eased by being lowered."""
-    return round(2 - move, 6) if bound == "min" else move
 
 
 def _limits(measures: Sequence[Measure], policy: Policy) -> Iterator[tuple[str, tuple[Threshold, str]]]:
