@@ -54,9 +54,10 @@ def study_signal(sessions: Sequence[Worn]) -> dict[str, Any]:
     -------
     dict
         ``absent`` says why there is nothing, else it is empty and these are there: ``n_sessions``,
-        ``n_seen`` (with windows), ``sessions`` (name, participant, `session_signal` of each, in the order of
-        participant and start), ``areas`` (pair -> ``all``, ``kept``), ``curves`` (lists at ``grid``),
-        ``trials``, ``accuracy`` (task -> ``same``, ``later`` -> ``accuracy``, ``balanced``) and ``wakeups``.
+        ``n_seen`` (with windows), ``n_kept`` (with some after exclusions), ``sessions`` (name, participant,
+        `session_signal` of each, by participant and start), ``areas`` (pair -> ``all``, ``kept``), ``curves``
+        (the same, lists at ``grid``), ``trials``, ``accuracy`` (task -> ``same``, ``later`` -> ``accuracy``,
+        ``balanced``) and ``wakeups``.
     """
     ordered = sorted(sessions, key=lambda one: (one.participant, one.started_at, one.session))
     seen, tries = list[_Seen](), list[Trial]()
@@ -73,6 +74,7 @@ def study_signal(sessions: Sequence[Worn]) -> dict[str, Any]:
         "absent": "",
         "n_sessions": len(seen),
         "n_seen": len(there),
+        "n_kept": sum(bool(one.masks["kept"].any()) for one in there),
         "sessions": [{"session": one.session, "participant": one.participant, **one.signal} for one in seen],
         "areas": areas,
         "curves": curves,

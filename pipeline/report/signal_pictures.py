@@ -1,0 +1,88 @@
+"""Coordinates of the pictures of the check of the signal; the template draws them."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pipeline.report.words import amount, number
+
+ROC_PX, ROC_LEFT, ROC_TOP = 180, 34, 8
+STRIP_PX, STRIP_LEFT = 184, 8
+WAKE_WIDTH, WAKE_HEIGHT, WAKE_LEFT, WAKE_TOP = 300, 170, 46, 10
+
+
+def curves_of(signal: Mapping[str, Any], pair_words: Mapping[str, str]) -> list[dict[str, Any]]:
+    """For each pair the pooled curves before and after exclusions, and the band of the latter."""
+    found = []
+    for pair, kinds in signal["curves"].items():
+        paths: dict[str, str] = {}
+        for kind, curve in kinds.items():
+            paths[kind] = _path([0.0, *signal["grid"]], [0.0, *curve["true"]]) if curve else ""
+        kept = kinds["kept"]
+        band = ""
+        if kept and kept["low"] is not None:
+            there, back = signal["grid"], signal["grid"][::-1]
+            band = _path([*there, *back], [*kept["high"], *kept["low"][::-1]]) + "z"
+        found.append({"pair": pair, "words": pair_words[pair], **paths, "band": band})
+    return found
+
+
+def _path(x: Sequence[float], y: Sequence[float]) -> str:
+    points = (
+        f"{ROC_LEFT + ROC_PX * a:.1f} {ROC_TOP + ROC_PX * (1 - b):.1f}" for a, b in zip(x, y, strict=True)
+    )
+    return "M" + "L".join(points)
+
+
+def strip_of(own: Mapping[str, float], measured: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """Shares of single sessions as dots on a line from 0 to 1, with a pooled value and its interval."""
+    values = sorted(own.values())
+    strip: dict[str, Any] = {"dots": "".join(f"M{_at(value):.1f} 8h0" for value in values)}
+    if measured is not None and measured["value"] is not None:
+        strip["value"] = round(_at(measured["value"]), 1)
+        if measured["low"] is not None:
+            strip["low"], strip["high"] = round(_at(measured["low"]), 1), round(_at(measured["high"]), 1)
+    return strip
+
+
+def _at(share: float) -> float:
+    return STRIP_LEFT + STRIP_PX * share
+
+
+def wakeups_of(wakeups: Mapping[str, Any]) -> dict[str, Any]:
+    """The curve of false wake-ups against movements missed, and its table."""
+    if wakeups["absent"]:
+        return {"absent": wakeups["absent"]}
+    levels = wakeups["levels"]
+    most = max(level["false"]["value"] for level in levels) or 1.0
+    names = list(levels[0]["missed"])
+    lines = {
+        name: [
+            (
+                round(WAKE_LEFT + WAKE_WIDTH * level["false"]["value"] / most, 1),
+                round(WAKE_TOP + WAKE_HEIGHT * (1 - level["missed"][name]["value"]), 1),
+            )
+            for level in levels
+        ]
+        for name in names
+    }
+    return {
+        "absent": "",
+        "rest_h": wakeups["rest_h"],
+        "most": number(most),
+        "names": names,
+        "lines": {name: "M" + "L".join(f"{x} {y}" for x, y in points) for name, points in lines.items()},
+        "dots": {name: "".join(f"M{x} {y}h0" for x, y in points) for name, points in lines.items()},
+        "rows": [_wake_row(level) for level in levels],
+        "n": {name: levels[0]["missed"][name]["n"] for name in names},
+    }
+
+
+def _wake_row(level: Mapping[str, Any]) -> dict[str, Any]:
+    false = level["false"]
+    ends = "" if false["low"] is None else f"{number(false['low'], 2)} to {number(false['high'], 2)}"
+    return {
+        "level": amount(level["level_v"], "V"),
+        "false": number(false["value"]),
+        "interval": ends,
+        "missed": {name: one["value"] for name, one in level["missed"].items()},
+    }
