@@ -79,6 +79,26 @@ def test_a_new_detection_threshold_detects_again_and_converts_nothing(ready):
     assert json.loads((results / "throw-01" / "quality.json").read_text())["verdict"] == "reject"
 
 
+def test_a_decision_redoes_a_page_and_the_tables_alone(ready):
+    study, results = ready
+    before = stamps(results)
+    data = (results / "throw-01" / "quality.json").read_bytes()
+    (study / "review.csv").write_text(
+        "session,decision,reason,initials,date\nthrow-01,reject,strap over the sleeve,AB,2026-03-09\n"
+    )
+
+    done = sessiongate("run", study, "--out", results)
+
+    assert done.returncode == 0
+    assert redone(before, stamps(results)) == {("throw-01", "report")}
+    assert (results / "throw-01" / "quality.json").read_bytes() == data
+    assert "strap over the sleeve" in (results / "throw-01" / "report.html").read_text()
+    assert "left out by AB on 2026-03-09" in (results / "exclusions.csv").read_text()
+    (study / "review.csv").unlink()
+    assert sessiongate("run", study, "--out", results).returncode == 0
+    assert "strap over the sleeve" not in (results / "throw-01" / "report.html").read_text()
+
+
 def test_a_changed_dump_costs_only_its_session(ready):
     study, results = ready
     before = stamps(results)

@@ -10,7 +10,7 @@ from typing import Any
 from pipeline.report import words
 from pipeline.report.flow import Count, Flow
 from pipeline.report.review import Review
-from pipeline.report.words import THIN, counted, listed
+from pipeline.report.words import counted, listed
 from pipeline.verdict import Policy
 
 
@@ -40,7 +40,7 @@ def methods_text(
         *_signed(reviews, flow),
         *_analysed(flow),
     )
-    return " ".join(" ".join(sentence.split()) for sentence in sentences).replace(THIN, " ") + "\n"
+    return " ".join(words.one_line(sentence) for sentence in sentences) + "\n"
 
 
 def _recorded(qualities: Sequence[Mapping[str, Any]], flow: Flow) -> Iterator[str]:

@@ -12,7 +12,7 @@ from pipeline.report.flow import Count, Flow, flow_of
 from pipeline.report.methods import Facts, methods_text
 from pipeline.report.parts import templates
 from pipeline.report.review import Review
-from pipeline.report.words import THIN, counted
+from pipeline.report.words import counted, one_line
 from pipeline.writing import write_text
 
 _NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -163,12 +163,12 @@ def _fit(text: str, longest: int = _LONGEST) -> str:
 
 def flow_text(flow: Flow, study: str) -> str:
     """The flow as lines of text: what leaves at a step is set in below it."""
-    lines = [f"{' '.join(study.split())}: sessions from recorded to analysed", ""]
+    lines = [f"{one_line(study)}: sessions from recorded to analysed", ""]
     for box in boxes(flow):
         deep = "    " if box.side else ""
         total = f" ({box.total.replace(' · ', ', ')})" if box.total else ""
-        lines.append(f"{deep}{box.title}{total}")
+        lines.append(f"{deep}{one_line(box.title + total)}")
         if box.note:
             lines.append(f"{deep}    {box.note}")
-        lines += [f"{deep}    {number}  {' '.join(label.split())}" for label, number in box.rows]
-    return "\n".join(lines).replace(THIN, " ") + "\n"
+        lines += [f"{deep}    {one_line(number)}  {one_line(label)}" for label, number in box.rows]
+    return "\n".join(lines) + "\n"

@@ -2,6 +2,7 @@
 
 import math
 import re
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -104,6 +105,12 @@ def prefix_for(largest: float, unit: str) -> tuple[float, str]:
         if largest >= factor * 0.9995:
             return factor, prefix + unit
     return _PREFIXES[-1][0], _PREFIXES[-1][1] + unit
+
+
+def one_line(text: str) -> str:
+    """Text for a file that people open: one line, plain blanks, no character that steers a terminal."""
+    plain = "".join(" " if unicodedata.category(sign) == "Cc" else sign for sign in text.replace(THIN, " "))
+    return " ".join(plain.split())
 
 
 def number(value: float, digits: int = 3) -> str:

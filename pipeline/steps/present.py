@@ -32,6 +32,7 @@ def report(job: Job) -> str:
         job.session.activities,
         places.report,
         places.strip,
+        job.review,
     )
     return "written"
 
