@@ -1,0 +1,154 @@
+"""Pages of invented sessions, written and opened in Chromium."""
+
+import json
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+import report_examples as examples
+
+from pipeline.report import write_overview, write_report
+from pipeline.study import Decision
+
+CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+NEEDS_BROWSER = pytest.mark.skipif(
+    not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"
+)
+FLAGS = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-quic",
+)
+PLAN = (
+    ("throw-01", "accept", {"uncorroborated": ((0.1, 0.2),)}),
+    ("kiln-03", "accept_in_part", {"lost": ((0.7, 0.73),), "saturated": ((0.2, 0.23),)}),
+    ("glaze-01", "reject", {"contact_loss": ((0.1, 0.9),)}),
+    ("glaze-02", "unreadable", {}),
+)
+RUN = {
+    "study": "A pottery workshop (invented)",
+    "version": "0.1.0",
+    "policy_sha256": "cd" * 32,
+    "started": "2026-03-03T01:00:00+00:00",
+    "finished": "2026-03-03T01:04:10+00:00",
+    "counts": {"accept": 1, "accept_in_part": 1, "reject": 1, "unreadable": 1},
+}
+
+
+def written(folder: Path) -> Path:
+    """All pages of four sessions, one of each verdict, in `folder`."""
+    qualities, strips = [], {}
+    for name, verdict, faults in PLAN:
+        own = folder / name
+        quality = examples.session(own, name, verdict, faults=faults)
+        strips[name] = _page(own, quality, examples.activities(quality["duration_s"]))
+        qualities.append(quality)
+    write_overview(qualities, strips, RUN, folder)
+    return folder
+
+
+def written_with(folder: Path, text: str) -> Path:
+    """Both pages of one session that says `text` wherever a study or a finding may say anything."""
+    own = folder / "kiln-03"
+    quality = examples.session(own, faults={"lost": ((0.7, 0.73),), "saturated": ((0.2, 0.23),)})
+    for key in ("participant", "site", "device", "layout", "title", "time_zone"):
+        quality[key] = text
+    quality["sentence"] = f"Use in part: {text}"
+    quality["session"] = text
+    quality["notes"] = [text]
+    quality["ledger"] = {text: next(iter(quality["ledger"].values()))}
+    quality["made_by"]["dumps"] = {text: "ef" * 32}
+    quality["reasons"] = [{"measure": "saturated_fraction", "text": text}]
+    for part in quality["left_out"]:
+        part["text"] = text
+    for measure in quality["measures"][:6]:
+        measure |= {"absent": text, "limit_reason": text, "channel": text}
+    for line in quality["mains_lines"]:
+        line |= {"why": text, "channel": text}
+    findings = pq.read_table(own / "findings.parquet")
+    rows = [{**row, "explanation": text, "channel": text} for row in findings.to_pylist()]
+    pq.write_table(pa.Table.from_pylist(rows, findings.schema), own / "findings.parquet")
+    doings = [
+        examples.Doing(1.0, 30.0, text, "arm"),
+        examples.Doing(30.0, 59.0, f"again {text}", "body"),
+    ]
+    decision = Decision(text, "reject", text, text, "2026-03-04", "", 2)
+    strip = _page(own, quality, doings, decision)
+    matters = [{"kind": "start", "sessions": [text], "files": [text], "text": text}]
+    write_overview([quality], {text: strip}, {**RUN, "study": text, "matters": matters}, folder)
+    return folder
+
+
+def _page(own: Path, quality: dict[str, Any], doings: Any, decision: Decision | None = None) -> str:
+    files = own / "samples.parquet", own / "findings.parquet"
+    write_report(quality, *files, doings, own / "report.html", own / "strip.svg", decision)
+    return (own / "strip.svg").read_text(encoding="utf-8")
+
+
+def started(profile: Path) -> Iterator[Any]:
+    """A browser; it is ended when the iterator is."""
+    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
+    options = webdriver.ChromeOptions()
+    options.binary_location = CHROMIUM
+    for flag in (*FLAGS, f"--user-data-dir={profile}"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
+    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
+    try:
+        yield driver
+    finally:
+        driver.quit()
+
+
+def opened(browser: Any, page: Path) -> None:
+    """Open a page, with empty logs."""
+    browser.get_log("performance")
+    browser.get_log("browser")
+    browser.get(page.as_uri())
+
+
+def settled(browser: Any) -> None:
+    """Wait until the scripts of the page have drawn: two frames without work."""
+    browser.execute_async_script(
+        "const done = arguments[0]; "
+        "setTimeout(() => requestAnimationFrame(() => requestAnimationFrame(() => done())), 120)"
+    )
+
+
+def fetched(browser: Any) -> list[str]:
+    """Addresses the page asked for, other than files and what is written in the page itself."""
+    messages = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
+    asked = [m["params"]["request"]["url"] for m in messages if m["method"] == "Network.requestWillBeSent"]
+    assert asked, "the performance log is empty, so this check would prove nothing"
+    return [url for url in asked if not url.startswith(("file:", "data:", "blob:"))]
+
+
+def tabbed(browser: Any, n: int) -> list[tuple[str, bool]]:
+    """Press Tab `n` times: where the focus went, and whether that shows."""
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    visited = []
+    for _ in range(n):
+        ActionChains(browser).send_keys(Keys.TAB).perform()
+        visited.append(tuple(browser.execute_script(_FOCUSED)))
+    return visited
+
+
+_FOCUSED = """
+const e = document.activeElement, style = getComputedStyle(e), way = [];
+const outlined = style.outlineStyle !== "none" && parseFloat(style.outlineWidth) >= 2;
+const shows = outlined || style.boxShadow !== "none";
+for (let up = e; up && up.parentElement; up = up.parentElement)
+  way.unshift(up.tagName + [...up.parentElement.children].indexOf(up));
+return [way.join(">"), shows];
+"""
