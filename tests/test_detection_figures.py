@@ -86,10 +86,10 @@ def test_mains_above_its_limit(trials):
 
 
 def test_most_lost_contact_is_found(trials):
-    """What is held today: 0.7 is measured, the bar of 0.97 is missed."""
+    """What is held today: 0.66 at 0.94 is measured, the bar of 0.97 is missed."""
     score = score_of(trials, "contact_loss")
-    assert score.sensitivity.value > 0.5
-    assert score.precision.value > 0.7
+    assert score.sensitivity.value > 0.45
+    assert score.precision.value > 0.85
 
 
 @pytest.mark.xfail(strict=False, reason="the bar for lost contact is missed, see DEVELOPERS.md")
@@ -101,7 +101,7 @@ def test_lost_contact(trials):
     assert allows(len(score.true), len(score.true) + len(score.false), 0.97), score.false
 
 
-@pytest.mark.xfail(strict=False, reason="low coupling is taken for lost contact in 10 %, see DEVELOPERS.md")
+@pytest.mark.xfail(strict=False, reason="low coupling is taken for lost contact in 3 %, see DEVELOPERS.md")
 @pytest.mark.parametrize("pair", [("contact_loss", "low_coupling"), ("low_coupling", "contact_loss")])
 def test_lost_contact_and_low_coupling_are_told_apart(trials, pair):
     counted = taken((one.against for one in trials), *pair)
