@@ -324,7 +324,7 @@ def _study_words(told: Sequence[Mapping[str, Any]]) -> list[str]:
     sizes = sorted({round(abs(factor - 1), 6) for factor in MOVES})
     by_size = [(size, sum(_turns(quality, (1 - size, 1 + size)) for quality in judged)) for size in sizes]
     sentences = [
-        f"Of {_n(len(judged), 'verdict')}, with all limits moved together: {_tally(by_size, 'turn')}."
+        f"Of {_n(len(judged), 'verdict')}, with all limits moved either way: {_tally(by_size, 'turn')}."
     ]
     out = [quality for quality in judged if quality["verdict"] not in _USED]
     used = [quality for quality in judged if quality["verdict"] in _USED]
