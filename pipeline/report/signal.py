@@ -36,6 +36,7 @@ def session_part(signal: Mapping[str, Any]) -> Markup:
         signal,
         lead=_lead(signal["areas"]),
         rows=rows,
+        curves=curves_of(signal, PAIR_WORDS),
         within=_within(signal["within"]),
     )
 

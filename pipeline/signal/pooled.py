@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.signal.roc import PAIRS
+from pipeline.signal.roc import GRID, PAIRS, at_grid
 from pipeline.signal.shares import Measured, wilson
 from pipeline.signal.windows import CLASSES, Floats, Ints
 
@@ -23,9 +23,6 @@ FEWEST_PARTICIPANTS = 5
 """Fewer give so few different draws that sessions are drawn instead."""
 FEWEST_CLUSTERS = 3
 N_BINS = 512
-GRID: Floats = np.linspace(0.0, 1.0, 51)
-"""False positive shares at which curves and their bands are given."""
-
 _ENDS = (2.5, 97.5)
 _MOST_EMPTY = 0.1
 
@@ -154,7 +151,7 @@ def _roc(below: Floats, above: Floats) -> tuple[Floats, Floats]:
     area = (np.diff(false, axis=1) * (true[:, 1:] + true[:, :-1]) / 2).sum(axis=1)
     curves = np.full((len(below), len(GRID)), np.nan)
     for i in np.flatnonzero(~empty):
-        curves[i] = np.interp(GRID, false[i], true[i])
+        curves[i] = at_grid(false[i], true[i])
     return np.where(empty, np.nan, area), curves
 
 

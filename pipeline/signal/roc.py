@@ -20,6 +20,10 @@ PAIRS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
 """Pairs of classes: what is to lie below the threshold, and what above."""
 
 
+GRID: Floats = np.linspace(0.0, 1.0, 51)
+"""False positive shares at which curves and their bands are given."""
+
+
 def area(below: Floats, above: Floats) -> Measured:
     """Area under the ROC curve of two sets of numbers, with its interval.
 
@@ -46,13 +50,6 @@ def _placements(ours: Floats, theirs: Floats) -> Floats:
     twice = np.searchsorted(ordered, ours, "left") + np.searchsorted(ordered, ours, "right")
     placed: Floats = twice / (2 * len(theirs))
     return placed
-
-
-def hanley_mcneil(value: float, n_above: int, n_below: int) -> float:
-    """Standard error of an area by Hanley and McNeil (1982)."""
-    q1, q2, square = value / (2 - value), 2 * value**2 / (1 + value), value**2
-    spread = value - square + (n_above - 1) * (q1 - square) + (n_below - 1) * (q2 - square)
-    return sqrt(spread / (n_above * n_below))
 
 
 def newcombe(value: float, n_above: int, n_below: int) -> tuple[float, float]:
@@ -91,6 +88,11 @@ def curve(below: Floats, above: Floats) -> tuple[Floats, Floats]:
     turn[1:] |= (np.diff(y) > 0) != (np.diff(y, append=2.0)[1:] > 0)
     turn[[0, -1]] = True
     return x[turn], y[turn]
+
+
+def at_grid(false: Floats, true: Floats) -> Floats:
+    """A curve at the false positive shares of `GRID`; where it rises straight up, its upper end."""
+    return np.interp(GRID, false, true)
 
 
 def members(label: Ints, names: tuple[str, ...]) -> Bools:

@@ -6,9 +6,9 @@ from typing import Any
 import numpy as np
 
 from pipeline.signal.learn import TASKS, halves, learn, tried, untaught
-from pipeline.signal.roc import PAIRS, pair_area
+from pipeline.signal.roc import GRID, PAIRS, at_grid, curve, lacking, members, pair_area
 from pipeline.signal.shares import Measured
-from pipeline.signal.windows import AMPLITUDE, CLASSES, Windows
+from pipeline.signal.windows import AMPLITUDE, CLASSES, Floats, Ints, Windows
 
 
 def session_signal(windows: Windows) -> dict[str, Any]:
@@ -18,11 +18,13 @@ def session_signal(windows: Windows) -> dict[str, Any]:
     -------
     dict
         ``absent`` (why there is nothing; else empty), ``channel``, ``n`` (class -> windows before and after
-        exclusions), ``areas`` (pair -> ``all``, ``kept``), ``within`` (task -> ``accuracy``, ``balanced``).
+        exclusions), ``areas`` (pair -> ``all``, ``kept``), ``curves`` (the same, lists at ``grid``; None
+        where there is no area), ``within`` (task -> ``accuracy``, ``balanced``).
         Each measure is a dict of `Measured`: ``n``, ``value``, ``low``, ``high``, ``interval``, ``absent``.
     """
     if windows.absent:
-        return {"absent": windows.absent, "channel": windows.channel, "n": {}, "areas": {}, "within": {}}
+        nothing: dict[str, Any] = {"n": {}, "areas": {}, "curves": {}, "grid": [], "within": {}}
+        return {"absent": windows.absent, "channel": windows.channel, **nothing}
     amplitude, label = windows.features[:, AMPLITUDE], windows.label
     sets = {"all": windows.valued & (label >= 0), "kept": windows.kept & (label >= 0)}
     return {
@@ -36,8 +38,22 @@ def session_signal(windows: Windows) -> dict[str, Any]:
             pair: {key: asdict(pair_area(amplitude[mask], label[mask], pair)) for key, mask in sets.items()}
             for pair in PAIRS
         },
+        "curves": {
+            pair: {key: _curve(amplitude[mask], label[mask], pair) for key, mask in sets.items()}
+            for pair in PAIRS
+        },
+        "grid": GRID.tolist(),
         "within": {task: _within(windows, task) for task in TASKS},
     }
+
+
+def _curve(amplitude: Floats, label: Ints, pair: str) -> dict[str, Any] | None:
+    """The curve of a pair; by itself a session has no band."""
+    if lacking(label, pair):
+        return None
+    below, above = (members(label, names) for names in PAIRS[pair])
+    true = at_grid(*curve(amplitude[below], amplitude[above]))
+    return {"true": true.tolist(), "low": None, "high": None}
 
 
 def _within(windows: Windows, task: str) -> dict[str, Any]:

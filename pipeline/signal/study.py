@@ -12,8 +12,8 @@ import numpy as np
 
 from pipeline.signal.across import Trial, trials, values
 from pipeline.signal.learn import TASKS
-from pipeline.signal.pooled import GRID, Clusters, Counted, Curve, steps_of
-from pipeline.signal.roc import PAIRS, lacking
+from pipeline.signal.pooled import Clusters, Counted, Curve, steps_of
+from pipeline.signal.roc import GRID, PAIRS, lacking
 from pipeline.signal.session import session_signal
 from pipeline.signal.shares import Measured
 from pipeline.signal.wakeups import LEVELS_V, MOVEMENTS, Wakes, telling, wakes
@@ -91,7 +91,10 @@ def _seen(session: str, participant: str, windows: Windows) -> _Seen:
     masks = {"all": windows.valued & (windows.label >= 0), "kept": windows.kept & (windows.label >= 0)}
     amplitude = windows.features[:, AMPLITUDE]
     label = windows.label
-    signal = session_signal(windows)
+    # Only its own page draws a session's curves; a thousand sessions' would be long.
+    signal = {
+        name: value for name, value in session_signal(windows).items() if name not in ("curves", "grid")
+    }
     return _Seen(session, participant, windows.absent, signal, amplitude, label, masks, wakes(windows))
 
 
