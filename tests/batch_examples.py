@@ -8,6 +8,7 @@ import report_examples as examples
 
 from pipeline.report.glance import Envelope, Glance
 from pipeline.report.strip import strip_svg
+from pipeline.verdict.moves import MOVES
 from schemas.conditions import CONDITIONS
 
 RUN: Mapping[str, Any] = {
@@ -73,19 +74,27 @@ def _session(i: int, n: int, rng: np.random.Generator) -> dict[str, Any]:
             measure["value"] = float(6e-4 * rng.uniform(0.8, 1.25))
         if measure["name"] == "mains_rms_v" and measure["value"] is not None:
             measure["value"] = float((4e-3 if room == "kiln room" else 1e-3) * rng.uniform(0.6, 1.6))
-    nearest = {
-        "name": "contact_loss_fraction",
-        "channel": "field",
-        "value": 0.1,
-        "limit": 0.2,
-        "bound": "max",
-    }
-    turns_to = {"accept": "accept_in_part", "accept_in_part": "accept", "reject": "accept_in_part"}.get(
-        verdict
-    )
-    nearest |= {"factor": round(float(rng.uniform(0.3, 0.97)), 4), "turns_to": turns_to}
-    quality["margins"] = {"limits": [], "nearest": nearest if turns_to else None, "moved": []}
+    quality["margins"] = _margins(verdict, round(float(rng.uniform(0.3, 0.97)), 4))
     return quality
+
+
+def _margins(verdict: str, factor: float) -> dict[str, Any]:
+    """One limit, which turns the verdict if it is multiplied by `factor`."""
+    others = {"accept": "accept_in_part", "accept_in_part": "accept", "reject": "accept_in_part"}
+    turns_to = others.get(verdict)
+    nearest = {"name": "contact_loss_fraction", "channel": "field", "value": 0.2 * factor, "limit": 0.2}
+    nearest |= {"bound": "max", "factor": factor, "turns_to": turns_to}
+    turned = {move: turns_to is not None and move <= factor for move in MOVES}
+    moved = [
+        {
+            "factor": move,
+            "verdict": turns_to if turned[move] else verdict,
+            "by_limit": {"contact_loss_fraction": turns_to} if turned[move] else {},
+        }
+        for move in MOVES
+    ]
+    known = [nearest] if turns_to else []
+    return {"limits": known, "nearest": nearest if turns_to else None, "moved": moved}
 
 
 def _some(rng: np.random.Generator, share: float) -> tuple[tuple[float, float], ...]:

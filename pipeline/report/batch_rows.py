@@ -1,11 +1,11 @@
 """The rows of the batch page: what is shown of a session, and what it is sorted, grouped and filtered by."""
 
-import math
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from pipeline.report import words
+from pipeline.report.margins import limit_title
 from pipeline.report.review import Review
 from pipeline.report.strip import as_markup
 
@@ -65,7 +65,7 @@ def _row(
     duration_s = quality["duration_s"] or 0
     verdict = words.VERDICTS[quality["verdict"]]
     first, rest = words.split_sentence(quality["sentence"], quality["verdict"])
-    start = datetime.fromisoformat(quality["started_at"])
+    day, time = _start_words(quality["started_at"])
     nearest = _nearest(quality)
     not_assessed = words.not_assessed(quality) if duration_s else []
     return {
@@ -77,8 +77,8 @@ def _row(
         "site": quality["site"],
         "device": quality["device"],
         "started_at": quality["started_at"],
-        "day": f"{start.day} {start:%b %Y}",
-        "time": f"{start:%H:%M}",
+        "day": day,
+        "time": time,
         "duration_s": duration_s,
         "usable_share": usable_s(quality) / duration_s if duration_s else None,
         "strip": as_markup(strip, _strip_label(quality)) if strip else "",
@@ -91,6 +91,15 @@ def _row(
         "review_plain": words.VERDICTS[review["decision"]].plain if review else "",
         "doubtful": _is_doubtful(quality, nearest, not_assessed, matters, review),
     }
+
+
+def _start_words(started_at: str) -> tuple[str, str]:
+    """Day and time as stated, or the text itself where it is no time."""
+    try:
+        start = datetime.fromisoformat(started_at)
+    except ValueError:
+        return started_at, ""
+    return f"{start.day} {start:%b %Y}", f"{start:%H:%M}"
 
 
 def _strip_label(quality: Mapping[str, Any]) -> str:
@@ -108,12 +117,13 @@ def _nearest(quality: Mapping[str, Any]) -> dict[str, Any] | None:
     if not nearest or not nearest["factor"]:
         return None
     factor = float(nearest["factor"])
+    title = limit_title(nearest["name"])
     moved = f"×{words.number(factor, 2)}" if factor >= 3 else f"{'+' if factor > 1 else ''}{_percent(factor)}"
     return {
-        "limit": words.short_title(nearest["name"]),
+        "limit": title[:1].lower() + title[1:],
         "moved": moved,
         "turns_to": words.VERDICTS[nearest["turns_to"]].plain,
-        "distance": round(abs(math.log(factor)), 4),
+        "distance": round(abs(factor - 1), 4),
         "near": abs(factor - 1) <= NEAR,
     }
 

@@ -9,8 +9,10 @@ from typing import Any
 from pipeline.report import words
 from pipeline.report.batch_rows import rows
 from pipeline.report.flow import cut_s
+from pipeline.report.margins import study_margins
 from pipeline.report.parts import script, templates
 from pipeline.report.review import Review
+from pipeline.report.signal import study_part
 from pipeline.report.trends import HEIGHT, N_LEAST, WIDTH, days, n_tested, trends
 from pipeline.writing import write_text
 
@@ -24,6 +26,7 @@ def write_overview(
     out: Path,
     reviews: Mapping[str, Review] = MappingProxyType({}),
     paper: Mapping[str, Any] | None = None,
+    signal: Mapping[str, Any] | None = None,
 ) -> None:
     """Write ``index.html``.
 
@@ -43,6 +46,8 @@ def write_overview(
         Session -> what a person decided, as `review_of` gives it.
     paper : mapping, optional
         What `write_paper` gives: flow and methods.
+    signal : mapping, optional
+        What `study_signal` gives: whether the study carries the signal.
     """
     matters = run.get("matters", ())
     sessions = rows(qualities, strips, matters, reviews)
@@ -70,6 +75,8 @@ def write_overview(
             width=WIDTH,
             height=HEIGHT,
             paper=paper,
+            margins=study_margins(qualities),
+            signal=study_part(signal) if signal else None,
         )
     )
     write_text(out / "index.html", page)

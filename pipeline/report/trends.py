@@ -100,13 +100,17 @@ def trends(qualities: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
 
 def days(qualities: Sequence[Mapping[str, Any]]) -> tuple[str, str]:
     """The first and the last day of the study in words, as stated at each place."""
-    starts = sorted(datetime.fromisoformat(quality["started_at"]) for quality in qualities)
-    first, last = (starts[0], starts[-1]) if starts else (None, None)
-    return _day_words(first), _day_words(last)
+    starts = [start for quality in qualities if (start := _start(quality))]
+    ends = (min(starts), max(starts)) if starts else ()
+    first, last = (f"{start.day} {start:%B %Y}" for start in ends) if ends else ("", "")
+    return first, last
 
 
-def _day_words(moment: datetime | None) -> str:
-    return "" if moment is None else f"{moment.day} {moment:%B %Y}"
+def _start(quality: Mapping[str, Any]) -> datetime | None:
+    try:
+        return datetime.fromisoformat(quality["started_at"])
+    except ValueError:
+        return None
 
 
 def n_tested(shown: Sequence[Mapping[str, Any]]) -> int:
@@ -117,9 +121,10 @@ def n_tested(shown: Sequence[Mapping[str, Any]]) -> int:
 def _series(qualities: Sequence[Mapping[str, Any]], quantity: Quantity) -> list[Series]:
     points: dict[str, list[tuple[float, str, float | None]]] = {}
     for quality in qualities:
-        start_s = datetime.fromisoformat(quality["started_at"]).timestamp()
-        value = _value(quality, quantity.measure)
-        points.setdefault(quality[quantity.by], []).append((start_s, quality["session"], value))
+        start, value = _start(quality), _value(quality, quantity.measure)
+        if start is not None:
+            row = (start.timestamp(), quality["session"], value)
+            points.setdefault(quality[quantity.by], []).append(row)
     series = []
     for name, rows in sorted(points.items()):
         kept = [

@@ -26,7 +26,7 @@ const rows = [...table.tBodies[0].rows].map((row, place) => {
     row, place, stated, verdict: row.className, rank: RANK[row.className], name: text("th"),
     usable: row.dataset.u === "" ? -1 : +row.dataset.u, length: +row.dataset.l,
     margin: row.dataset.m === undefined ? Infinity : +row.dataset.m,
-    start: Date.parse(stated), reasons: new Set((row.dataset.r || "").split(" ").filter(Boolean)),
+    start: Date.parse(stated) || 0, reasons: new Set((row.dataset.r || "").split(" ").filter(Boolean)),
     doubtful: row.dataset.d !== undefined,
     participant: text(".p"), site: text(".s"), device: text(".d"), day: stated.slice(0, 10),
     lower: null,
@@ -117,7 +117,7 @@ function share(some) {
 }
 
 function heading(name, some) {
-  const row = element("tr", "group"), cell = element("th"), bar = element("span", "share");
+  const row = element("tr", "group"), cell = element("th"), bar = element("span", "mix");
   row.setAttribute("role", "row");
   cell.setAttribute("role", "rowheader");
   cell.scope = "rowgroup";

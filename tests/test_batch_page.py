@@ -1,0 +1,398 @@
+"""The batch page: what it counts, sorts, groups and filters, on paper and without scripts, and its trends."""
+
+import base64
+import hashlib
+import itertools
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import batch_examples as batch
+import numpy as np
+import pytest
+import report_pages as pages
+
+from pipeline.report import write_overview
+from pipeline.report.trends import N_LEAST, holm, n_tested, trends
+
+N = 40
+
+
+def words_of(html: str) -> str:
+    return " ".join(re.sub(r"<[^>]+>", " ", html).replace("\u202f", " ").split())
+
+
+def rows_of(html: str) -> list[str]:
+    table = html[html.index('class="sessions"') :]
+    return re.findall(r"<tr.*?</tr>", table[table.index("<tbody") : table.index("</tbody>")], re.S)
+
+
+@pytest.fixture(scope="module")
+def sessions() -> tuple[list[dict[str, Any]], dict[str, str]]:
+    return batch.sessions(N)
+
+
+@pytest.fixture(scope="module")
+def folder(
+    tmp_path_factory: pytest.TempPathFactory, sessions: tuple[list[dict[str, Any]], dict[str, str]]
+) -> Path:
+    out = tmp_path_factory.mktemp("batch")
+    qualities, strips = sessions
+    write_overview(qualities, strips, batch.run_of(qualities), out)
+    return out
+
+
+@pytest.fixture(scope="module")
+def html(folder: Path) -> str:
+    return (folder / "index.html").read_text(encoding="utf-8")
+
+
+# ---------------------------------------------------------------- without scripts
+
+
+def test_a_row_says_all_of_a_session(html: str, sessions: Any) -> None:
+    rows = {words_of(re.search(r"<th.*?</th>", row, re.S)[0]): words_of(row) for row in rows_of(html)}
+    assert len(rows) == N
+    for quality in sessions[0]:
+        row = rows[quality["session"]]
+        for key in ("participant", "site", "device"):
+            assert quality[key] in row, key
+        nearest = quality["margins"]["nearest"]
+        if nearest:
+            moved = re.search(r"electrode off −([\d.]+) %", row)
+            assert float(moved[1]) == pytest.approx((1 - nearest["factor"]) * 100, rel=0.05)
+        else:
+            assert " none " in row
+
+
+def test_what_needs_looking_at_comes_first(html: str) -> None:
+    order = [re.search(r'class="(\w+)"', row)[1] for row in rows_of(html)]
+    rank = {"unreadable": 0, "reject": 1, "accept_in_part": 2, "accept": 3}
+    assert [rank[name] for name in order] == sorted(rank[name] for name in order)
+
+
+def test_controls_show_only_where_scripts_run(html: str) -> None:
+    assert '<div class="controls" hidden>' in html
+    assert "<tr hidden" not in html
+
+
+def test_only_scripts_of_the_page_itself_may_run(html: str) -> None:
+    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', html)[1]
+    allowed = re.findall(r"'(sha256-[^']+)'", policy)
+    scripts = re.findall(r"<script>(.*?)</script>", html, re.S)
+    digests = [
+        "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() for text in scripts
+    ]
+    assert allowed == digests
+    assert "innerHTML" not in html
+    assert "default-src 'none'" in policy
+
+
+def test_doubtful_are_those_that_nobody_decided_and_somebody_should(sessions: Any, tmp_path: Path) -> None:
+    qualities, strips = sessions
+    near = next(q for q in qualities if q["margins"]["nearest"] and q["margins"]["nearest"]["factor"] > 0.85)
+    review = {"decision": "accept", "reason": "looked at it", "initials": "VW", "date": "2026-03-04"}
+    review |= {"stale": False, "why": "", "followed": True}
+    for decided, doubtful in ((None, 1), (review, 0), ({**review, "stale": True, "followed": False}, 1)):
+        reviews = {near["session"]: decided} if decided else {}
+        write_overview([near], strips, batch.run_of([near]), tmp_path, reviews)
+        (row,) = rows_of((tmp_path / "index.html").read_text(encoding="utf-8"))
+        assert len(re.findall(r" data-d\b", row)) == doubtful
+        assert ("VW" in row) == bool(decided)
+
+
+def test_a_thousand_sessions_take_three_megabytes(tmp_path: Path) -> None:
+    qualities, strips = batch.sessions(1000)
+    write_overview(qualities, strips, batch.run_of(qualities), tmp_path)
+    assert (tmp_path / "index.html").stat().st_size < 3e6
+
+
+# ---------------------------------------------------------------- trends
+
+
+def series(values: list[float | None], name: str = "strap-a") -> list[dict[str, Any]]:
+    """Sessions of one device, a day apart, of which one measure is known."""
+    return [
+        {
+            "session": f"{name}-{i}",
+            "site": "kiln room",
+            "device": name,
+            "started_at": f"2026-03-{1 + i:02d}T09:00:00+01:00",
+            "measures": [{"name": "contact_loss_fraction", "value": value, "limit": 0.2}],
+        }
+        for i, value in enumerate(values)
+    ]
+
+
+def told(shown: list[dict[str, Any]]) -> list[str]:
+    return [panel["told"] for row in shown for panel in row["panels"]]
+
+
+def test_the_strap_that_wears_out_stands_out_alone(sessions: Any, html: str) -> None:
+    found = [s for row in trends(sessions[0]) for s in row["sentences"]]
+    assert {s["name"] for s in found} == {batch.WORN}
+    assert found[0]["head"].startswith("electrode off rises from")
+    assert found[0]["worse"]
+    head = html[html.index("<header") : html.index("</header>")]
+    assert f"<strong>{batch.WORN}</strong>: electrode off rises from" in head
+
+
+@pytest.mark.parametrize("n", range(1, N_LEAST))
+def test_no_trend_is_claimed_from_few_sessions(n: int) -> None:
+    (text,) = told(trends(series([0.01 * i for i in range(n)])))
+    assert text.endswith("no trend is claimed from fewer than 5 sessions")
+
+
+def test_without_a_trend_there_is_a_reason() -> None:
+    assert told(trends(series([0.1] * 6))) == ["6 sessions, all sessions have the same value"]
+    assert told(trends(series([0.1, None, 0.2]))) == [
+        "2 sessions, 1 without a value, no trend is claimed from fewer than 5 sessions"
+    ]
+    assert trends(series([None] * 6)) == []
+    (flat,) = told(trends(series([0.1, 0.3, 0.2, 0.25, 0.15, 0.2])))
+    assert flat.startswith("6 sessions, no trend (τ")
+
+
+def test_probability_of_a_rise_without_ties_is_exact() -> None:
+    # Of the 7! orders of seven values two are as far from chance as all in order (counted here).
+    orders = [
+        sum(a < b for a, b in itertools.combinations(order, 2)) for order in itertools.permutations(range(7))
+    ]
+    p = sum(score in (0, 21) for score in orders) / len(orders)
+    (text,) = told(trends(series([0.01 * i for i in range(7)])))
+    assert text == f"7 sessions, rises (τ 1, p {'below 0.001' if p < 0.001 else p})"
+
+
+def test_ties_do_not_make_a_trend_likelier_than_counting_all_orders() -> None:
+    # All 210 orders of two zeros, three 0.1 and two 0.2: how many have a score at least as large.
+    orders = sorted(set(itertools.permutations((0.0, 0.0, 0.1, 0.1, 0.1, 0.2, 0.2))))
+    scores = [sum((b > a) - (b < a) for a, b in itertools.combinations(order, 2)) for order in orders]
+    for order, score in zip(orders, scores, strict=True):
+        exact = sum(abs(other) >= abs(score) for other in scores) / len(scores)
+        (text,) = told(trends(series(list(order))))
+        assert exact < 0.06 or "no trend" in text, (order, exact, text)
+    assert any("rises" in told(trends(series(list(order))))[0] for order in orders)
+
+
+def test_many_devices_at_random_give_hardly_a_trend() -> None:
+    # Family-wise error of Holm's correction: at most 0.05 by his theorem, here over 20 studies of 30 devices.
+    rng = np.random.default_rng(11)
+    wrong = 0
+    for _ in range(20):
+        study = [q for i in range(30) for q in series(rng.random(10).tolist(), f"strap-{i:02d}")]
+        shown = trends(study)
+        assert n_tested(shown) == 30
+        wrong += any(row["sentences"] for row in shown)
+    assert wrong <= 3  # binomial, 20 at 0.05: more than three in less than 2 %
+
+
+def test_holm_by_hand() -> None:
+    # Holm 1979: 4 * 0.005, 3 * 0.01, 2 * 0.03, then no smaller than the one before.
+    assert holm([0.01, 0.04, 0.03, 0.005]) == pytest.approx([0.03, 0.06, 0.06, 0.02])
+    assert holm([]) == []
+    assert holm([0.7, 0.9]) == [1.0, 1.0]
+
+
+# ---------------------------------------------------------------- in a browser
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    for driver in pages.started(tmp_path_factory.mktemp("profile")):
+        driver.set_window_size(1280, 900)
+        yield driver
+
+
+def opened(browser: Any, folder: Path, fragment: str = "") -> None:
+    browser.get("about:blank")
+    browser.get_log("browser")
+    browser.get((folder / "index.html").as_uri() + fragment)
+
+
+def shown(browser: Any) -> list[str]:
+    """Names of the rows that show, from top to bottom."""
+    return list(
+        browser.execute_script(
+            "return [...document.querySelectorAll('table.sessions tbody tr:not(.group):not([hidden]) th')]"
+            ".map(e => e.textContent)"
+        )
+    )
+
+
+def said(browser: Any) -> str:
+    browser.execute_async_script("setTimeout(arguments[0], 350)")
+    return browser.find_element("css selector", ".controls [role=status]").text.replace("\u202f", " ")
+
+
+def click(browser: Any, selector: str) -> None:
+    element = browser.find_element("css selector", selector)
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", element)
+    browser.execute_async_script(_STILL, element)
+    element.click()
+
+
+_STILL = """
+// rows that come into sight get their true height, which moves what is below: wait until it stands still
+const [element, done] = arguments;
+let before = NaN;
+const look = () => { const now = element.getBoundingClientRect().top;
+  if (now === before && now >= 0 && now < innerHeight) return done();
+  if (now < 0 || now >= innerHeight) element.scrollIntoView({block: "center"});
+  before = now; setTimeout(look, 60); };
+look();
+"""
+
+
+def fragment(browser: Any) -> str:
+    return browser.current_url.partition("#")[2]
+
+
+@pages.NEEDS_BROWSER
+def test_filters_and_their_counts_follow_each_other(browser: Any, folder: Path, sessions: Any) -> None:
+    opened(browser, folder)
+    assert said(browser).startswith(f"All {N} sessions: ")
+    rejected = {q["session"] for q in sessions[0] if q["verdict"] == "reject"}
+    click(browser, "[data-verdict=reject]")
+    assert set(shown(browser)) == rejected
+    assert said(browser).startswith(f"{len(rejected)} of {N} sessions: 0 %")
+    counts = {
+        e.get_attribute("data-reason"): int(e.find_element("css selector", "b").text)
+        for e in browser.find_elements("css selector", "[data-reason]")
+    }
+    assert counts == {"contact_loss_fraction": len(rejected), "saturated_fraction": 0}
+    assert fragment(browser) == "verdict=reject"
+    click(browser, "[data-reason=saturated_fraction]")
+    assert shown(browser) == []
+    assert browser.find_element("css selector", ".empty").is_displayed()
+    click(browser, "[data-clear]")
+    assert len(shown(browser)) == N
+    assert browser.switch_to.active_element.get_attribute("id") == "find"
+    assert browser.get_log("browser") == []
+
+
+@pages.NEEDS_BROWSER
+def test_free_text_and_doubtful_only(browser: Any, folder: Path, sessions: Any) -> None:
+    opened(browser, folder)
+    browser.find_element("id", "find").send_keys("STRAP-C kiln ")
+    browser.execute_async_script("setTimeout(arguments[0], 200)")
+    wanted = {q["session"] for q in sessions[0] if q["device"] == "strap-c" and q["site"] == "kiln room"}
+    assert set(shown(browser)) == wanted
+    assert fragment(browser) == "q=STRAP-C+kiln+"
+    opened(browser, folder, "#doubtful=1")
+    doubtful = shown(browser)
+    total = browser.find_element("css selector", ".counts .doubt b").text
+    assert 0 < len(doubtful) == int(total) < N
+
+
+@pages.NEEDS_BROWSER
+@pytest.mark.parametrize("key", ["name", "start", "usable", "margin"])
+def test_sorting_by_the_keyboard(browser: Any, folder: Path, sessions: Any, key: str) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    def usable(q: Any) -> float:
+        return sum(b - a for a, b in q["usable"]) / q["duration_s"] if q["duration_s"] else -1.0
+
+    def margin(q: Any) -> float:
+        return abs(1 - q["margins"]["nearest"]["factor"]) if q["margins"]["nearest"] else np.inf
+
+    by = {
+        "name": lambda q: q["session"],
+        "start": lambda q: q["started_at"],
+        "usable": usable,
+        "margin": margin,
+    }
+    known = {q["session"]: by[key](q) for q in sessions[0]}
+    opened(browser, folder)
+    button = browser.find_element("css selector", f"[data-sort={key}] button")
+    button.send_keys(Keys.ENTER)
+    got = [known[name] for name in shown(browser)]
+    assert (
+        got == sorted(got)
+        if isinstance(got[0], str)
+        else np.all(np.diff(np.nan_to_num(got, posinf=9)) >= -1e-4)
+    )
+    assert (
+        browser.find_element("css selector", f"[data-sort={key}]").get_attribute("aria-sort") == "ascending"
+    )
+    assert browser.switch_to.active_element == button
+    button.send_keys(Keys.SPACE)
+    assert (
+        browser.find_element("css selector", f"[data-sort={key}]").get_attribute("aria-sort") == "descending"
+    )
+    assert len(browser.find_elements("css selector", "[aria-sort]")) == 1
+    assert fragment(browser) == f"sort={key}&down=1"
+
+
+@pages.NEEDS_BROWSER
+@pytest.mark.parametrize("key", ["participant", "site", "device", "day"])
+def test_grouping(browser: Any, folder: Path, sessions: Any, key: str) -> None:
+    opened(browser, folder)
+    click(browser, f"[data-group={key}]")
+    of = {q["session"]: q["started_at"][:10] if key == "day" else q[key] for q in sessions[0]}
+    got = [of[name] for name in shown(browser)]
+    assert got == sorted(got)
+    heads = [e.text for e in browser.find_elements("css selector", "tr.group")]
+    assert len(heads) == len(set(of.values()))
+    assert sum(int(re.search(r"(\d+) sessions?;", text)[1]) for text in heads) == N
+    click(browser, f"[data-group={key}]")
+    assert browser.find_elements("css selector", "tr.group") == []
+
+
+@pages.NEEDS_BROWSER
+def test_the_address_keeps_the_view_and_nonsense_in_it_does_no_harm(browser: Any, folder: Path) -> None:
+    opened(browser, folder, "#verdict=accept&group=site&sort=name&down=1&q=potter-1")
+    names = shown(browser)
+    assert names
+    assert "kiln" not in "".join(names[len([n for n in names if n.startswith("kiln")]) :])
+    browser.refresh()
+    assert shown(browser) == names
+    opened(browser, folder, "#verdict=<img src=x>&group=__proto__&sort=constructor&q=%3Cscript%3E")
+    assert shown(browser) == []
+    assert browser.get_log("browser") == []
+    opened(browser, folder, "#trends")
+    assert fragment(browser) == "trends"
+    click(browser, ".panels a")
+    browser.execute_async_script("setTimeout(arguments[0], 100)")
+    assert 0 < len(shown(browser)) < N
+
+
+@pages.NEEDS_BROWSER
+def test_everything_is_there_on_paper_and_without_scripts(browser: Any, folder: Path) -> None:
+    opened(browser, folder, "#verdict=reject")
+    assert len(shown(browser)) < N
+    browser.execute_script("dispatchEvent(new Event('beforeprint'))")
+    assert len(shown(browser)) == N
+    browser.execute_script("dispatchEvent(new Event('afterprint'))")
+    assert 0 < len(shown(browser)) < N
+    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+    try:
+        opened(browser, folder)
+        displayed = [
+            e for e in browser.find_elements("css selector", "table.sessions tbody tr") if e.is_displayed()
+        ]
+        assert len(displayed) == N
+        assert not browser.find_element("css selector", ".controls").is_displayed()
+    finally:
+        browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
+@pages.NEEDS_BROWSER
+def test_hostile_text_stays_text_when_it_is_grouped_and_sought(browser: Any, tmp_path: Path) -> None:
+    hostile = "</th><img src=x onerror=\"document.title='taken'\"><script>document.title='taken'</script>"
+    qualities, strips = batch.sessions(6)
+    for quality in qualities[:3]:
+        for key in ("participant", "site", "device", "session", "sentence", "started_at"):
+            quality[key] = hostile + str(len(strips)) if key == "session" else hostile
+        quality["reasons"] = [{"measure": hostile, "text": hostile}]
+        strips[quality["session"]] = next(iter(strips.values()))
+    write_overview(qualities, strips, {**batch.run_of(qualities), "study": hostile}, tmp_path)
+    for group in ("participant", "site", "device", "day"):
+        opened(browser, tmp_path, f"#group={group}&q=onerror")
+        assert len(shown(browser)) == 3
+        assert hostile in browser.find_element("css selector", "tr.group:not([hidden])").get_attribute(
+            "textContent"
+        )
+        assert browser.find_elements("css selector", "img") == []
+        assert browser.title != "taken"
+        assert browser.get_log("browser") == []
