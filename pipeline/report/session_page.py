@@ -12,6 +12,7 @@ from pipeline.report import words
 from pipeline.report.advice import advice
 from pipeline.report.course import Small, clock, losses
 from pipeline.report.glance import Glance
+from pipeline.report.margins import session_margins
 from pipeline.report.parts import Activity, script, templates
 from pipeline.report.pictures import glance_figure, spectrum_figure
 from pipeline.report.review import review_of, session_review
@@ -74,7 +75,7 @@ def write_report(
     all_lost = quality["conditions"].get("lost", {}).get("fraction") == 1.0
     seen = see(quality, samples, found["all"], activities, all_lost) if readable else None
     glance = seen.glance if seen else None
-    copying = script("copy.js")
+    copying, margins = script("copy.js"), session_margins(quality)
     thin = strip_svg(quality, glance, activities)
     given = advice(quality, found["all"], activities) if readable else ()
     page = (
@@ -90,8 +91,9 @@ def write_report(
             scripts=[*([seen.viewer["script"]] if seen else []), copying],
             copying=copying,
             review=session_review(quality, review_of(quality, review)),
-            signal=session_part(signal) if signal else "",
-            contents=_contents(seen, activities, signal),
+            signal=session_part(signal) if signal and seen else "",
+            margins=margins,
+            contents=_contents(seen, activities, margins is not None, signal),
             course=_course(quality, glance, samples) if glance else {},
             doings=_doings(quality, activities),
             sentence=words.split_sentence(quality["sentence"], quality["verdict"]),
@@ -133,7 +135,7 @@ def write_report(
 
 
 def _contents(
-    seen: Seen | None, activities: Sequence[Activity], signal: Mapping[str, Any] | None
+    seen: Seen | None, activities: Sequence[Activity], margins: bool, signal: Mapping[str, Any] | None
 ) -> list[tuple[str, str]]:
     """Sections below the first screen: anchor and what a link to it says."""
     sections = [
@@ -141,9 +143,10 @@ def _contents(
         ("moments", "Moments that decided", bool(seen and seen.stills)),
         ("spectrum", "Spectrum", True),
         ("course", "Losses and clock", True),
+        ("margins", "How close it is", margins),
         ("limits", "Limits", True),
         ("review", "Sign-off", True),
-        ("signal", "Signal", bool(signal and not signal["absent"])),
+        ("signal", "Signal", signal is not None),
         ("findings", "Findings", True),
         ("doings", "Activities", bool(activities)),
         ("bytes", "Bytes", True),

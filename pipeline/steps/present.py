@@ -15,6 +15,7 @@ from pipeline.report.methods import Facts
 from pipeline.report.paper import write_paper
 from pipeline.report.review import review_of
 from pipeline.steps.job import Job, Places, StepFailed, mark_failed, read_json, write_json
+from pipeline.steps.signal import check_signal, look_for_signal
 from pipeline.steps.tables import write_tables
 from pipeline.steps.words import now
 from pipeline.study import Session, Study
@@ -25,14 +26,16 @@ from schemas.columns import VERDICTS
 def report(job: Job) -> str:
     """Write the session's page and its strip for the batch page."""
     places = job.places
+    quality = read_json(places.quality)
     write_report(
-        read_json(places.quality),
+        quality,
         places.samples,
         places.findings,
         job.session.activities,
         places.report,
         places.strip,
         job.review,
+        look_for_signal(job, quality["usable"]),
     )
     return "written"
 
@@ -58,7 +61,8 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
         "counts": {verdict: counts.get(verdict, 0) for verdict in VERDICTS},
         "matters": [asdict(matter) for matter in matters],
     }
-    write_overview(qualities, strips, run, results, reviews, paper)
+    signal = check_signal(study, places) if all(place.signal.exists() for place in places) else None
+    write_overview(qualities, strips, run, results, reviews, paper, signal)
     write_json(
         results / "run.json",
         {
