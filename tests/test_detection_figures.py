@@ -101,14 +101,12 @@ def test_lost_contact(trials):
     assert allows(len(score.true), len(score.true) + len(score.false), 0.97), score.false
 
 
-@pytest.mark.xfail(strict=False, reason="low coupling is taken for lost contact in 3 %, see DEVELOPERS.md")
 @pytest.mark.parametrize("pair", [("contact_loss", "low_coupling"), ("low_coupling", "contact_loss")])
 def test_lost_contact_and_low_coupling_are_told_apart(trials, pair):
     counted = taken((one.against for one in trials), *pair)
     assert allows(counted.n_events - counted.n_taken, counted.n_events, 0.98), counted
 
 
-@pytest.mark.xfail(strict=False, reason="a false fault an hour, see DEVELOPERS.md")
 def test_clean_recordings_carry_no_fault(trials):
     clean = [one for one in trials if one.kind == "clean"]
     assert hours_of(clean) > 0.6
