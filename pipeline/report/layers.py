@@ -10,11 +10,12 @@ import numpy.typing as npt
 from pipeline.layouts import Channel
 from pipeline.recording import Block
 
-EXACT_REACH, BOUNDS_REACH = 1 << 31, 65_000
-"""Counts between the ends of a channel above which its counts are rounded: of single samples, and of bounds.
-
-Bounds are rounded outwards, so that what they enclose stays inside; a step is then less than 1/32,000 of what
-the channel spans in the recording, which is far finer than a pixel.
+REACH = 1 << 31
+"""Counts between the ends of a channel from which on its counts are rounded: what 32 bits carry."""
+QUIET_SHARE, QUIET_STEPS = 0.05, 256
+"""Bounds of bins are rounded outwards, so that what they enclose stays inside, to steps of which even the
+bins of the quietest twentieth span so many: less than a pixel, though the picture be as high as such a bin.
+Of most devices that is less than a count, and nothing is rounded.
 """
 
 Floats = npt.NDArray[np.float64]
@@ -75,6 +76,14 @@ class Layer:
         layer.bits = np.bitwise_or.reduceat(self.bits, pairs)
         return layer
 
+    def part(self, start: int, stop: int) -> "Layer":
+        """Rows [start, stop) of single samples."""
+        layer = Layer(self.channels, start, stop, 1)
+        rows = slice(start - self.first, stop - self.first)
+        layer.low = layer.high = self.low[:, rows]
+        layer.bits = self.bits[rows]
+        return layer
+
     def packed(self) -> tuple[dict[str, Any], bytes]:
         """What a reader needs to know, and the bytes.
 
@@ -115,7 +124,7 @@ def _packed_channel(
         least, most = most, least
     base = int(least.min())
     least, most, reach = least - base, most - base, int(most.max()) - base
-    shift = max(0, (reach // (EXACT_REACH if exact else BOUNDS_REACH)).bit_length())
+    shift = max((reach // REACH).bit_length(), 0 if exact else _shift((most - least)[there]))
     if shift:
         least, most = least >> shift, -(-most >> shift)
     step = np.diff(least, prepend=0)
@@ -124,6 +133,12 @@ def _packed_channel(
     more = [] if exact else _planes(most - least)
     fact = {"base": base, "shift": shift, "order": order, "planes": len(own), "more": len(more)}
     return fact, [presence, *own, *more]
+
+
+def _shift(heights: Ints) -> int:
+    """By how many bits bounds can be rounded and still be exact to less than a pixel."""
+    nth = int(len(heights) * QUIET_SHARE)
+    return max((int(np.partition(heights, nth)[nth]) // QUIET_STEPS).bit_length() - 1, 0)
 
 
 def _counts(values: Floats, channel: Channel) -> Ints:

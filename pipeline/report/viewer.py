@@ -99,17 +99,21 @@ class Pack:
 
     def __init__(self, recording: Recording, step: int, chosen: Sequence[moments.Moment]) -> None:
         self.recording = recording
+        self.stretches = _stretches(recording, chosen)
         self.base = Layer(recording.channels, 0, recording.n_rows, step)
-        self.details = [
-            Layer(recording.channels, start, stop, 1)
-            for start, stop in _stretches(recording, chosen)
-            if step > 1
-        ]
+        parts = self.stretches if step > 1 else []
+        self.details = [Layer(recording.channels, start, stop, 1) for start, stop in parts]
 
     def add(self, block: Block) -> None:
         """Take a block of the recording."""
         for layer in (self.base, *self.details):
             layer.add(block)
+
+    def coarsen(self) -> None:
+        """Put two bins into one; of single samples those of the moments stay."""
+        if self.base.step == 1:
+            self.details = [self.base.part(start, stop) for start, stop in self.stretches]
+        self.base = self.base.coarser()
 
     def traces(self, moment: moments.Moment) -> list[moments.Trace]:
         """Every single sample of the moment, channel by channel."""
@@ -176,7 +180,7 @@ def _deflated(packs: Sequence[Pack]) -> tuple[list[list[dict[str, Any]]], bytes]
         if len(data) <= PACKED_BYTES or all(len(pack.base.bits) == 1 for pack in packs):
             return [facts for facts, _ in packed], data
         for pack in packs:
-            pack.base = pack.base.coarser()
+            pack.coarsen()
 
 
 def _viewer(

@@ -282,6 +282,8 @@ function draw() {
     const x = Math.max(xOf(a), GUTTER), end = Math.min(xOf(b), width);
     if (end > x) ink.fillRect(x, 0, end - x, bottom - GAP);
   }
+  ink.fillStyle = colour.clay;  // before what is measured, so that the line hides nothing
+  ink.fillRect(xOf(cursor) - 1, 0, 2, bottom + lanes.length * LANE + doing);
   let top = 0;
   channels.forEach((channel, i) => {
     drawChannel(ink, channel, top + NAME, rows[i], colour);
@@ -293,8 +295,6 @@ function draw() {
   drawActivities(ink, top, colour);
   top += doing;
   drawAxis(ink, top, colour);
-  ink.fillStyle = colour.clay;
-  ink.fillRect(xOf(cursor) - 0.75, 0, 1.5, top);
 }
 
 // ---- the same in words ----------------------------------------------------------------------------------------
