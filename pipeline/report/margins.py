@@ -120,7 +120,6 @@ def _quoted(verdict: str) -> str:
 
 def _limit_row(row: Mapping[str, Any], nearest: Mapping[str, Any] | None) -> dict[str, Any]:
     value, limit = row["value"], row["limit"]
-    beyond = value is not None and (value < limit if row["bound"] == "min" else value > limit)
     at, off = _place(row)
     return {
         "title": limit_title(row["name"]),
@@ -129,11 +128,16 @@ def _limit_row(row: Mapping[str, Any], nearest: Mapping[str, Any] | None) -> dic
         "limit": limit_words(limit, row["bound"], row["name"]),
         "at": at,
         "off": off,
-        "beyond": beyond,
+        "beyond": _is_beyond(row),
         "nearest": row == nearest,
         "turns_to": words.VERDICTS[row["turns_to"]].plain if row["turns_to"] else None,
         "turning": _turning_words(row) if row["turns_to"] else _why_none(row),
     }
+
+
+def _is_beyond(row: Mapping[str, Any]) -> bool:
+    value, limit = row["value"], row["limit"]
+    return value is not None and bool(value < limit if row["bound"] == "min" else value > limit)
 
 
 def _place(row: Mapping[str, Any]) -> tuple[float | None, bool]:
@@ -177,6 +181,10 @@ def _why_none(row: Mapping[str, Any]) -> str:
         return "it was not assessed, so no limit turns it"
     if row["bound"] == "min" and _unit(row["name"]) == "1" and row["value"] >= 1:
         return "all of it is clean, so no limit turns it"
+    if not row["limit"]:
+        return "a limit of nothing stays nothing, whatever it is multiplied by"
+    if _is_beyond(row):
+        return "it is not all that counts against it, and turns nothing alone"
     return "moved alone, it turns nothing"
 
 
