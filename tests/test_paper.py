@@ -309,7 +309,7 @@ def test_methods_say_who_what_and_when() -> None:
     """STROBE 5 (setting, dates) and 8 (how it was measured): versions, layouts and policy are named."""
     text = methods({})
     assert text.startswith(
-        "5 sessions of 4 participants were recorded with 1 device at 1 site on 2 March 2026."
+        "Recorded were 5 sessions of 4 participants with 1 device at 1 site on 2 March 2026."
     )
     assert "sessiongate 0.1.0" in text
     assert "strap abababab" in text
@@ -352,10 +352,8 @@ def test_methods_say_numbers_and_reasons_of_the_flow() -> None:
 def test_methods_tell_of_decisions() -> None:
     text = methods({"throw-01": "reject", "kiln-03": "accept_in_part"})
     assert (
-        "1 person looked at 2 sessions and decided: 1 left out (strap over the sleeve: 1), 0 taken back"
-        in text
+        "1 person decided about 2 sessions: 1 was left out (strap over the sleeve: 1) and 1 was left" in text
     )
-    assert "1 as computed." in text
     assert "2 decisions made before the recording or the policy changed were not followed." in methods(
         {"throw-01": "reject", "kiln-03": "reject"}, seen="r00000000-p00000000"
     )

@@ -2,6 +2,7 @@
 
 import json
 import shutil
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -172,6 +173,42 @@ def test_overview_page_and_its_links(browser: Any, results: Path) -> None:
     assert browser.current_url.endswith("/kiln-03/report.html")
     browser.find_element("link text", "All sessions of this run").click()
     assert browser.current_url.endswith("/index.html")
+
+
+_CLIPBOARD = """
+const fails = arguments[0];
+window.copied = null;
+Object.defineProperty(navigator, "clipboard", {configurable: true, value: {writeText: async text => {
+  if (fails) throw new Error("not allowed");
+  window.copied = text;
+}}});
+document.execCommand = () => { window.copied = getSelection().toString(); return true; };
+"""
+
+
+@pytest.mark.parametrize("fails", [False, True])
+@pytest.mark.parametrize(
+    ("page", "source"), [("index.html", "methods-text"), ("kiln-03/report.html", "review-line")]
+)
+def test_what_is_meant_to_be_copied_is_copied(
+    browser: Any, results: Path, page: str, source: str, fails: bool
+) -> None:
+    """By the clipboard or, where a page from a file may not write to it, by selecting the text."""
+    opened(browser, results / page)
+    browser.execute_script(_CLIPBOARD, fails)
+    button = browser.find_element("css selector", f"button[data-copy={source}]")
+    assert button.is_displayed()
+    browser.execute_script("arguments[0].focus()", button)
+    button.send_keys("\ue007")  # the enter key
+    told = "return arguments[0].parentElement.querySelector('[role=status]').textContent"
+    for _ in range(50):
+        if browser.execute_script(told, button):
+            break
+        time.sleep(0.1)
+    assert browser.execute_script(told, button) == "Copied."
+    wanted = browser.execute_script("return document.getElementById(arguments[0]).textContent", source)
+    assert browser.execute_script("return window.copied").split() == wanted.split()
+    assert browser.get_log("browser") == []
 
 
 def test_strips_and_flow_open_alone(browser: Any, results: Path) -> None:

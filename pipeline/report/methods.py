@@ -48,8 +48,8 @@ def _recorded(qualities: Sequence[Mapping[str, Any]], flow: Flow) -> Iterator[st
     days = sorted(datetime.fromisoformat(q["started_at"]).date() for q in qualities)
     when = f"on {_day(days[0])}" if days[0] == days[-1] else f"from {_day(days[0])} to {_day(days[-1])}"
     yield (
-        f"{_who(flow.recorded)} {_were(flow.recorded.sessions)} recorded "
-        f"with {counted(devices, 'device')} at {counted(sites, 'site')} {when}."
+        f"Recorded {_were(flow.recorded.sessions)} {_who(flow.recorded)} with "
+        f"{counted(devices, 'device')} at {counted(sites, 'site')} {when}."
     )
     lengths = sorted(q["duration_s"] for q in qualities if q["verdict"] != "unreadable")
     if len(lengths) > 1:
@@ -86,6 +86,12 @@ def _read(qualities: Sequence[Mapping[str, Any]], flow: Flow, facts: Facts) -> I
 
 def _rules(policy: Policy) -> Iterator[str]:
     """The limits in use with their values, and what the verdict does with them."""
+    mains = words.share(policy.thresholds["mains.limit_fraction"].value)
+    yield (
+        "A stretch counts as clean where no sample is lost, at a rail, in the recovery after an overload or "
+        "a re-contact, or stuck, the electrode is on, and line and harmonics together stay within "
+        f"{mains} of the input range (peak amplitude)."
+    )
     limits = []
     for name, limit in policy.limits.items():
         bound = "at least" if limit.bound == "min" else "at most"
@@ -139,12 +145,17 @@ def _signed(reviews: Mapping[str, Review], flow: Flow) -> Iterator[str]:
         yield "No person changed a verdict."
         return
     people = len({review["initials"] for review in reviews.values()})
+    moved = (
+        (flow.left_out.sessions, f"left out{_why(flow.left_out_by)}"),
+        (flow.taken_back.sessions, f"taken back{_why(flow.taken_back_by)}"),
+        (flow.shortened.sessions, "used in part instead of whole"),
+        (flow.extended.sessions, "used whole instead of in part"),
+        (flow.confirmed, "left as computed"),
+    )
+    told = [f"{n} {_were(n)} {what}" for n, what in moved if n]
+    outcome = f": {listed(told)}" if told else ""
     yield (
-        f"{counted(people, 'person', 'people')} looked at {counted(flow.decided, 'session')} and decided: "
-        f"{flow.left_out.sessions} left out{_why(flow.left_out_by)}, "
-        f"{flow.taken_back.sessions} taken back{_why(flow.taken_back_by)}, "
-        f"{flow.shortened.sessions} used in part instead of whole, "
-        f"{flow.extended.sessions} whole instead of in part, {flow.confirmed} as computed."
+        f"{counted(people, 'person', 'people')} decided about {counted(flow.decided, 'session')}{outcome}."
     )
     if flow.stale:
         yield (
