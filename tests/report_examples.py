@@ -1,15 +1,20 @@
 """Invented sessions of an invented pottery workshop, for the tests of the pages."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pyarrow.parquet as pq
 
+from pipeline.detectors import Detected, Spans
+from pipeline.detectors.findings import Measure
 from pipeline.layouts import Channel
 from pipeline.recording import BLOCK_ROWS, write_samples
+from pipeline.verdict import builtin_policy
+from pipeline.verdict.judge import Extent, judge, unreadable
+from pipeline.verdict.margins import margins as margins_of
 from schemas.columns import FINDINGS
 from schemas.conditions import BY_NAME, CONDITIONS, FAULT_MASK
 from schemas.measures import MEASURES
@@ -231,6 +236,22 @@ def quality(name: str, verdict: str, n: int, sample_hz: float, bits: np.ndarray)
             "dumps": {"dumps/kiln.bin": "ef" * 32},
         },
     }
+
+
+def margins(verdict: str) -> dict[str, Any]:
+    """How close the verdict of an invented session is to turning, by judging one that ends so."""
+    lost_s, values = {
+        "accept": (0, {"lost_fraction": 0.046, "mains_fraction": 0.02, "stuck_fraction": 0.0}),
+        "accept_in_part": (20, {"lost_fraction": 0.1, "saturated_fraction": 0.011, "mains_fraction": None}),
+        "reject": (160, {"contact_loss_fraction": 0.8}),
+        "unreadable": (0, {}),
+    }[verdict]
+    measures = tuple(Measure(name, value, "1", "field") for name, value in values.items())
+    marks = {"lost": Spans(np.array([0]), np.array([lost_s * 10]))} if lost_s else {}
+    judged = judge(Detected((), measures, marks), Extent(2000, 10.0, 200.0), builtin_policy())
+    assert verdict in (judged.name, "unreadable")
+    how_close = margins_of(unreadable("no frame") if verdict == "unreadable" else judged, builtin_policy())
+    return asdict(how_close)
 
 
 def _measures(

@@ -50,6 +50,7 @@ def written(folder: Path) -> Path:
     for name, verdict, faults in PLAN:
         own = folder / name
         quality = examples.session(own, name, verdict, faults=faults)
+        quality["margins"] = examples.margins(verdict)
         strips[name] = _page(own, quality, examples.activities(quality["duration_s"]))
         qualities.append(quality)
     write_overview(qualities, strips, RUN, folder)
