@@ -81,18 +81,16 @@ def trends(qualities: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     qualities : sequence of mapping
         What stands in each session's ``quality.json``, in any order.
     """
-    found = {quantity: _series(qualities, quantity) for quantity in QUANTITIES}
-    flat = _tested([series for all_of_one in found.values() for series in all_of_one])
-    starts = [start for series in flat for start in series.start_s.tolist()]
-    tested, rest = {}, iter(flat)
-    for quantity, own in found.items():
-        tested[quantity] = [next(rest) for _ in own]
-    first = {(quantity.by, one.name) for quantity, own in tested.items() for one in own if one.trend}
+    found = [(quantity, one) for quantity in QUANTITIES for one in _series(qualities, quantity)]
+    tested = list(zip((q for q, _ in found), _tested([one for _, one in found]), strict=True))
+    starts = [start_s for _, one in tested for start_s in one.start_s.tolist()]
+    standing = {(quantity.by, one.name) for quantity, one in tested if one.trend}
+    # Those that stand out in anything come first in all rows, so that each keeps its column.
+    tested.sort(key=lambda pair: ((pair[0].by, pair[1].name) not in standing, pair[1].name))
     shown = []
-    for quantity, own in tested.items():
-        if any(len(series.values) for series in own):
-            # Those that stand out in anything come first in all rows, so that each keeps its column.
-            own.sort(key=lambda one, by=quantity.by: ((by, one.name) not in first, one.name))
+    for quantity in QUANTITIES:
+        own = [one for of, one in tested if of == quantity]
+        if any(len(one.values) for one in own):
             limit = _limit(qualities, quantity.measure)
             shown.append(_quantity_row(quantity, own, limit, (min(starts), max(starts))))
     return shown
@@ -163,7 +161,7 @@ def _tested(series: Sequence[Series]) -> list[Series]:
         if p < P_CLAIMED:
             tested.append(replace(one, trend=_trend(one, tau, p)))
         else:
-            tested.append(replace(one, why=f"no trend (τ {words.number(tau, 2)}, p {_p_words(p)})"))
+            tested.append(replace(one, why=f"no trend ({_strength(tau, p)})"))
     return tested
 
 
@@ -206,10 +204,6 @@ def _trend(series: Series, tau: float, p: float) -> Trend:
     return Trend(first, last, third, tau, p)
 
 
-def _p_words(p: float) -> str:
-    return "below 0.001" if p < 0.001 else words.number(p, 2)
-
-
 def _quantity_row(
     quantity: Quantity, series: Sequence[Series], limit: float | None, extent_s: tuple[float, float]
 ) -> dict[str, Any]:
@@ -247,7 +241,11 @@ def _panel(quantity: Quantity, series: Series, top: float, extent_s: tuple[float
 
 
 def _direction(trend: Trend) -> str:
-    return f"{'rises' if trend.tau > 0 else 'falls'} (τ {words.number(trend.tau, 2)}, p {_p_words(trend.p)})"
+    return f"{'rises' if trend.tau > 0 else 'falls'} ({_strength(trend.tau, trend.p)})"
+
+
+def _strength(tau: float, p: float) -> str:
+    return f"τ\u00a0{words.number(tau, 2)}, p\u00a0{'below 0.001' if p < 0.001 else words.number(p, 2)}"
 
 
 def _sentence(quantity: Quantity, series: Series, trend: Trend) -> dict[str, Any]:
@@ -258,10 +256,11 @@ def _sentence(quantity: Quantity, series: Series, trend: Trend) -> dict[str, Any
     what = words.measure_title(quantity.measure).lower()
     return {
         "name": series.name,
+        "by": quantity.by,
         "head": f"{what} {'rises' if trend.tau > 0 else 'falls'} from {first} to {last}",
         "detail": f"medians of the first and last {trend.n_third} of {len(series.values)} sessions over "
-        f"{days} {'day' if days == 1 else 'days'}; Kendall’s τ {words.number(trend.tau, 2)}, "
-        f"p {_p_words(trend.p)} after correction",
+        f"{days} {'day' if days == 1 else 'days'}; Kendall’s {_strength(trend.tau, trend.p)} "
+        "after correction",
         "act": quantity.act if worse else "",
         "worse": worse,
     }

@@ -17,6 +17,14 @@ const GROUPS = [...controls.querySelectorAll("[data-group]")].map(b => b.dataset
 const SORTS = {
   verdict: r => r.rank, usable: r => r.usable, name: r => r.name, start: r => r.start, margin: r => r.margin,
 };
+const order = table.querySelector(".order"), urgent = order.textContent;
+const ORDERS = {
+  verdict: [urgent, "What can be used comes first."],
+  usable: ["The smallest usable share comes first.", "The largest usable share comes first."],
+  name: ["By name.", "By name, from the end."],
+  start: ["The earliest comes first.", "The latest comes first."],
+  margin: ["The verdict that is nearest to turning comes first.", "The verdict that is farthest from turning comes first."],
+};
 const RANK = {unreadable: 0, reject: 1, accept_in_part: 2, accept: 3};
 
 const rows = [...table.tBodies[0].rows].map((row, place) => {
@@ -204,6 +212,7 @@ function draw() {
     if (head.dataset.sort === view.sort) head.setAttribute("aria-sort", view.down ? "descending" : "ascending");
     else head.removeAttribute("aria-sort");
   }
+  order.textContent = ORDERS[view.sort][+view.down];
   if (find.value !== view.q) find.value = view.q;
   empty.hidden = shown.length > 0;
   clear.hidden = !(view.verdict.size || view.reason.size || view.doubtful || view.q);
