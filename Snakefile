@@ -54,6 +54,7 @@ rule all:
         "sessions.csv",
         "exclusions.csv",
         "margins.csv",
+        "signal.csv",
         "flow.svg",
         "flow.txt",
         "methods.txt",
@@ -132,6 +133,7 @@ rule report:
     output:
         page="{session}/report.html",
         strip=".work/{session}/strip.svg",
+        signal=".work/{session}/signal.parquet",
     log:
         "logs/{session}/report.log",
     params:
@@ -147,12 +149,14 @@ rule overview:
         conversions=expand(rules.convert.output.conversion, session=plan.jobs),
         qualities=expand(rules.judge.output.quality, session=plan.jobs),
         strips=expand(rules.report.output.strip, session=plan.jobs),
+        signals=expand(rules.report.output.signal, session=plan.jobs),
     output:
         "index.html",
         "sessions.parquet",
         "sessions.csv",
         "exclusions.csv",
         "margins.csv",
+        "signal.csv",
         "flow.svg",
         "flow.txt",
         "methods.txt",

@@ -126,7 +126,7 @@ def test_usable_intervals_hold_only_short_faults(demo_results, session):
 
 def test_results_hold_what_the_format_promises(demo_results):
     names = {"index.html", "sessions.parquet", "sessions.csv", "exclusions.csv", "run.json"}
-    names |= {"margins.csv", "flow.svg", "flow.txt", "methods.txt"}
+    names |= {"margins.csv", "signal.csv", "flow.svg", "flow.txt", "methods.txt"}
     own = {"samples.parquet", "findings.parquet", "quality.json", "report.html"}
 
     assert names <= {path.name for path in demo_results.iterdir()}

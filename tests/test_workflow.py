@@ -121,7 +121,8 @@ def test_same_input_gives_the_same_bytes(tmp_path):
     for name in ("samples.parquet", "findings.parquet", "quality.json", "report.html"):
         first, second = ((folder / "throw-02" / name).read_bytes() for folder in folders)
         assert first == second, name
-    for name in ("sessions.parquet", "sessions.csv", "exclusions.csv", "flow.svg", "flow.txt", "methods.txt"):
+    tables = ("sessions.parquet", "sessions.csv", "exclusions.csv", "signal.csv")
+    for name in (*tables, "flow.svg", "flow.txt", "methods.txt"):
         assert (folders[0] / name).read_bytes() == (folders[1] / name).read_bytes(), name
 
 

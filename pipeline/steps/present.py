@@ -61,8 +61,7 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
         "counts": {verdict: counts.get(verdict, 0) for verdict in VERDICTS},
         "matters": [asdict(matter) for matter in matters],
     }
-    signal = check_signal(study, places) if all(place.signal.exists() for place in places) else None
-    write_overview(qualities, strips, run, results, reviews, paper, signal)
+    write_overview(qualities, strips, run, results, reviews, paper, check_signal(study, places))
     write_json(
         results / "run.json",
         {

@@ -2,8 +2,16 @@
 
 from typing import Any
 
-from pipeline.signal import Worn, session_signal, signal_rows, study_signal, windows_of, write_windows
-from pipeline.steps.job import Job, Places
+from pipeline.signal import (
+    Worn,
+    read_windows,
+    session_signal,
+    signal_rows,
+    study_signal,
+    windows_of,
+    write_windows,
+)
+from pipeline.steps.job import Job, Places, StepFailed, mark_failed
 from pipeline.steps.tables import write_csv
 from pipeline.study import Study
 from schemas.columns import SIGNAL
@@ -23,6 +31,21 @@ def check_signal(study: Study, all_places: list[Places]) -> dict[str, Any]:
         Worn(session.name, session.participant, session.started_at, places.signal)
         for session, places in zip(study.sessions, all_places, strict=True)
     ]
-    signal = study_signal(worn)
+    try:
+        signal = study_signal(worn)
+    except ValueError:
+        broken = [places for places in all_places if not _can_be_read(places)]
+        for places in broken:
+            mark_failed(places, "overview", f"{places.signal.name} cannot be read")
+        names = ", ".join(places.session for places in broken)
+        raise StepFailed(f"{names}: files were changed and cannot be read. Run again to redo them.") from None
     write_csv(all_places[0].results / "signal.csv", SIGNAL, signal_rows(signal))
     return signal
+
+
+def _can_be_read(places: Places) -> bool:
+    try:
+        read_windows(places.signal)
+    except ValueError:
+        return False
+    return True
