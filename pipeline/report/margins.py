@@ -184,7 +184,7 @@ def _why_none(row: Mapping[str, Any]) -> str:
     if not row["limit"]:
         return "a limit of nothing stays nothing, whatever it is multiplied by"
     if _is_beyond(row):
-        return "it is not all that counts against it, and turns nothing alone"
+        return "others are beyond their limits, too: alone it turns nothing"
     return "moved alone, it turns nothing"
 
 
