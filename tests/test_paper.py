@@ -278,6 +278,13 @@ def test_many_and_long_reasons_are_shortened_in_the_picture_only() -> None:
     assert all(f"reason {i:02d} " + "x" * 200 in flow_text(flow, STUDY) for i in range(20))
 
 
+def test_letters_of_double_width_take_the_room_of_two() -> None:
+    reviews = reviewed(BATCH, {"throw-01": "reject"})
+    reviews["throw-01"]["reason"] = "\u7a91" * 60
+    [label] = re.findall("\u7a91+", flow_svg(flow_of(BATCH, reviews), STUDY))
+    assert len(label) <= 18
+
+
 def test_free_text_does_no_harm(tmp_path: Path) -> None:
     reviews = reviewed(BATCH, {"throw-01": "reject"})
     reviews["throw-01"]["reason"] = HOSTILE

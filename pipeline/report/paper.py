@@ -1,6 +1,7 @@
 """What goes into the paper: the flow of the sessions as a picture and as text, and a paragraph of methods."""
 
 import re
+import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -158,7 +159,13 @@ def flow_svg(flow: Flow, study: str) -> str:
 
 
 def _fit(text: str, longest: int = _LONGEST) -> str:
-    return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
+    """Text cut to so many letters; those of double width (Unicode, UAX 11) count twice."""
+    width = 0
+    for i, sign in enumerate(text):
+        width += 2 if unicodedata.east_asian_width(sign) in "WF" else 1
+        if width > longest:
+            return text[: max(i - 1, 0)].rstrip() + "…"
+    return text
 
 
 def flow_text(flow: Flow, study: str) -> str:
