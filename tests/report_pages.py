@@ -12,7 +12,11 @@ import pytest
 import report_examples as examples
 
 from pipeline.report import write_overview, write_report
+from pipeline.report.methods import Facts
+from pipeline.report.paper import write_paper
+from pipeline.report.review import review_of
 from pipeline.study import Decision
+from pipeline.verdict import builtin_policy
 
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 NEEDS_BROWSER = pytest.mark.skipif(
@@ -34,6 +38,10 @@ PLAN = (
     ("glaze-01", "reject", {"contact_loss": ((0.1, 0.9),)}),
     ("glaze-02", "unreadable", {}),
 )
+DECISIONS = {
+    "throw-01": Decision("throw-01", "reject", "strap over the sleeve", "AB", "2026-03-04", "", 2),
+    "glaze-01": Decision("glaze-01", "accept", "a short fall", "CD", "2026-03-04", "r00000000-p00000000", 3),
+}
 RUN = {
     "study": "A pottery workshop (invented)",
     "version": "0.1.0",
@@ -45,15 +53,16 @@ RUN = {
 
 
 def written(folder: Path) -> Path:
-    """All pages of four sessions, one of each verdict, in `folder`."""
+    """All pages of four sessions, one of each verdict, in `folder`; a person decided about two of them."""
     qualities, strips = [], {}
     for name, verdict, faults in PLAN:
         own = folder / name
         quality = examples.session(own, name, verdict, faults=faults)
         quality["margins"] = examples.margins(verdict)
-        strips[name] = _page(own, quality, examples.activities(quality["duration_s"]))
+        decision = DECISIONS.get(name)
+        strips[name] = _page(own, quality, examples.activities(quality["duration_s"]), decision)
         qualities.append(quality)
-    write_overview(qualities, strips, RUN, folder)
+    _overview(qualities, strips, RUN, DECISIONS, folder)
     return folder
 
 
@@ -85,8 +94,16 @@ def written_with(folder: Path, text: str) -> Path:
     decision = Decision(text, "reject", text, text, "2026-03-04", "", 2)
     strip = _page(own, quality, doings, decision)
     matters = [{"kind": "start", "sessions": [text], "files": [text], "text": text}]
-    write_overview([quality], {text: strip}, {**RUN, "study": text, "matters": matters}, folder)
+    run = {**RUN, "study": text, "matters": matters}
+    _overview([quality], {text: strip}, run, {text: decision}, folder)
     return folder
+
+
+def _overview(qualities: Any, strips: Any, run: Any, decisions: dict[str, Decision], folder: Path) -> None:
+    decided = [q for q in qualities if q["session"] in decisions]
+    reviews = {q["session"]: review_of(q, decisions[q["session"]]) or {} for q in decided}
+    facts = Facts(run["study"], run["version"], {run["study"]: "ab" * 32}, builtin_policy())
+    write_overview(qualities, strips, run, folder, reviews, write_paper(qualities, reviews, facts, folder))
 
 
 def _page(own: Path, quality: dict[str, Any], doings: Any, decision: Decision | None = None) -> str:
