@@ -245,15 +245,18 @@ def _draw_activities(axes: Any, activities: Sequence[Activity], duration_s: floa
         -1.66 / (WIDTH_IN - _LEFT_IN - _RIGHT_IN), 0.1, "activities", transform=axes.transAxes, va="bottom"
     )
     width_pt = (WIDTH_IN - _LEFT_IN - _RIGHT_IN) * 72
+    by_height: dict[float, list[tuple[float, float]]] = {}
     for activity in activities:
         start, stop = (min(max(t, 0.0), duration_s) for t in (activity.start_s, activity.stop_s))
         if stop <= start:
             continue
         height = INTENSITY_HEIGHT.get(activity.intensity, 0.4) * 0.5
-        axes.bar(start, height, stop - start, 0, align="edge", color=ACTIVITY, edgecolor=INK, linewidth=0.4)
+        by_height.setdefault(height, []).append((start, stop - start))
         room = int((stop - start) / duration_s * width_pt / 4.9)
         if room >= 4:
             axes.text(start, height + 0.06, _short(activity.activity, room), fontsize=8.5)
+    for height, bars in by_height.items():
+        axes.broken_barh(bars, (0, height), facecolor=ACTIVITY, edgecolor=INK, linewidth=0.4)
 
 
 def _short(text: str, n: int) -> str:
@@ -264,22 +267,22 @@ def _short(text: str, n: int) -> str:
 
 def _time_axis(axes: Any, duration_s: float, last: bool) -> None:
     axes.set_xlim(0, duration_s)
+    if not last:
+        axes.set_xticks([])
+        axes.spines["bottom"].set_color(RULE)
+        return
     # A pause by the stamps may last for years: however long it was, the axis has no more marks.
     halves = -(-duration_s // (12 * _HALF_DAY_S))
     step = next((step for step in _TIME_STEPS_S if duration_s / step <= 12), halves * _HALF_DAY_S)
     ticks = np.arange(0, duration_s * 1.000001, step)
     axes.set_xticks(ticks)
-    if not last:
-        axes.tick_params(axis="x", labelbottom=False, length=2)
-        axes.spines["bottom"].set_color(RULE)
-        return
     axes.set_xticklabels([clock(tick, 0 if step >= 1 else 1) for tick in ticks])
     form = "hours:minutes:seconds" if duration_s >= 3600 else "minutes:seconds"
     axes.set_xlabel(f"time from the first sample ({form})")
 
 
 def _draw_spectrum(axes: Any, spectrum: Spectrum, unit: str, labels: Sequence[LineLabel]) -> None:
-    from matplotlib.ticker import LogLocator
+    from matplotlib.ticker import LogLocator, NullLocator
 
     frequency_hz, amplitude = _thinned(spectrum.frequency_hz[1:], np.sqrt(spectrum.density[1:]))
     positive = amplitude[amplitude > 0]
@@ -299,7 +302,7 @@ def _draw_spectrum(axes: Any, spectrum: Spectrum, unit: str, labels: Sequence[Li
     axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_formatter(lambda value, _: number(value))
-        axis.set_minor_formatter(lambda value, _: "")
+        axis.set_minor_locator(NullLocator())
     axes.set_xlabel("frequency (Hz)")
     axes.set_ylabel(f"amplitude density ({printed}/√Hz)")
     axes.text(0.55, 0.03, "movement 0.5–10 Hz", transform=axes.get_xaxis_transform(), fontsize=9, color=QUIET)

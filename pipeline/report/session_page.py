@@ -140,17 +140,17 @@ def _contents(
     """Sections below the first screen: anchor and what a link to it says."""
     sections = [
         ("glance", "Recording", True),
-        ("moments", "Moments that decided", bool(seen and seen.stills)),
+        ("moments", "Moments", bool(seen and seen.stills)),
         ("spectrum", "Spectrum", True),
         ("course", "Losses and clock", True),
-        ("margins", "How close it is", margins),
+        ("margins", "Margins", margins),
         ("limits", "Limits", True),
         ("review", "Sign-off", True),
         ("signal", "Signal", signal is not None),
         ("findings", "Findings", True),
         ("doings", "Activities", bool(activities)),
         ("bytes", "Bytes", True),
-        ("made", "How it was made", True),
+        ("made", "Origin", True),
     ]
     return [(anchor, label) for anchor, label, there in sections if there]
 

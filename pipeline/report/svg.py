@@ -51,7 +51,7 @@ _SETTINGS: dict[Any, Any] = {
 _TAG = re.compile(r"<[^>]*>")
 _COLOUR = re.compile(r"#[0-9a-f]{6}\b")
 _FONT = re.compile(r"font: ([^;'\"]*?px) [^;\"]*")
-_LONG_NUMBER = re.compile(r"(\d+\.\d)\d+")
+_LONG_NUMBER = re.compile(r"(?<=\d\.\d)\d+")
 _PAINT = re.compile(r' (fill|stroke)="(#[0-9a-f]{6})"')
 
 
@@ -103,4 +103,4 @@ def _tag(tag: str, name: str, used: set[str]) -> str:
     tag = _PAINT.sub(lambda m: f' style="{m[1]}: {m[2]}"', tag)
     tag = _COLOUR.sub(lambda m: f"var({ROLES[m[0]]})" if m[0] in ROLES else m[0], tag)
     tag = _FONT.sub(r"font: \1 sans-serif", tag)
-    return _LONG_NUMBER.sub(r"\1", tag) if not tag.startswith("<svg") else tag
+    return _LONG_NUMBER.sub("", tag) if not tag.startswith("<svg") else tag

@@ -100,11 +100,19 @@ def write_study(folder: Path, hours: float) -> Path:
         "session,participant,site,device,layout,dumps,started_at\n"
         "throwing,P01,throwing-room,strap-1,strap,dumps/throwing.bin,2026-03-02T09:30:00+00:00\n"
     )
+    (folder / "activities.csv").write_text("session,start_s,stop_s,activity,intensity\n" + _log(hours))
     dump = folder / "dumps" / "throwing.bin"
     with dump.open("wb") as file:
         for block in blocks(round(hours * 3600 * SAMPLE_HZ / PER_FRAME)):
             file.write(block.tobytes())
     return dump
+
+
+def _log(hours: float) -> str:
+    """What `_counts` makes: a minute at the wheel, a minute of carrying boards, and so on."""
+    doing = ("sitting at the wheel,rest", "carrying boards,body")
+    n = int(hours * 60)
+    return "".join(f"throwing,{60 * i},{60 * i + 59},{doing[i % 2]}\n" for i in range(n))
 
 
 def write_dump(path: Path, framing: str, hours: float) -> None:
