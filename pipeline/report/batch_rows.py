@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from pipeline.report import words
-from pipeline.report.margins import limit_title
+from pipeline.report.margins import FAR, limit_title
 from pipeline.report.review import Review
 from pipeline.report.strip import as_markup
 
@@ -117,14 +117,14 @@ def _nearest(quality: Mapping[str, Any]) -> dict[str, Any] | None:
     if not nearest or not nearest["factor"]:
         return None
     factor = float(nearest["factor"])
-    title = limit_title(nearest["name"])
-    moved = f"×{words.number(factor, 2)}" if factor >= 3 else f"{'+' if factor > 1 else ''}{_percent(factor)}"
+    title, distance = limit_title(nearest["name"]), abs(factor - 1)
     return {
         "limit": title[:1].lower() + title[1:],
-        "moved": moved,
+        "moved": f"{'+' if factor > 1 else ''}{_percent(factor)}",
         "turns_to": words.VERDICTS[nearest["turns_to"]].plain,
-        "distance": round(abs(factor - 1), 4),
-        "near": abs(factor - 1) <= NEAR,
+        "distance": round(distance, 4),
+        "near": distance <= NEAR,
+        "far": distance > FAR,
     }
 
 
