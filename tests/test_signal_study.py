@@ -1,0 +1,319 @@
+"""What serves later sessions, wake-ups, a study's rows and parts of pages, and simulated sessions."""
+
+import csv
+import dataclasses
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from sklearn.metrics import balanced_accuracy_score
+from sklearn.neighbors import KNeighborsClassifier
+from sklearn.preprocessing import StandardScaler
+from test_signal_windows import Doing, write_field
+
+from pipeline.report.signal import session_part, study_part
+from pipeline.signal import Worn, session_signal, signal_rows, study_signal, windows_of, write_windows
+from pipeline.signal.across import trials
+from pipeline.signal.learn import halves, learn, learn_nearest, learn_threshold, tried
+from pipeline.signal.session import within
+from pipeline.signal.wakeups import is_awake, wakes
+from pipeline.signal.windows import AMPLITUDE, CLASSES, EXCURSION, Windows, no_windows
+from pipeline.simulate.draw import draw
+from pipeline.steps.tables import write_csv
+from schemas.columns import SIGNAL
+from schemas.tables import arrow_table, pandera_schema
+
+LEVELS = {"rest": 0.001, "hand": 0.0011, "arm": 0.01, "body": 0.1}
+
+
+def made(
+    stretches: Sequence[str], seed: int = 1, gain: float = 1.0, n_each: int = 20, kept: bool = True
+) -> Windows:
+    """Windows whose amplitude follows the class, invented; one stretch of the log after another."""
+    rng = np.random.default_rng(seed)
+    n = n_each * len(stretches)
+    stretch = np.repeat(np.arange(len(stretches)), n_each)
+    label = np.array([CLASSES.index(name) for name in stretches])[stretch]
+    features = rng.lognormal(0, 0.3, (n, 6))
+    features[:, :4] *= gain * np.array([LEVELS[name] for name in stretches])[stretch, np.newaxis]
+    ones = np.ones(n)
+    usable = np.full(n, kept)
+    return Windows(np.arange(n) * 2.0, label, stretch, features, ones, usable, "field")
+
+
+ALL = ("rest", "hand", "arm", "body")
+
+
+# ---------------------------------------------------------------- learning
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_nearest_neighbour_is_that_of_the_library(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    features, classes = rng.normal(size=(80, 6)) * [1, 10, 100, 1e-3, 1, 1], rng.integers(0, 4, 80)
+    others = rng.normal(size=(50, 6)) * [1, 10, 100, 1e-3, 1, 1]
+    scaler = StandardScaler().fit(features)
+    library = KNeighborsClassifier(n_neighbors=1).fit(scaler.transform(features), classes)
+    expected = library.predict(scaler.transform(others))
+    assert learn_nearest(features, classes)(others).tolist() == expected.tolist()
+
+
+def test_a_constant_feature_says_nothing() -> None:
+    features = np.random.default_rng(0).normal(size=(20, 6))
+    features[:, 3] = 0.5
+    rule = learn_nearest(features, np.arange(20) % 2)
+    moved = features.copy()
+    moved[:, 3] = 900.0
+    assert rule(moved).tolist() == (np.arange(20) % 2).tolist()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_threshold_has_the_most_balanced_accuracy(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    features, classes = rng.normal(size=(60, 6)), (rng.random(60) < 0.3).astype(int)
+    features[:, AMPLITUDE] += classes
+    rule = learn_threshold(features, classes)
+    found = balanced_accuracy_score(classes, rule(features))
+    tries = np.concatenate(([-9], np.sort(features[:, AMPLITUDE]) + 1e-9))
+    assert found == pytest.approx(
+        max(balanced_accuracy_score(classes, features[:, AMPLITUDE] >= level) for level in tries)
+    )
+
+
+def test_threshold_lies_between_classes_that_part() -> None:
+    features = np.zeros((6, 6))
+    features[:, AMPLITUDE] = [1, 2, 3, 5, 6, 7]
+    assert learn_threshold(features, np.array([0, 0, 0, 1, 1, 1])).level == 4.0
+
+
+def test_halves_are_blocks_in_time_that_do_not_touch() -> None:
+    windows = made(["rest", "body"], n_each=10)
+    first, second = halves(windows)
+    assert np.flatnonzero(first).tolist() == [0, 1, 2, 3, 4, 10, 11, 12, 13, 14]
+    assert np.flatnonzero(second).tolist() == [6, 7, 8, 9, 16, 17, 18, 19]
+
+
+def test_accuracy_is_counted_as_the_library_counts() -> None:
+    learnt, other = made(ALL, 1), made(ALL, 2)
+    rule, known = learn(learnt.features, learnt.label, "classes")
+    accuracy, balanced = tried(rule, known, other.features, other.label, "classes")
+    answers = rule(other.features)
+    assert accuracy.value == pytest.approx((answers == other.label).mean())
+    assert balanced.value == pytest.approx(balanced_accuracy_score(other.label, answers))
+    assert accuracy.low < accuracy.value < accuracy.high
+
+
+def test_within_a_session_and_why_not() -> None:
+    assert within(made(ALL), "others_body")[0].value == 1.0
+    assert 0.6 < within(made(ALL), "classes")[0].value < 1.0
+    assert within(made(["rest", "hand"]), "others_body")[0].absent == (
+        "fewer than 5 windows of body movement to learn from"
+    )
+    assert within(made(["body"]), "others_body")[0].absent.startswith("fewer than 5 windows of anything but")
+    assert within(made(["rest"]), "classes")[0].absent.startswith("fewer than two classes")
+    assert within(made(ALL, kept=False), "classes")[0].absent == "no window was kept"
+
+
+def test_the_first_session_that_can_teach_is_tried_on_the_later_ones() -> None:
+    sessions = [
+        ("throw-01", made(ALL, kept=False)),
+        ("throw-02", made(ALL)),
+        ("throw-03", made(ALL, 2)),
+        ("throw-04", made(ALL, 3, gain=0.05)),
+        ("throw-05", no_windows("the activity log says nothing of this session")),
+    ]
+    found = [t for t in trials("p1", sessions) if t.task == "others_body"]
+    assert [(t.session, t.trained_on, t.when) for t in found] == [
+        ("throw-02", "throw-02", "same"),
+        ("throw-03", "throw-02", "later"),
+        ("throw-04", "throw-02", "later"),
+        ("throw-05", "throw-02", "later"),
+    ]
+    assert [t.accuracy.value for t in found] == [1.0, 1.0, 0.75, None]
+    assert found[2].balanced.value == 0.5  # every body window of the weaker session lies below the threshold
+    assert "log says nothing" in found[3].accuracy.absent
+
+
+def test_a_single_session_has_no_later_one() -> None:
+    by_when = {t.when: t for t in trials("p1", [("throw-01", made(ALL))]) if t.task == "classes"}
+    assert by_when["later"].accuracy.absent == "the participant has no later session"
+    assert by_when["same"].accuracy.value is not None
+
+
+# ---------------------------------------------------------------- wake-ups
+
+
+def test_a_comparator_wakes_at_its_level_and_sleeps_below_half_of_it() -> None:
+    excursion = np.array([0.2, 1.0, 0.6, 0.5, 0.49, 0.9, np.nan, 1.2, np.nan, 0.8, 0.1])
+    expected = [0, 1, 1, 1, 0, 0, 0, 1, 1, 1, 0]
+    assert is_awake(excursion, np.array([1.0, 2.0])).astype(int).tolist() == [expected, [0] * 11]
+
+
+def test_false_wake_ups_and_missed_movements_are_counted() -> None:
+    windows = made(["rest", "body", "rest", "hand"], n_each=10)
+    excursion = np.full(40, 0.1)
+    excursion[[2, 5]] = 1.0  # two wake-ups at rest
+    excursion[10:20] = 3.0
+    excursion[20:23] = 0.8  # still awake from the movement, which is no wake-up
+    windows.features[:, EXCURSION] = excursion
+    found = wakes(windows, np.array([1.0, 2.0, 5.0]))
+    assert found.rest_h == pytest.approx(40 / 3600)
+    assert found.false.tolist() == [2, 0, 0]
+    assert found.n.tolist() == [1, 0, 1]
+    assert found.missed.tolist() == [[1, 0, 0], [1, 0, 0], [1, 0, 1]]
+
+
+def test_what_is_not_kept_is_not_counted() -> None:
+    windows = made(["rest", "body"], n_each=10, kept=False)
+    found = wakes(windows)
+    assert (found.rest_h, int(found.false.sum()), found.n.tolist()) == (0.0, 0, [0, 0, 0])
+
+
+# ---------------------------------------------------------------- a study
+
+
+def study_of(folder: Path, sessions: Sequence[tuple[str, str, Windows]]) -> dict[str, Any]:
+    worn = []
+    for i, (name, participant, windows) in enumerate(sessions):
+        path = folder / f"{name}.parquet"
+        write_windows(windows, path)
+        start = datetime.fromisoformat("2026-03-02T09:30:00+01:00") + timedelta(days=i)
+        worn.append(Worn(name, participant, start, path))
+    return study_signal(worn)
+
+
+def six(**others: Windows) -> list[tuple[str, str, Windows]]:
+    found = [(f"throw-{i}", f"p{i % 6}", made(ALL, i, gain=1 + i / 20)) for i in range(12)]
+    return [(name, who, others.get(name.replace("-", "_"), windows)) for name, who, windows in found]
+
+
+def test_a_study_together(tmp_path: Path) -> None:
+    signal = study_of(tmp_path, six(throw_3=made(ALL, kept=False), throw_4=no_windows("no log")))
+    assert (signal["n_sessions"], signal["n_seen"], signal["n_kept"]) == (12, 11, 10)
+    hand, body = (signal["areas"][pair]["kept"] for pair in ("rest_hand", "others_body"))
+    assert 0.4 < hand["value"] < 0.75 < 0.99 < body["value"]
+    assert body["interval"].endswith("participants")
+    assert signal["areas"]["rest_hand"]["all"]["n"] == 11 * 40
+    assert hand["n"] == 10 * 40
+    accuracy = signal["accuracy"]["classes"]
+    assert accuracy["same"]["accuracy"]["n"] == 6
+    assert accuracy["later"]["accuracy"]["n"] == 4
+    levels = signal["wakeups"]["levels"]
+    assert levels[-1]["false"]["value"] == 0
+    assert levels[-1]["false"]["high"] == pytest.approx(3.689 / signal["wakeups"]["rest_h"], rel=1e-3)
+    missed = [[level["missed"][name]["value"] for level in levels] for name in ("hand", "body")]
+    assert missed[0] == sorted(missed[0])
+    assert missed[1][-1] == missed[0][-1] == 1.0
+
+
+def test_rows_hold_against_their_schema_and_say_everything(tmp_path: Path) -> None:
+    sessions = six(throw_3=made(ALL, kept=False), throw_4=no_windows("no log"))
+    signal = study_of(tmp_path, sessions)
+    rows = signal_rows(signal)
+    pandera_schema(SIGNAL).validate(arrow_table(SIGNAL, rows).to_pandas(), lazy=True)
+    assert {row["measure"] for row in rows} == set(
+        next(column for column in SIGNAL if column.name == "measure").choices
+    )
+    assert all(row["absent"] for row in rows if row["value"] is None)
+    assert all(row["interval"] for row in rows if row["low"] is not None)
+    assert signal_rows(study_of(tmp_path, list(reversed(sessions)))) != []
+    assert signal_rows(study_of(tmp_path, sessions)) == rows
+    write_csv(tmp_path / "signal.csv", SIGNAL, rows)
+    with (tmp_path / "signal.csv").open(newline="") as file:
+        assert len(list(csv.DictReader(file))) == len(rows)
+
+
+def test_a_study_without_a_log_has_no_rows(tmp_path: Path) -> None:
+    signal = study_of(
+        tmp_path, [("throw-0", "p1", no_windows("the activity log says nothing of this session"))]
+    )
+    assert signal_rows(signal) == []
+    assert "Not assessed: the activity log says nothing" in study_part(signal)
+    assert study_signal([])["absent"]
+
+
+@pytest.mark.parametrize("classes", [["rest"], ["body"], ["hand", "arm"], ["rest", "body"]])
+def test_studies_that_lack_classes_say_why(tmp_path: Path, classes: list[str]) -> None:
+    signal = study_of(tmp_path, [(f"kiln-{i}", "p1", made(classes, i)) for i in range(2)])
+    rows = signal_rows(signal)
+    pandera_schema(SIGNAL).validate(arrow_table(SIGNAL, rows).to_pandas(), lazy=True)
+    assert all(row["absent"] for row in rows if row["value"] is None)
+    assert "Does it carry the signal?" in study_part(signal)
+
+
+def test_nothing_kept_says_so(tmp_path: Path) -> None:
+    signal = study_of(tmp_path, [(f"kiln-{i}", f"p{i}", made(ALL, i, kept=False)) for i in range(6)])
+    part = study_part(signal)
+    assert "too little is left" in part
+    assert "no window was kept" in part
+    assert signal["areas"]["others_body"]["all"]["value"] > 0.99
+
+
+# ---------------------------------------------------------------- pages
+
+
+def test_parts_escape_what_the_study_says(tmp_path: Path) -> None:
+    hostile = '<img src=x onerror="alert(1)">'
+    windows = dataclasses.replace(made(ALL), channel=hostile)
+    part = session_part(session_signal(windows))
+    assert hostile not in part
+    assert "&lt;img" in part
+    assert hostile not in study_part({"absent": hostile})
+    weak = dataclasses.replace(made(ALL, gain=1.0), features=made(["rest"] * 4).features)
+    path = tmp_path / "weak.parquet"
+    write_windows(weak, path)
+    signal = study_signal([Worn(hostile, hostile, datetime(2026, 3, 2), path)])
+    assert hostile not in study_part(signal)
+    assert "&lt;img" in study_part(signal)
+
+
+def test_parts_say_what_was_found_and_what_it_is(tmp_path: Path) -> None:
+    part = study_part(study_of(tmp_path, six()))
+    assert "A check of the dataset, not a result." in part
+    assert "plainly: " in part
+    assert "common practice (no source)" in part
+    assert part.count("<figure") == 5
+    own = session_part(session_signal(made(ALL)))
+    assert "Learnt from the first half" in own
+    assert "narrower than the truth" in own
+    assert own == session_part(session_signal(made(ALL)))
+
+
+# ---------------------------------------------------------------- simulated sessions
+
+
+def simulated(folder: Path, seed: int) -> Windows:
+    """A clean recording of the physical model; what no activity covers is logged as rest."""
+    drawn = draw("clean", seed, sample_hz=100.0)
+    scenario = drawn.scenario
+    channel = next(i for i, one in enumerate(scenario.channels) if one.kind == "field")
+    one = scenario.channels[channel]
+    path = write_field(
+        folder / "samples.parquet", drawn.counts[:, channel] * one.scale + one.offset, scenario.sample_hz
+    )
+    log, at = list[Doing](), 0.0
+    for activity in scenario.activities:
+        if activity.start_s > at:
+            log.append(Doing(at, activity.start_s, "rest"))
+        log.append(Doing(activity.start_s, activity.stop_s, activity.intensity))
+        at = activity.stop_s
+    log.append(Doing(at, scenario.duration_s, "rest"))
+    return windows_of(path, log, [(0.0, scenario.duration_s)])
+
+
+def test_simulated_sessions_show_what_practice_expects(tmp_path: Path) -> None:
+    """Rest and hand hardly part, body plainly does (common practice, no source). Seeds of tuning."""
+    sessions = [(f"s{seed}", f"p{seed}", simulated(tmp_path, seed)) for seed in range(8)]
+    signal = study_of(tmp_path, sessions)
+
+    def own(pair: str) -> list[float]:
+        areas = [one["areas"][pair]["kept"]["value"] for one in signal["sessions"]]
+        return [value for value in areas if value is not None]
+
+    assert np.median(own("rest_hand")) < 0.8
+    assert np.median(own("rest_body")) > 0.95
+    assert np.median(own("others_body")) > 0.9
+    assert signal["areas"]["rest_hand"]["kept"]["value"] < signal["areas"]["rest_body"]["kept"]["value"] - 0.2
