@@ -65,12 +65,7 @@ def opened(browser: Any, out: Path) -> Any:
 
 def settled(browser: Any) -> str:
     """What the live region says once it is up to date."""
-    return str(
-        browser.execute_async_script(
-            "const done = arguments[0]; setTimeout(() => done("
-            "(document.querySelector('.v-status') || {}).textContent || ''), 320);"
-        )
-    )
+    return str(browser.execute_async_script(_SETTLED))
 
 
 def point_at(browser: Any, share: float) -> None:
@@ -232,6 +227,11 @@ def test_a_phone_shows_it_without_sideways_scrolling_and_dark_follows(browser: A
         browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
 
 
+# A picture is drawn in the next frame; what is said follows a quarter of a second behind it.
+_SETTLED = """
+const done = arguments[0], said = () => (document.querySelector(".v-status") || {}).textContent || "";
+requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(() => done(said()), 300)));
+"""
 _PICTURE = "return document.querySelector('.v-stage canvas').toDataURL()"
 # Pixels of the field's own colour near the top of its panel: the largest value reaches up there.
 _INK_AT_TOP = """

@@ -35,9 +35,9 @@ _LONG = 0.7
 _WHOLE = 0.95
 """Of one that takes more of the recording than this share, a stretch of its middle is shown."""
 
-_WIDTH, _LEFT, _RIGHT, _GAP, _FOOT = 1520, 210, 16, 14, 56  # of the drawing, two units to a pixel
+_WIDTH, _LEFT, _RIGHT, _GAP, _FOOT = 1200, 190, 16, 14, 50  # of the drawing, two units to a pixel
 _TALL, _LOW = 200, 104
-_COLUMNS = {"field": 400, "acceleration": 240, "other": 240}
+_COLUMNS = {"field": 360, "acceleration": 240, "other": 240}
 _MOST_CHANNELS = 6
 _COLOUR = {"field": "--field", "acceleration": "--acceleration", "other": "--other"}
 

@@ -3,7 +3,7 @@
 A recording that fits the budget travels whole. A longer one travels as the smallest and the largest value of
 every bin, so that no spike disappears, and with every single sample of the moments that decided its verdict.
 The browser makes coarser bins from these; the scripts are ``templates/viewer_layers.js``, which unpacks and
-searches, and ``templates/viewer.js``, which draws and listens.
+searches, ``viewer_words.js``, and ``viewer.js``, which draws and listens.
 """
 
 import base64
@@ -212,7 +212,7 @@ def _viewer(
     return {
         "facts": facts,
         "data": Markup(base64.b64encode(data).decode()),  # noqa: S704 (letters and digits)
-        "script": script("viewer_layers.js", "viewer.js"),
+        "script": script("viewer_layers.js", "viewer_words.js", "viewer.js"),
         "travels": _travels(packs),
         "quantised": _quantised(packs, layers),
         "chosen": chosen,

@@ -1,34 +1,14 @@
 // The recording in the page, to be zoomed into and moved through. `viewer-facts` says what stands in `viewer-data`.
 (async () => {
-const {binsOf, bitsIn, firstRow, inUnit, inflated, layerOf, reader, rowAt, secondOf, unpacked, valuesIn} = recordingLayers;
+const {binsOf, bitsIn, firstRow, inUnit, inflated, layerOf, reader, rowAt, secondOf, unpacked, valuesIn} =
+  recordingLayers;
 const root = document.getElementById("viewer");
 const facts = JSON.parse(document.getElementById("viewer-facts").textContent);
+const {decimalsFor, ended, lengthWords, minus, ofDay, shownValue, spelled} = recordingWords(facts.clock_time);
 const END = facts.duration_s, GUTTER = 58, GAP = 8, TALL = 150, LOW = 64, NAME = 18, LANE = 25, DOING = 44, AXIS = 40;
 const COLOURS = ["ink", "quiet", "rule", "panel", "wash", "field", "acceleration", "other", "fault", "note", "activity",
   "clay", "usable-wash"];
 const HEIGHT = {rest: 0.2, hand: 0.4, arm: 0.65, body: 0.9};
-
-// ---- words ----------------------------------------------------------------------------------------------------
-const minus = text => text.replace("-", "\u2212");
-const two = n => String(n).padStart(2, "0");
-const decimalsFor = span => Math.max(0, Math.min(4, Math.ceil(1.3 - Math.log10(span))));
-function spelled(second, decimals, hours) {
-  const scale = 10 ** decimals, whole = Math.round(second * scale), rest = whole % (60 * scale);
-  const minutes = (whole - rest) / (60 * scale);
-  const seconds = (rest / scale).toFixed(decimals).padStart(decimals ? decimals + 3 : 2, "0");
-  if (!hours && minutes < 60) return `${minutes}:${seconds}`;
-  const whole_hours = Math.floor(minutes / 60);
-  return `${hours ? two(whole_hours % 24) : whole_hours}:${two(minutes % 60)}:${seconds}`;
-}
-const ofDay = (second, decimals) => facts.clock_time ? spelled(facts.clock_time.second + second, decimals, true) : "";
-function shownValue(channel, value) {
-  return minus(value.toFixed(channel.decimals)).replace(/\B(?=(\d{3})+(?!\d))(?<!\.\d*)/g, "\u202f");
-}
-const ended = (text, unit) => unit ? `${text}\u202f${unit}` : text;
-function lengthWords(s) {
-  if (s < 1) return `${Number((s * 1000).toPrecision(3))}\u202fms`;
-  return s < 100 ? `${Number(s.toPrecision(3))}\u202fs` : spelled(s, 0);
-}
 
 // ---- the page's parts -----------------------------------------------------------------------------------------
 function made(tag, attributes, ...inside) {
@@ -46,9 +26,9 @@ const table = made("table", {class: "v-values"}, caption, made("thead", {}, made
   made("th", {scope: "col"}, "Channel"), made("th", {scope: "col", class: "n"}, "Smallest"),
   made("th", {scope: "col", class: "n"}, "Largest"), made("th", {scope: "col", class: "n"}, "Samples"))), body);
 const keys = made("p", {class: "v-keys quiet", id: "v-keys"},
-  "Drag to move, pinch to zoom; the wheel zooms once the picture has been clicked. With the keyboard: left and right move, " +
-  "plus and minus zoom, Home and End go to the ends, 0 shows all; with Shift, left and right move the line from sample " +
-  "to sample.");
+  "Green ground: what can be used. Drag to move, pinch to zoom; the wheel zooms once the picture has been clicked. " +
+  "With the keyboard: left and right move, plus and minus zoom, Home and End go to the ends, 0 shows all; with Shift, " +
+  "left and right move the line from sample to sample.");
 function button(text, act, name) {
   const element = made("button", {type: "button"}, text);
   if (name) element.setAttribute("aria-label", name);
@@ -94,7 +74,8 @@ const isCoarse = r => r.sample_hz * (stop - start) > 3 * inView();  // or each s
 // ---- drawing --------------------------------------------------------------------------------------------------
 function ends(channel) {  // of the axis; channels of acceleration in one unit share theirs
   let low = Infinity, high = -Infinity;
-  const alike = c => c === channel || (channel.kind === "acceleration" && c.kind === channel.kind && c.unit === channel.unit);
+  const shared = c => c.kind === "acceleration" && c.kind === channel.kind && c.unit === channel.unit;
+  const alike = c => c === channel || shared(c);
   for (const one of channels.filter(alike)) {
     const r = one.of, first = firstRow(r, start);
     const found = even ? valuesIn(one, 0, r.n_rows) : valuesIn(one, first, Math.max(firstRow(r, stop), first + 1));
@@ -317,7 +298,8 @@ function tell() {
     facts.conditions.filter(c => bitsIn(r, from, to) & c.mask).forEach(c => bits.add(c.words));
     const cells = found ? found.map(value => ended(shownValue(channel, value), channel.unit)) : ["nothing", "nothing"];
     cells.push(to <= from ? "none" : to - from === 1 ? `no. ${from}` : `${to - from} from no. ${from}`);
-    return made("tr", {}, made("th", {scope: "row"}, channel.name), ...cells.map(cell => made("td", {class: "n"}, cell)));
+    const written = cells.map(cell => made("td", {class: "n"}, cell));
+    return made("tr", {}, made("th", {scope: "row"}, channel.name), ...written);
   });
   body.replaceChildren(...rows);
   const doing = facts.activities.filter(a => a.start_s <= cursor && cursor < a.stop_s);
@@ -325,15 +307,17 @@ function tell() {
   const day = facts.clock_time ? `, ${ofDay(cursor, decimals)} by the clock` : "";
   const at = `${spelled(cursor, decimals)} from the first sample (${cursor.toFixed(decimals)}\u202fs)${day}`;
   caption.textContent = `Under the line, at ${at}: ${here.join(", ") || "no condition holds"}.`;
+  if (!status.textContent) status.textContent = stretchWords();
   clearTimeout(speaking);  // a screen reader hears where a movement ended, not each step of it
-  speaking = setTimeout(() => { status.textContent = stretchWords(); }, status.textContent ? 250 : 0);
+  speaking = setTimeout(() => { status.textContent = stretchWords(); }, 250);
 }
 
 function stretchWords() {
   const d = decimalsFor(stop - start), whole = stop - start >= END * 0.9999;
   const what = whole ? "the whole recording, " : "";
   const times = facts.clock_time ? ` (${ofDay(start, d)} to ${ofDay(stop, d)} by the clock)` : "";
-  return `Shown: ${what}${spelled(start, d)} to ${spelled(stop, d)}${times}, ${lengthWords(stop - start)}. ${finenessWords()}`;
+  const length = lengthWords(stop - start);
+  return `Shown: ${what}${spelled(start, d)} to ${spelled(stop, d)}${times}, ${length}. ${finenessWords()}`;
 }
 
 function finenessWords() {
@@ -423,16 +407,16 @@ const buttons = made("div", {class: "v-buttons", role: "group", "aria-label": "M
     refresh();
   }));
 buttons.lastChild.setAttribute("aria-pressed", "false");
-root.append(buttons);
+const parts = [buttons];
 if (facts.moments.length) {
-  root.append(made("div", {class: "v-buttons", role: "group", "aria-label": "Go to a moment"},
+  parts.push(made("div", {class: "v-buttons", role: "group", "aria-label": "Go to a moment"},
     ...facts.moments.map(m => button(`${m.title} ${spelled(m.from_s, 0)}`, () => {
       cursor = Math.max(m.from_s, m.start_s);
       show(m.start_s, m.stop_s);
     }))));
 }
-const values = made("div", {class: "v-table", tabindex: "0", role: "region", "aria-label": "Values under the line"}, table);
-root.append(stage, status, values, keys);
+const values = {class: "v-table", tabindex: "0", role: "region", "aria-label": "Values under the line"};
+root.prepend(...parts, stage, status, made("div", values, table), keys);
 root.hidden = false;
 new ResizeObserver(refresh).observe(stage);
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", refresh);
