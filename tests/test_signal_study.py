@@ -98,8 +98,8 @@ def test_halves_are_blocks_in_time_that_do_not_touch() -> None:
 
 def test_accuracy_is_counted_as_the_library_counts() -> None:
     learnt, other = made(ALL, 1), made(ALL, 2)
-    rule, known = learn(learnt.features, learnt.label, "classes")
-    accuracy, balanced = tried(rule, known, other.features, other.label, "classes")
+    rule, known = learn(learnt.features, learnt.label, "each_nearest")
+    accuracy, balanced = tried(rule, known, other.features, other.label, "each_nearest")
     answers = rule(other.features)
     assert accuracy.value == pytest.approx((answers == other.label).mean())
     assert balanced.value == pytest.approx(balanced_accuracy_score(other.label, answers))
@@ -107,14 +107,16 @@ def test_accuracy_is_counted_as_the_library_counts() -> None:
 
 
 def test_within_a_session_and_why_not() -> None:
-    assert within(made(ALL), "others_body")[0].value == 1.0
-    assert 0.6 < within(made(ALL), "classes")[0].value < 1.0
-    assert within(made(["rest", "hand"]), "others_body")[0].absent == (
+    assert within(made(ALL), "body_threshold")[0].value == 1.0
+    assert 0.6 < within(made(ALL), "each_nearest")[0].value < 1.0
+    assert within(made(["rest", "hand"]), "body_threshold")[0].absent == (
         "fewer than 5 windows of body movement to learn from"
     )
-    assert within(made(["body"]), "others_body")[0].absent.startswith("fewer than 5 windows of anything but")
-    assert within(made(["rest"]), "classes")[0].absent.startswith("fewer than two classes")
-    assert within(made(ALL, kept=False), "classes")[0].absent == "no window was kept"
+    assert within(made(["body"]), "body_threshold")[0].absent.startswith(
+        "fewer than 5 windows of anything but"
+    )
+    assert within(made(["rest"]), "each_nearest")[0].absent.startswith("fewer than two classes")
+    assert within(made(ALL, kept=False), "each_nearest")[0].absent == "no window was kept"
 
 
 def test_the_first_session_that_can_teach_is_tried_on_the_later_ones() -> None:
@@ -125,7 +127,7 @@ def test_the_first_session_that_can_teach_is_tried_on_the_later_ones() -> None:
         ("throw-04", made(ALL, 3, gain=0.05)),
         ("throw-05", no_windows("the activity log says nothing of this session")),
     ]
-    found = [t for t in trials("p1", sessions) if t.task == "others_body"]
+    found = [t for t in trials("p1", sessions) if t.task == "body_threshold"]
     assert [(t.session, t.trained_on, t.when) for t in found] == [
         ("throw-02", "throw-02", "same"),
         ("throw-03", "throw-02", "later"),
@@ -138,7 +140,7 @@ def test_the_first_session_that_can_teach_is_tried_on_the_later_ones() -> None:
 
 
 def test_a_single_session_has_no_later_one() -> None:
-    by_when = {t.when: t for t in trials("p1", [("throw-01", made(ALL))]) if t.task == "classes"}
+    by_when = {t.when: t for t in trials("p1", [("throw-01", made(ALL))]) if t.task == "each_nearest"}
     assert by_when["later"].accuracy.absent == "the participant has no later session"
     assert by_when["same"].accuracy.value is not None
 
@@ -198,7 +200,7 @@ def test_a_study_together(tmp_path: Path) -> None:
     assert body["interval"].endswith("participants")
     assert signal["areas"]["rest_hand"]["all"]["n"] == 11 * 40
     assert hand["n"] == 10 * 40
-    accuracy = signal["accuracy"]["classes"]
+    accuracy = signal["accuracy"]["each_nearest"]
     assert accuracy["same"]["accuracy"]["n"] == 6
     assert accuracy["later"]["accuracy"]["n"] == 4
     levels = signal["wakeups"]["levels"]

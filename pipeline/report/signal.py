@@ -17,9 +17,10 @@ PAIR_WORDS = {
     "others_body": "body and all others",
 }
 TASK_WORDS = {
-    "others_body": "body or not, by a threshold",
-    "others_body_nearest": "body or not, by the nearest neighbour",
-    "classes": "each class, by the nearest neighbour",
+    "body_threshold": "body or not, by a threshold",
+    "body_nearest": "body or not, by the nearest neighbour",
+    "still_nearest": "rest or hand, arm, body, by the nearest neighbour",
+    "each_nearest": "each class, by the nearest neighbour",
 }
 WHEN_WORDS = {"same": "held-out half of the same session", "later": "later sessions"}
 _PLAIN, _MOSTLY, _WEAK = 0.95, 0.8, 0.65

@@ -6,11 +6,24 @@ from typing import Protocol
 import numpy as np
 
 from pipeline.signal.shares import LEAST, Measured, wilson
-from pipeline.signal.windows import AMPLITUDE, CLASSES, Bools, Floats, Ints, Windows
+from pipeline.signal.windows import AMPLITUDE, Bools, Floats, Ints, Windows
 
-BODY = CLASSES.index("body")
 
-TASKS = {"others_body": "threshold", "others_body_nearest": "nearest", "classes": "nearest"}
+@dataclass(frozen=True)
+class Task:
+    """What is asked of a window, and how it is answered: `groups` has a number for each of `CLASSES`."""
+
+    groups: tuple[int, int, int, int]
+    of: str
+    by: str
+
+
+TASKS = {
+    "body_threshold": Task((0, 0, 0, 1), "others_body", "threshold"),
+    "body_nearest": Task((0, 0, 0, 1), "others_body", "nearest"),
+    "still_nearest": Task((0, 0, 1, 2), "still_arm_body", "nearest"),
+    "each_nearest": Task((0, 1, 2, 3), "each", "nearest"),
+}
 
 
 class Rule(Protocol):
@@ -92,18 +105,17 @@ def fit(windows: Windows) -> Bools:
 
 
 def asked(label: Ints, task: str) -> Ints:
-    """The classes that a task asks for: those of the log, or body (1) against all others (0)."""
-    return label if task == "classes" else (label == BODY).astype(np.int64)
+    """The groups of a task that windows of these classes are in."""
+    return np.array(TASKS[task].groups, np.int64)[label]
 
 
 def untaught(label: Ints, task: str) -> str:
     """Why nothing can be learnt from these labels; empty where something can."""
-    n = np.bincount(asked(label, task), minlength=2)
-    enough = n >= LEAST
-    if task == "classes":
-        return "" if enough.sum() >= 2 else f"fewer than two classes with {LEAST} windows to learn from"
-    lacks = "body movement" if not enough[1] else "anything but body movement"
-    return "" if enough.all() else f"fewer than {LEAST} windows of {lacks} to learn from"
+    enough = np.bincount(asked(label, task), minlength=2) >= LEAST
+    if TASKS[task].of == "others_body":
+        lacks = "body movement" if not enough[1] else "anything but body movement"
+        return "" if enough.all() else f"fewer than {LEAST} windows of {lacks} to learn from"
+    return "" if enough.sum() >= 2 else f"fewer than two classes with {LEAST} windows to learn from"
 
 
 def learn(features: Floats, label: Ints, task: str) -> tuple[Rule, Ints]:
@@ -111,7 +123,7 @@ def learn(features: Floats, label: Ints, task: str) -> tuple[Rule, Ints]:
     classes = asked(label, task)
     known = np.flatnonzero(np.bincount(classes, minlength=2) >= LEAST)
     taught = np.isin(classes, known)
-    teach = learn_threshold if TASKS[task] == "threshold" else learn_nearest
+    teach = learn_threshold if TASKS[task].by == "threshold" else learn_nearest
     return teach(features[taught], classes[taught]), known
 
 

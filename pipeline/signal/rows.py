@@ -9,7 +9,6 @@ from pipeline.signal.shares import Measured
 
 _MEASURES = {"accuracy": "accuracy", "balanced": "balanced_accuracy"}
 _POOLED = {"session": None, "participant": None, "trained_on": None, "level": None}
-_TASK_OF = {"others_body": "others_body", "others_body_nearest": "others_body", "classes": "classes"}
 
 
 def signal_rows(signal: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -53,7 +52,7 @@ def _accuracies(signal: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
 
 
 def _asked(task: str, measure: str) -> dict[str, Any]:
-    return {"measure": measure, "of": _TASK_OF[task], "by": TASKS[task], "windows": "kept"}
+    return {"measure": measure, "of": TASKS[task].of, "by": TASKS[task].by, "windows": "kept"}
 
 
 def _wakeups(wakeups: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
