@@ -3,6 +3,7 @@
 import json
 import shutil
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from pipeline.report import write_overview, write_report
 from pipeline.report.methods import Facts
 from pipeline.report.paper import write_paper
 from pipeline.report.review import review_of
+from pipeline.signal import Worn, session_signal, study_signal, windows_of, write_windows
 from pipeline.study import Decision
 from pipeline.verdict import builtin_policy
 
@@ -103,12 +105,26 @@ def _overview(qualities: Any, strips: Any, run: Any, decisions: dict[str, Decisi
     decided = [q for q in qualities if q["session"] in decisions]
     reviews = {q["session"]: review_of(q, decisions[q["session"]]) or {} for q in decided}
     facts = Facts(run["study"], run["version"], {run["study"]: "ab" * 32}, builtin_policy())
-    write_overview(qualities, strips, run, folder, reviews, write_paper(qualities, reviews, facts, folder))
+    paper = write_paper(qualities, reviews, facts, folder)
+    worn = [
+        Worn(q["session"], q["participant"], datetime.fromisoformat(q["started_at"]), own / "signal.parquet")
+        for q, own in zip(
+            qualities, sorted(folder.glob("*/"), key=lambda path: _order(path.name)), strict=True
+        )
+    ]
+    write_overview(qualities, strips, run, folder, reviews, paper, study_signal(worn))
+
+
+def _order(folder: str) -> int:
+    return [name for name, _, _ in PLAN].index(folder)
 
 
 def _page(own: Path, quality: dict[str, Any], doings: Any, decision: Decision | None = None) -> str:
     files = own / "samples.parquet", own / "findings.parquet"
-    write_report(quality, *files, doings, own / "report.html", own / "strip.svg", decision)
+    windows = windows_of(files[0], doings, quality["usable"])
+    write_windows(windows, own / "signal.parquet")
+    signal = session_signal(windows)
+    write_report(quality, *files, doings, own / "report.html", own / "strip.svg", decision, signal)
     return (own / "strip.svg").read_text(encoding="utf-8")
 
 

@@ -40,37 +40,55 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     yield from pages.started(tmp_path_factory.mktemp("profile"))
 
 
-def shown(browser: Any, page: Path, width: int, scheme: str) -> None:
+def seen_as(browser: Any, width: int, scheme: str, media: str = "screen") -> None:
     size = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": False}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     features = [{"name": "prefers-color-scheme", "value": scheme}]
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": media, "features": features})
+
+
+def shown(browser: Any, page: Path, width: int, scheme: str) -> None:
+    seen_as(browser, width, scheme)
     pages.opened(browser, page)
     pages.settled(browser)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [320, 1280])
 @pytest.mark.parametrize("page", PAGES)
-def test_no_violation_of_wcag_2_2_aa(
-    browser: Any, results: Path, axe: str, page: str, width: int, scheme: str
-) -> None:
+def test_no_violation_of_wcag_2_2_aa(browser: Any, results: Path, axe: str, page: str) -> None:
     # W3C, Web Content Accessibility Guidelines 2.2, levels A and AA, by the rules of axe-core.
-    shown(browser, results / page, width, scheme)
+    shown(browser, results / page, WIDTHS["wide"], "light")
     for element in browser.find_elements("css selector", "details"):
         browser.execute_script("arguments[0].open = true", element)
     browser.execute_script(axe)
+    for scheme in ("light", "dark"):
+        for width in (WIDTHS["narrow"], WIDTHS["wide"]):
+            seen_as(browser, width, scheme)
+            pages.settled(browser)
+            found = browser.execute_async_script(_RUN, RULES)
+            assert found["passed"] > 10, "too few rules ran to prove anything"
+            assert found["violations"] == [], (scheme, width)
+
+
+def test_the_checker_would_find_what_is_wrong(browser: Any, results: Path, axe: str) -> None:
+    shown(browser, results / "kiln-03" / "report.html", WIDTHS["wide"], "light")
+    browser.execute_script(
+        "const faint = document.createElement('p'), button = document.createElement('button');"
+        "faint.textContent = 'hardly to be read'; faint.style.color = '#ddd';"
+        "document.querySelector('main').prepend(faint, button)"
+    )
+    browser.execute_script(axe)
     found = browser.execute_async_script(_RUN, RULES)
-    assert found["passed"] > 10, "too few rules ran to prove anything"
-    assert found["violations"] == []
+    assert {line.split(":")[0] for line in found["violations"]} == {"color-contrast", "button-name"}
 
 
-@pytest.mark.parametrize("width", WIDTHS.values(), ids=WIDTHS.keys())
 @pytest.mark.parametrize("page", PAGES)
-def test_no_page_scrolls_sideways(browser: Any, results: Path, page: str, width: int) -> None:
+def test_no_page_scrolls_sideways(browser: Any, results: Path, page: str) -> None:
     # WCAG 2.2, 1.4.10 Reflow: at 320 CSS pixels no scrolling in two dimensions.
-    shown(browser, results / page, width, "light")
-    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+    shown(browser, results / page, WIDTHS["narrow"], "light")
+    for width in WIDTHS.values():
+        seen_as(browser, width, "light")
+        pages.settled(browser)
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= width
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -105,6 +123,20 @@ def test_without_scripts_the_page_is_whole(browser: Any, results: Path) -> None:
         assert not browser.find_element("css selector", "button.copy").is_displayed()
     finally:
         browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
+def test_on_paper_the_page_is_light_whole_and_still(browser: Any, results: Path) -> None:
+    shown(browser, results / "kiln-03" / "report.html", WIDTHS["wide"], "dark")
+    seen_as(browser, 794, "dark", media="print")  # A4 at 96 pixels an inch
+    try:
+        body = browser.find_element("css selector", "body")
+        assert body.value_of_css_property("background-color") == "rgba(255, 255, 255, 1)"
+        assert browser.find_element("css selector", "#viewer-still svg.plot").is_displayed()
+        assert not browser.find_element("id", "viewer").is_displayed()
+        assert all(not button.is_displayed() for button in browser.find_elements("css selector", "button"))
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= 794
+    finally:
+        seen_as(browser, WIDTHS["wide"], "light")
 
 
 @pytest.mark.parametrize("page", PAGES)
