@@ -5,6 +5,7 @@ import hashlib
 import itertools
 import re
 from collections.abc import Iterator
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ import pytest
 import report_pages as pages
 
 from pipeline.report import write_overview
-from pipeline.report.trends import N_LEAST, holm, n_tested, trends
+from pipeline.report.trends import N_DRAWN, N_LEAST, holm, n_tested, trends
 
 N = 40
 
@@ -194,6 +195,15 @@ def test_holm_by_hand() -> None:
     assert holm([0.01, 0.04, 0.03, 0.005]) == pytest.approx([0.03, 0.06, 0.06, 0.02])
     assert holm([]) == []
     assert holm([0.7, 0.9]) == [1.0, 1.0]
+
+
+def test_many_devices_are_not_all_drawn_but_what_stands_out_is() -> None:
+    study = [q for i in range(40) for q in series([0.2, 0.1, 0.3, 0.15, 0.25, 0.2], f"strap-{i:02d}")]
+    study += series([0.01 * i for i in range(12)], "strap-99")
+    (row,) = trends(study)
+    assert row["panels"][0]["name"] == "strap-99"
+    assert len(row["panels"]) + row["n_more"] == 41
+    assert len(row["panels"]) == N_DRAWN
 
 
 # ---------------------------------------------------------------- in a browser
@@ -383,8 +393,9 @@ def test_everything_is_there_on_paper_and_without_scripts(browser: Any, folder: 
 def test_hostile_text_stays_text_when_it_is_grouped_and_sought(browser: Any, tmp_path: Path) -> None:
     hostile = "</th><img src=x onerror=\"document.title='taken'\"><script>document.title='taken'</script>"
     qualities, strips = batch.sessions(6)
+    qualities[0]["started_at"] = hostile
     for quality in qualities[:3]:
-        for key in ("participant", "site", "device", "session", "sentence", "started_at"):
+        for key in ("participant", "site", "device", "session", "sentence"):
             quality[key] = hostile + str(len(strips)) if key == "session" else hostile
         quality["reasons"] = [{"measure": hostile, "text": hostile}]
         strips[quality["session"]] = next(iter(strips.values()))
@@ -398,3 +409,35 @@ def test_hostile_text_stays_text_when_it_is_grouped_and_sought(browser: Any, tmp
         assert browser.find_elements("css selector", "img") == []
         assert browser.title != "taken"
         assert browser.get_log("browser") == []
+
+
+@pages.NEEDS_BROWSER
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [360, 1000, 1500])
+def test_a_view_that_is_grouped_and_filtered_meets_wcag(
+    browser: Any, folder: Path, width: int, scheme: str
+) -> None:
+    # W3C, Web Content Accessibility Guidelines 2.2, levels A and AA, by the rules of axe-core.
+    pytest.importorskip("axe_playwright_python", reason="the package that carries axe-core is not installed")
+    axe = (resources.files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
+    size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    features = [{"name": "prefers-color-scheme", "value": scheme}]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
+    try:
+        opened(browser, folder, "#group=device&verdict=reject,accept_in_part&sort=margin")
+        said(browser)
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+        browser.execute_script(axe)
+        found = browser.execute_async_script(_AXE)
+        assert found == []
+    finally:
+        browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+
+
+_AXE = """
+const done = arguments[0], tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"];
+axe.run(document, {runOnly: {type: "tag", values: tags}}).then(found => done(
+  found.violations.map(v => v.id + ": " + v.nodes.map(n => n.html.slice(0, 120)).slice(0, 3).join(" | "))));
+"""

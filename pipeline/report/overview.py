@@ -18,6 +18,9 @@ from pipeline.writing import write_text
 
 GROUPINGS = (("participant", "participant"), ("site", "site"), ("device", "device"), ("day", "day"))
 
+MOST_STANDING = 6
+"""Trends that the top of the page tells; the section on the days has them all."""
+
 
 def write_overview(
     qualities: Sequence[Mapping[str, Any]],
@@ -52,6 +55,7 @@ def write_overview(
     matters = run.get("matters", ())
     sessions = rows(qualities, strips, matters, reviews)
     quantities = trends(qualities)
+    standing = _standing_out(quantities)
     page = (
         templates()
         .get_template("overview.html")
@@ -69,7 +73,8 @@ def write_overview(
             reasons=_by_reason(qualities),
             quantities=quantities,
             days=days(qualities),
-            standing_out=_standing_out(quantities),
+            standing_out=standing[:MOST_STANDING],
+            n_standing_more=max(len(standing) - MOST_STANDING, 0),
             n_tested=n_tested(quantities),
             n_least=N_LEAST,
             width=WIDTH,

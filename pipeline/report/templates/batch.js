@@ -129,6 +129,7 @@ function heading(name, some) {
   row.setAttribute("role", "row");
   cell.setAttribute("role", "rowheader");
   cell.scope = "rowgroup";
+  cell.colSpan = table.tHead.rows[0].cells.length;
   cell.append(element("strong", "", name), bar);
   const counts = [];
   bar.setAttribute("aria-hidden", "true");
@@ -275,6 +276,7 @@ addEventListener("beforeprint", () => {
 addEventListener("afterprint", () => { if (kept) { view = kept; kept = null; draw(); } });
 
 controls.hidden = false;
+table.classList.add("live");
 if (location.hash.includes("=")) view = read(location.hash.slice(1));
 draw();
 performance.mark("usable");
