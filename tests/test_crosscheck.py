@@ -15,6 +15,7 @@ from workshop import GLAZING, WEDGING, make_folder, sessions
 
 from pipeline.crosscheck import Entry, Matter, Stated, check_study, dump_files
 from pipeline.report import write_overview
+from pipeline.signal import windows_of, write_windows
 from pipeline.steps.job import Places, write_json
 from pipeline.steps.present import overview
 from pipeline.study import load_study
@@ -315,6 +316,7 @@ def batch(
         dumps = [{"name": name, "sha256": sha(name)} for name in session.dumps]
         write_json(places.conversion, {"dumps": dumps, **conversions.get(session.name, {})})
         places.strip.write_text("<svg xmlns='http://www.w3.org/2000/svg'></svg>")
+        write_windows(windows_of(places.samples, session.activities, quality["usable"]), places.signal)
     overview(study, builtin_policy(), results, "2026-03-03T01:00:00+00:00")
     return json.loads((results / "run.json").read_text(encoding="utf-8"))
 

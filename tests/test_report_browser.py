@@ -167,7 +167,7 @@ def test_phone_width_needs_no_sideways_scrolling_of_the_page(browser: Any, resul
 def test_overview_page_and_its_links(browser: Any, results: Path) -> None:
     opened(browser, results / "index.html")
     assert texts(browser, "h1") == ["A pottery workshop (invented)"]
-    assert [text.split()[0] for text in texts(browser, ".counts li")] == ["1", "1", "0", "1"]
+    assert [text.split()[0] for text in texts(browser, ".counts li")] == ["1", "1", "0", "1", "2"]
     rows = browser.find_elements("css selector", "table.sessions tbody tr")
     assert len(rows) == 3
     assert len(browser.find_elements("css selector", "table.sessions svg.strip")) == 3

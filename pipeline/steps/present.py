@@ -7,6 +7,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import pyarrow.parquet as pq
+
 from pipeline import __version__
 from pipeline.crosscheck import Entry, Stated, check_study, dump_files
 from pipeline.frames.read import EMPTY_SHA256
@@ -132,6 +134,7 @@ def _read_all(
             qualities.append(read_json(place.quality))
             conversions.append(read_json(place.conversion))
             strips[place.session] = place.strip.read_text(encoding="utf-8")
+            pq.read_schema(place.signal)
         except ValueError as error:
             mark_failed(place, "overview", str(error))
             broken.append(place.session)
