@@ -157,7 +157,7 @@ def _contact(told: Told) -> Advice | None:
         do = "Tighten the strap, and try before the start whether a wave of the arm shows in the field."
         if losses and all("bit by bit" in f["explanation"] for f in losses):
             do = "Moisten the skin under the electrode before the start, and again in a break: it dried."
-        because = _sentence(told.beside("contact_loss_fraction"), _times(len(losses), "loss", "losses"))
+        because = _sentence(told.beside("contact_loss_fraction"), _stretches(len(losses)))
         return Advice("contact", do, because + told.during("contact_loss"), "contact_loss_fraction", _CONTACT)
     if "contact_loss_fraction" in words.not_assessed(told.quality):
         why = next(
@@ -177,8 +177,8 @@ def _contact(told: Told) -> Advice | None:
 _CONTACT = ("contact_loss_fraction",)
 
 
-def _times(n: int, one: str, many: str) -> str:
-    return f"{n} {one if n == 1 else many}" if n else ""
+def _stretches(n: int) -> str:
+    return f"in {n} {'stretch' if n == 1 else 'stretches'}" if n else ""
 
 
 def _mains(told: Told) -> Advice | None:

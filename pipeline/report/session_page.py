@@ -246,8 +246,11 @@ def _size(measure: Mapping[str, Any]) -> float:
     return abs(float(measure["value"]))
 
 
-def _grouped(measures: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[dict[str, Any]]]]:
-    """Measures under headings, those outside their limit first."""
+_Groups = list[tuple[str, list[dict[str, Any]]]]
+
+
+def _grouped(measures: Sequence[Mapping[str, Any]]) -> tuple[_Groups, _Groups]:
+    """Measures under headings, those outside their limit first; those that have no limit for themselves."""
     groups: dict[str, list[dict[str, Any]]] = {
         "Outside the limit": [],
         "Not assessed against its limit": [],
@@ -274,7 +277,9 @@ def _grouped(measures: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[dict
     for row in (*outside, *unknown, *inside, *plain, *without):
         row["anchor"] = row["name"] not in seen  # of several channels the gravest is linked to
         seen.add(row["name"])
-    return [(title, rows) for title, rows in groups.items() if rows]
+    there = [(title, rows) for title, rows in groups.items() if rows]
+    judged = [group for group in there if any(row["limit"] is not None for row in group[1])]
+    return judged, [group for group in there if group not in judged]
 
 
 def _bar(measure: Mapping[str, Any]) -> dict[str, float | bool] | None:
