@@ -161,6 +161,7 @@ rule overview:
         "flow.txt",
         "methods.txt",
         "run.json",
+        ".work/study.json",
     log:
         "logs/overview.log",
     params:
@@ -168,6 +169,7 @@ rule overview:
         policy=plan.policy.sha256,
         files=plan.files,
         reviews=plan.reviews,
+        told=plan.told,
     run:
         # Imported here: it brings libraries that a run with nothing to do never needs.
         from pipeline.steps.present import overview

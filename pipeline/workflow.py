@@ -126,6 +126,11 @@ class Plan:
         return _digest([_decided(job.review) for job in self.jobs.values()])
 
     @property
+    def told(self) -> str:
+        """What the study says of its sessions that no verdict shows, for who hands the results on."""
+        return _digest([job.session.extra for job in self.jobs.values()])
+
+    @property
     def files(self) -> str:
         """The files that lie where dumps lie, as a text that changes with them."""
         return _digest(dump_files(self.study))

@@ -28,7 +28,14 @@ STEP_CODE = {
     "detect": ("recording", "detectors", "steps/detect.py"),
     "judge": ("recording", "detectors", "verdict", "steps/judge.py"),
     "report": ("recording", "report", "signal", "steps/present.py"),
-    "overview": ("crosscheck", "report", "signal", "steps/present.py", "steps/tables.py"),
+    "overview": (
+        "crosscheck",
+        "report",
+        "signal",
+        "steps/present.py",
+        "steps/study_record.py",
+        "steps/tables.py",
+    ),
 }
 """Step -> the code it depends on: a change there runs the step again (imports are not tracked otherwise)."""
 

@@ -18,6 +18,7 @@ from pipeline.report.paper import write_paper
 from pipeline.report.review import review_of
 from pipeline.steps.job import Job, Places, StepFailed, mark_failed, read_json, write_json
 from pipeline.steps.signal import check_signal, look_for_signal
+from pipeline.steps.study_record import STUDY_RECORD, study_record
 from pipeline.steps.tables import write_tables
 from pipeline.steps.words import now
 from pipeline.study import Session, Study
@@ -64,6 +65,7 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
         "matters": [asdict(matter) for matter in matters],
     }
     write_overview(qualities, strips, run, results, reviews, paper, check_signal(study, places))
+    write_json(results / ".work" / STUDY_RECORD, study_record(study, policy, reviews))
     write_json(
         results / "run.json",
         {

@@ -136,6 +136,20 @@ def commented_policy() -> str:
     return "\n".join(lines) + "\n"
 
 
+def policy_in_force(policy: Policy) -> str:
+    """Every threshold in force as a study's policy.toml could state it, its reason beside it."""
+    lines = ["# Every threshold in force. Those that the study set itself say so."]
+    section = ""
+    for threshold in policy.thresholds.values():
+        if threshold.section != section:
+            section = threshold.section
+            lines += ["", f"[{section}]"]
+        unit = "" if threshold.unit == "1" else f" [{threshold.unit}]"
+        own = "set by the study; built in for this reason: " if threshold.own else ""
+        lines += [f"# {own}{threshold.reason}{unit}", f"{threshold.name} = {threshold.value!r}"]
+    return "\n".join(lines) + "\n"
+
+
 def _is_threshold(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < float("inf")
 
