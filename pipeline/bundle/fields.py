@@ -1,0 +1,88 @@
+"""Columns of the tables in a bundle: as the files have them, in the words of `schemas`."""
+
+import csv
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import get_args
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline.bundle.recoded import Made
+from schemas.columns import (
+    EVENT_SAMPLE,
+    EVENT_TIME,
+    EXCLUSIONS,
+    FINDINGS,
+    MARGINS,
+    QUALITY,
+    SAMPLE,
+    SESSIONS,
+    SIGNAL,
+    TIME,
+    WINDOWS,
+    Column,
+    DType,
+)
+from schemas.keys import ACTIVITY_COLUMNS
+
+PARQUET = "application/vnd.apache.parquet"
+CSV = "text/csv"
+
+_DTYPES: dict[str, DType] = {"number": "float64", "integer": "int64", "string": "string"}
+ACTIVITIES = tuple(
+    Column(
+        key.name, _DTYPES.get(key.type, "string"), key.description, key.unit, not key.required, key.choices
+    )
+    for key in ACTIVITY_COLUMNS
+)
+TABLES: dict[str, tuple[Column, ...]] = {
+    "sessions": SESSIONS,
+    "findings": FINDINGS,
+    "activities": ACTIVITIES,
+    "exclusions": EXCLUSIONS,
+    "margins": MARGINS,
+    "signal": SIGNAL,
+    "windows": WINDOWS,
+    "samples": (SAMPLE, TIME, QUALITY),
+    "events": (EVENT_TIME, EVENT_SAMPLE),
+}
+"""Name of a table -> the columns that `schemas` gives it; others, such as channels, are as the file says."""
+
+
+def columns_of(made: Made, folder: Path) -> tuple[Column, ...]:
+    """Columns of the file of one table, in the file's order.
+
+    A column that `schemas` knows is described by it; any other by its own metadata in the Parquet file, or, in
+    a CSV file, in the Parquet file that this was made from.
+
+    Parameters
+    ----------
+    made : Made
+        A Parquet or CSV file with a ``table``.
+    folder : Path
+        What its path is relative to.
+    """
+    known = {column.name: column for column in TABLES.get(made.table, ())}
+    if made.media_type == PARQUET:
+        return tuple(_of_parquet(pq.read_schema(folder / made.path), known))
+    origins = [path for path in made.made_from if path.endswith(".parquet")]
+    inherited = [column for path in origins for column in _of_parquet(pq.read_schema(folder / path), known)]
+    by_name = {column.name: column for column in inherited} | known
+    with (folder / made.path).open(encoding="utf-8", newline="") as file:
+        head = next(csv.reader(file), [])
+    return tuple(by_name.get(name, Column(name, "string", "", nullable=True)) for name in head)
+
+
+def _of_parquet(schema: pa.Schema, known: dict[str, Column]) -> Sequence[Column]:
+    columns = []
+    for field in schema:
+        said = {key.decode(): value.decode() for key, value in (field.metadata or {}).items()}
+        dtype = {"double": "float64", "float": "float32"}.get(str(field.type), str(field.type))
+        column = known.get(field.name) or Column(
+            field.name, "string", said.get("description", ""), said.get("unit", "")
+        )
+        kind: DType = dtype if dtype in get_args(DType) else "string"  # type: ignore[assignment]
+        columns.append(replace(column, dtype=kind, nullable=field.nullable))
+    return columns
