@@ -221,6 +221,7 @@ def test_rows_hold_against_their_schema_and_say_everything(tmp_path: Path) -> No
     )
     assert all(row["absent"] for row in rows if row["value"] is None)
     assert all(row["interval"] for row in rows if row["low"] is not None)
+    assert {row["absent"] for row in rows if row["session"] == "throw-4"} == {"no log"}
     assert signal_rows(study_of(tmp_path, list(reversed(sessions)))) != []
     assert signal_rows(study_of(tmp_path, sessions)) == rows
     write_csv(tmp_path / "signal.csv", SIGNAL, rows)

@@ -129,7 +129,7 @@ def _of_sessions(sessions: Sequence[Mapping[str, Any]], pair: str) -> dict[str, 
     return {
         one["session"]: one["areas"][pair]["kept"]["value"]
         for one in sessions
-        if one["areas"] and one["areas"][pair]["kept"]["value"] is not None
+        if one["areas"][pair]["kept"]["value"] is not None
     }
 
 

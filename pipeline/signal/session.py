@@ -8,7 +8,7 @@ import numpy as np
 from pipeline.signal.learn import TASKS, halves, learn, tried, untaught
 from pipeline.signal.roc import GRID, PAIRS, at_grid, curve, lacking, members, pair_area
 from pipeline.signal.shares import Measured
-from pipeline.signal.windows import AMPLITUDE, CLASSES, Floats, Ints, Windows
+from pipeline.signal.windows import AMPLITUDE, CLASSES, Bools, Floats, Ints, Windows
 
 
 def session_signal(windows: Windows) -> dict[str, Any]:
@@ -26,7 +26,7 @@ def session_signal(windows: Windows) -> dict[str, Any]:
         nothing: dict[str, Any] = {"n": {}, "areas": {}, "curves": {}, "grid": [], "within": {}}
         return {"absent": windows.absent, "channel": windows.channel, **nothing}
     amplitude, label = windows.features[:, AMPLITUDE], windows.label
-    sets = {"all": windows.valued & (label >= 0), "kept": windows.kept & (label >= 0)}
+    sets = compared(windows)
     return {
         "absent": "",
         "channel": windows.channel,
@@ -34,16 +34,34 @@ def session_signal(windows: Windows) -> dict[str, Any]:
             name: {key: int((label[mask] == i).sum()) for key, mask in sets.items()}
             for i, name in enumerate(CLASSES)
         },
-        "areas": {
-            pair: {key: asdict(pair_area(amplitude[mask], label[mask], pair)) for key, mask in sets.items()}
-            for pair in PAIRS
-        },
+        "areas": areas(windows),
         "curves": {
             pair: {key: _curve(amplitude[mask], label[mask], pair) for key, mask in sets.items()}
             for pair in PAIRS
         },
         "grid": GRID.tolist(),
         "within": {task: _within(windows, task) for task in TASKS},
+    }
+
+
+def compared(windows: Windows) -> dict[str, Bools]:
+    """Windows with a class: ``all`` before exclusions, ``kept`` after."""
+    labelled = windows.label >= 0
+    return {"all": windows.valued & labelled, "kept": windows.kept & labelled}
+
+
+def areas(windows: Windows) -> dict[str, dict[str, dict[str, Any]]]:
+    """Area of each pair before and after exclusions, as plain values."""
+    if windows.absent:
+        none = asdict(Measured(0, absent=windows.absent))
+        return {pair: {"all": none, "kept": none} for pair in PAIRS}
+    amplitude, label = windows.features[:, AMPLITUDE], windows.label
+    return {
+        pair: {
+            key: asdict(pair_area(amplitude[mask], label[mask], pair))
+            for key, mask in compared(windows).items()
+        }
+        for pair in PAIRS
     }
 
 

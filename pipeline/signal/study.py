@@ -14,7 +14,7 @@ from pipeline.signal.across import Trial, trials, values
 from pipeline.signal.learn import TASKS
 from pipeline.signal.pooled import Clusters, Counted, Curve, steps_of
 from pipeline.signal.roc import GRID, PAIRS, lacking
-from pipeline.signal.session import session_signal
+from pipeline.signal.session import areas, compared
 from pipeline.signal.shares import Measured
 from pipeline.signal.wakeups import LEVELS_V, MOVEMENTS, Wakes, telling, wakes
 from pipeline.signal.windows import AMPLITUDE, Bools, Floats, Ints, Windows, read_windows
@@ -40,7 +40,7 @@ class _Seen:
     session: str
     participant: str
     absent: str
-    signal: Mapping[str, Any]
+    areas: Mapping[str, Any]
     amplitude: Floats
     label: Ints
     masks: Mapping[str, Bools]
@@ -55,7 +55,7 @@ def study_signal(sessions: Sequence[Worn]) -> dict[str, Any]:
     dict
         ``absent`` says why there is nothing, else it is empty and these are there: ``n_sessions``,
         ``n_seen`` (with windows), ``n_kept`` (with some after exclusions), ``sessions`` (name, participant,
-        `session_signal` of each, by participant and start), ``areas`` (pair -> ``all``, ``kept``), ``curves``
+        areas of each, by participant and start), ``areas`` (pair -> ``all``, ``kept``), ``curves``
         (the same, lists at ``grid``), ``trials``, ``accuracy`` (task -> ``same``, ``later`` -> ``accuracy``,
         ``balanced``) and ``wakeups``.
     """
@@ -69,14 +69,16 @@ def study_signal(sessions: Sequence[Worn]) -> dict[str, Any]:
     there = [one for one in seen if not one.absent]
     if not there:
         return {"absent": seen[0].absent if seen else "there are no sessions"}
-    areas, curves = _pooled(there)
+    pooled, curves = _pooled(there)
     return {
         "absent": "",
         "n_sessions": len(seen),
         "n_seen": len(there),
         "n_kept": sum(bool(one.masks["kept"].any()) for one in there),
-        "sessions": [{"session": one.session, "participant": one.participant, **one.signal} for one in seen],
-        "areas": areas,
+        "sessions": [
+            {"session": one.session, "participant": one.participant, "areas": one.areas} for one in seen
+        ],
+        "areas": pooled,
         "curves": curves,
         "grid": GRID.tolist(),
         "trials": [asdict(trial) for trial in tries],
@@ -88,18 +90,21 @@ def study_signal(sessions: Sequence[Worn]) -> dict[str, Any]:
 
 
 def _seen(session: str, participant: str, windows: Windows) -> _Seen:
-    masks = {"all": windows.valued & (windows.label >= 0), "kept": windows.kept & (windows.label >= 0)}
-    amplitude = windows.features[:, AMPLITUDE]
-    label = windows.label
-    # Only its own page draws a session's curves; a thousand sessions' would be long.
-    signal = {
-        name: value for name, value in session_signal(windows).items() if name not in ("curves", "grid")
-    }
-    return _Seen(session, participant, windows.absent, signal, amplitude, label, masks, wakes(windows))
+    amplitude = windows.features[:, AMPLITUDE].copy()  # a view would hold the other features, too
+    return _Seen(
+        session,
+        participant,
+        windows.absent,
+        areas(windows),
+        amplitude,
+        windows.label,
+        compared(windows),
+        wakes(windows),
+    )
 
 
 def _pooled(seen: Sequence[_Seen]) -> tuple[dict[str, Any], dict[str, Any]]:
-    areas: dict[str, Any] = {pair: {} for pair in PAIRS}
+    found: dict[str, Any] = {pair: {} for pair in PAIRS}
     curves: dict[str, Any] = {pair: {} for pair in PAIRS}
     for kind in KINDS:
         some = [one for one in seen if one.masks[kind].any()]
@@ -109,14 +114,14 @@ def _pooled(seen: Sequence[_Seen]) -> tuple[dict[str, Any], dict[str, Any]]:
         counted: Counted | None = None
         for pair in PAIRS:
             if why := lacking(together, pair):
-                areas[pair][kind], curves[pair][kind] = asdict(Measured(0, absent=why)), None
+                found[pair][kind], curves[pair][kind] = asdict(Measured(0, absent=why)), None
                 continue
             if counted is None:
                 clusters = Clusters.of([one.participant for one in some])
                 counted = Counted(clusters, amplitudes, labels, steps_of(amplitudes))
             area, curve = counted.pair(pair)
-            areas[pair][kind], curves[pair][kind] = asdict(area), _lists(curve)
-    return areas, curves
+            found[pair][kind], curves[pair][kind] = asdict(area), _lists(curve)
+    return found, curves
 
 
 def _lists(curve: Curve) -> dict[str, Any]:
