@@ -113,8 +113,8 @@ def test_single_samples_of_a_moment_are_one_click_away(browser: Any, binned: Pat
     assert browser.get_log("browser") == []
     button.click()
     assert settled(browser).endswith("Every single sample.")
-    assert table(browser)["field"] == ["280.1\u202fmV", "280.1\u202fmV", "no. 11250"]
-    assert "at a rail" in browser.find_element("css selector", ".v-values caption").text
+    assert table(browser)["field"] == ["280.1\u202fmV", "280.1\u202fmV", "11250"]
+    assert "at a rail" in browser.find_element("css selector", ".v-under").text
 
 
 def test_the_keyboard_does_all_of_it(browser: Any, binned: Path) -> None:
@@ -175,6 +175,15 @@ def test_dragging_moves_and_two_fingers_zoom(browser: Any, binned: Path) -> None
     assert "10\u202fs." in settled(browser)
 
 
+def test_the_wheel_zooms_only_a_picture_that_was_clicked(browser: Any, binned: Path) -> None:
+    opened(browser, binned)
+    assert browser.execute_script(_WHEEL) is False
+    assert "the whole recording" in settled(browser)
+    browser.execute_script("document.querySelector('.v-stage').focus()")
+    assert browser.execute_script(_WHEEL) is True
+    assert "the whole recording" not in settled(browser)
+
+
 def test_without_scripts_and_in_print_the_still_picture_stands(browser: Any, binned: Path) -> None:
     opened(browser, binned)
     still = browser.find_element("css selector", ".viewer-still")
@@ -231,6 +240,11 @@ def test_a_phone_shows_it_without_sideways_scrolling_and_dark_follows(browser: A
 _SETTLED = """
 const done = arguments[0], said = () => (document.querySelector(".v-status") || {}).textContent || "";
 requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(() => done(said()), 300)));
+"""
+_WHEEL = """
+const wheel = new WheelEvent("wheel", {deltaY: -300, clientX: 600, cancelable: true, bubbles: true});
+document.querySelector(".v-stage").dispatchEvent(wheel);
+return wheel.defaultPrevented;
 """
 _PICTURE = "return document.querySelector('.v-stage canvas').toDataURL()"
 # Pixels of the field's own colour near the top of its panel: the largest value reaches up there.

@@ -8,6 +8,7 @@ const {decimalsFor, ended, lengthWords, minus, ofDay, shownValue, spelled} = rec
 const END = facts.duration_s, GUTTER = 58, GAP = 8, TALL = 150, LOW = 64, NAME = 18, LANE = 25, DOING = 44, AXIS = 40;
 const COLOURS = ["ink", "quiet", "rule", "panel", "wash", "field", "acceleration", "other", "fault", "note", "activity",
   "clay", "usable-wash"];
+const TIME_STEPS = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400];
 const HEIGHT = {rest: 0.2, hand: 0.4, arm: 0.65, body: 0.9};
 
 // ---- the page's parts -----------------------------------------------------------------------------------------
@@ -21,14 +22,14 @@ const canvas = made("canvas", {"aria-hidden": "true"});
 const stage = made("div", {class: "v-stage", tabindex: "0", role: "application", "aria-label": "The recording",
                            "aria-roledescription": "picture to move through", "aria-describedby": "v-keys"}, canvas);
 const status = made("p", {class: "v-status", role: "status"});
-const body = made("tbody", {}), caption = made("caption", {});
-const table = made("table", {class: "v-values"}, caption, made("thead", {}, made("tr", {},
+const body = made("tbody", {}), under = made("p", {class: "v-under quiet", id: "v-under"});
+const table = made("table", {class: "v-values", "aria-labelledby": "v-under"}, made("thead", {}, made("tr", {},
   made("th", {scope: "col"}, "Channel"), made("th", {scope: "col", class: "n"}, "Smallest"),
-  made("th", {scope: "col", class: "n"}, "Largest"), made("th", {scope: "col", class: "n"}, "Samples"))), body);
+  made("th", {scope: "col", class: "n"}, "Largest"), made("th", {scope: "col", class: "n"}, "Sample no."))), body);
 const keys = made("p", {class: "v-keys quiet", id: "v-keys"},
-  "Green ground: what can be used. Drag to move, pinch to zoom; the wheel zooms once the picture has been clicked. " +
-  "With the keyboard: left and right move, plus and minus zoom, Home and End go to the ends, 0 shows all; with Shift, " +
-  "left and right move the line from sample to sample.");
+  "Green ground: what can be used. Drag to move, pinch to zoom; the wheel zooms once the picture has been " +
+  "clicked. With the keyboard: left and right move, plus and minus zoom, Home and End go to the ends, 0 shows " +
+  "all; with Shift, left and right move the line from sample to sample.");
 function button(text, act, name) {
   const element = made("button", {type: "button"}, text);
   if (name) element.setAttribute("aria-label", name);
@@ -226,7 +227,9 @@ function drawActivities(ink, top, colour) {
 }
 
 function drawAxis(ink, top, colour) {
-  const step = stepFor(stop - start, Math.max(inView() / 90, 2)), decimals = decimalsOf(step);
+  const most = Math.max(inView() / 80, 2), least = (stop - start) / most;
+  const rounded = least < 1 ? 0 : TIME_STEPS.find(s => s >= least), step = rounded || stepFor(stop - start, most);
+  const decimals = decimalsOf(step);
   ink.fillStyle = colour.quiet;
   ink.textAlign = "right";
   ink.fillText("s", GUTTER - 6, top + 15);
@@ -297,7 +300,7 @@ function tell() {
     const [from, to] = underCursor(channel), found = valuesIn(channel, from, to), r = channel.of;
     facts.conditions.filter(c => bitsIn(r, from, to) & c.mask).forEach(c => bits.add(c.words));
     const cells = found ? found.map(value => ended(shownValue(channel, value), channel.unit)) : ["nothing", "nothing"];
-    cells.push(to <= from ? "none" : to - from === 1 ? `no. ${from}` : `${to - from} from no. ${from}`);
+    cells.push(to <= from ? "none" : to - from === 1 ? `${from}` : `${from}–${to - 1}`);
     const written = cells.map(cell => made("td", {class: "n"}, cell));
     return made("tr", {}, made("th", {scope: "row"}, channel.name), ...written);
   });
@@ -306,7 +309,7 @@ function tell() {
   const here = [...doing.map(a => `${a.activity} (${a.intensity})`), ...bits];
   const day = facts.clock_time ? `, ${ofDay(cursor, decimals)} by the clock` : "";
   const at = `${spelled(cursor, decimals)} from the first sample (${cursor.toFixed(decimals)}\u202fs)${day}`;
-  caption.textContent = `Under the line, at ${at}: ${here.join(", ") || "no condition holds"}.`;
+  under.textContent = `Under the line, at ${at}: ${here.join(", ") || "no condition holds"}.`;
   if (!status.textContent) status.textContent = stretchWords();
   clearTimeout(speaking);  // a screen reader hears where a movement ended, not each step of it
   speaking = setTimeout(() => { status.textContent = stretchWords(); }, 250);
@@ -416,7 +419,7 @@ if (facts.moments.length) {
     }))));
 }
 const values = {class: "v-table", tabindex: "0", role: "region", "aria-label": "Values under the line"};
-root.prepend(...parts, stage, status, made("div", values, table), keys);
+root.prepend(...parts, stage, status, under, made("div", values, table), keys);
 root.hidden = false;
 new ResizeObserver(refresh).observe(stage);
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", refresh);
