@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from pipeline.bundle.gather import Gathered, Held
+from pipeline.report.flow import trace
 
 
 @dataclass(frozen=True)
@@ -25,3 +26,28 @@ class Chosen:
 
     gathered: Gathered
     sessions: tuple[Picked, ...]
+
+
+def choose(gathered: Gathered, wanted: str) -> Chosen:
+    """Say of each session how much of it goes into the bundle.
+
+    Parameters
+    ----------
+    gathered : Gathered
+        What the results hold.
+    wanted : str
+        ``accepted``, ``usable`` or ``all``, as `pipeline.bundle.recoded.Wishes` has them.
+    """
+    return Chosen(gathered, tuple(_picked(held, wanted) for held in gathered.sessions))
+
+
+def _picked(held: Held, wanted: str) -> Picked:
+    use = trace(held.quality, held.review).final
+    readable = held.quality["verdict"] != "unreadable" and bool(held.samples)
+    recording = readable and (wanted == "all" or use == "whole" or (use == "in_part" and wanted == "usable"))
+    cut = recording and wanted == "usable" and use == "in_part"
+    # Where a person kept the clean stretches of a session that was judged otherwise, no list names them:
+    # the samples' quality does, so that all of them go in.
+    cut = cut and held.quality["verdict"] == "accept_in_part"
+    parts = tuple((float(start), float(stop)) for start, stop in held.quality["usable"])
+    return Picked(held, use, recording, parts if cut else None)
