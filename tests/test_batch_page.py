@@ -364,9 +364,24 @@ def test_the_address_keeps_the_view_and_nonsense_in_it_does_no_harm(browser: Any
     assert browser.get_log("browser") == []
     opened(browser, folder, "#trends")
     assert fragment(browser) == "trends"
-    click(browser, ".panels a")
-    browser.execute_async_script("setTimeout(arguments[0], 100)")
-    assert 0 < len(shown(browser)) < N
+
+
+@pages.NEEDS_BROWSER
+def test_a_trend_leads_to_its_own_sessions_alone(browser: Any, tmp_path: Path, sessions: Any) -> None:
+    names = {"strap-a": "strap-1", "strap-b": "strap-10", "strap-c": 'strap & "c"=1+1#/%', "strap-d": "10"}
+    qualities = [{**q, "device": names[q["device"]]} for q in sessions[0]]
+    write_overview(qualities, sessions[1], batch.run_of(qualities), tmp_path)
+    opened(browser, tmp_path)
+    for panel in browser.find_elements("css selector", ".panels h4 a[href^='#device']")[:4]:
+        name = panel.get_attribute("textContent")
+        browser.execute_script("arguments[0].click()", panel)
+        browser.execute_async_script("setTimeout(arguments[0], 100)")
+        of = {q["session"]: q["started_at"] for q in qualities if q["device"] == name}
+        assert shown(browser) == sorted(of, key=of.__getitem__)
+        assert said(browser).startswith(f"Only {name}: {len(of)} of {N} sessions")
+        browser.back()
+    click(browser, "[data-clear]")
+    assert len(shown(browser)) == N
 
 
 @pages.NEEDS_BROWSER

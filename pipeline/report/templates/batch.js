@@ -42,6 +42,7 @@ const rows = [...table.tBodies[0].rows].map((row, place) => {
 });
 const blank = () => ({
   group: "", sort: "verdict", down: false, verdict: new Set(), reason: new Set(), doubtful: false, q: "",
+  only: null,  // [what rows are grouped by, its value], as links from the trends ask for
 });
 let view = blank();
 
@@ -57,6 +58,7 @@ function read(fragment) {
   next.down = asked.get("down") === "1";
   next.doubtful = asked.get("doubtful") === "1";
   next.q = asked.get("q") || "";
+  for (const name of GROUPS) if (asked.has(name)) next.only = [name, asked.get(name)];
   return next;
 }
 
@@ -66,6 +68,7 @@ function write() {
   if (view.reason.size) said.set("reason", REASONS.filter(one => view.reason.has(one)).join());
   if (view.doubtful) said.set("doubtful", "1");
   if (view.q) said.set("q", view.q);
+  if (view.only) said.set(...view.only);
   if (view.group) said.set("group", view.group);
   if (view.sort !== "verdict") said.set("sort", view.sort);
   if (view.down) said.set("down", "1");
@@ -90,6 +93,7 @@ function fits(one, asked, but) {
   if (but !== "verdict" && view.verdict.size && !view.verdict.has(one.verdict)) return false;
   if (but !== "reason" && view.reason.size && ![...view.reason].some(name => one.reasons.has(name))) return false;
   if (but !== "doubtful" && view.doubtful && !one.doubtful) return false;
+  if (view.only && one[view.only[0]] !== view.only[1]) return false;
   if (!asked.length) return true;
   one.lower ??= one.row.textContent.toLowerCase();
   return asked.every(word => one.lower.includes(word));
@@ -199,7 +203,7 @@ let told = 0;
 function tell(shown) {
   const all = plural(rows.length, "session");
   const words = shown.length === rows.length ? `All ${all}` : `${shown.length} of ${all}`;
-  const said = [words, share(shown)].filter(Boolean).join(": ");
+  const said = [view.only ? `Only ${view.only[1]}` : "", words, share(shown)].filter(Boolean).join(": ");
   clearTimeout(told);  // whoever types hears the count once, not at each letter
   told = setTimeout(() => { if (status.textContent !== said) status.textContent = said; }, 200);
 }
@@ -216,7 +220,7 @@ function draw() {
   order.textContent = ORDERS[view.sort][+view.down];
   if (find.value !== view.q) find.value = view.q;
   empty.hidden = shown.length > 0;
-  clear.hidden = !(view.verdict.size || view.reason.size || view.doubtful || view.q);
+  clear.hidden = !(view.verdict.size || view.reason.size || view.doubtful || view.q || view.only);
   tell(shown);
 }
 
