@@ -1,13 +1,239 @@
-"""Text of the crate."""
+"""``ro-crate-metadata.json``: every file of a bundle and how it was made, by RO-Crate 1.2.
 
-from collections.abc import Sequence
+Source: RO-Crate Metadata Specification 1.2 (Sefton et al., 2025): root data entity, data entities, provenance
+of files as ``CreateAction``. Dumps are named by their SHA-256 and by nothing else; no person is named but the
+authors that the user gave.
+"""
+
+import json
+from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any
+from urllib.parse import quote
 
-from pipeline.bundle.recoded import Made, Recoded
+from pipeline.bundle.fields import PARQUET, columns_of
+from pipeline.bundle.licence import licence_of
+from pipeline.bundle.recoded import Made, Recoded, RecodedSession
+from schemas.bags import CRATE
+from schemas.columns import Column
+
+CONTEXT = "https://w3id.org/ro/crate/1.2/context"
+STANDARD = "https://w3id.org/ro/crate/1.2"
+
+_ROOT, _PROGRAM, _SHARED = "./", "#sessiongate", "#make-shared"
+_DUMP = "sha256:"
+_UCUM = "https://ucum.org/ucum"
+
+Entity = dict[str, Any]
 
 
 def crate(
     recoded: Recoded, made: Sequence[Made], folder: Path, authors: Sequence[str] = (), published: str = ""
 ) -> str:
-    """Text of the crate."""
-    raise NotImplementedError
+    """Text of ``ro-crate-metadata.json``.
+
+    Parameters
+    ----------
+    recoded : Recoded
+        The study.
+    made : sequence of Made
+        Every file below ``data`` but this one.
+    folder : Path
+        The bundle's ``data``.
+    authors : sequence of str
+        As they are to be cited; none are known to the program.
+    published : str
+        Day of publication, as YYYY-MM-DD. The standard wants one: where it is empty, it is the day of the
+        last session by the shifted dates, and the description says so.
+    """
+    files = {one.path: _file(one, folder) for one in made}
+    folders = [_folder(session, files) for session in recoded.recorded]
+    inside = {part["@id"] for one in folders for part in one["hasPart"]}
+    others = [entity["@id"] for entity in files.values() if entity["@id"] not in inside]
+    quantities = _quantities(made, folder)
+    actions = _actions(recoded, made)
+    root = _root(recoded, published) | {
+        "license": {"@id": _licence(recoded)["@id"]},
+        "hasPart": _refs((*(one["@id"] for one in folders), *others)),
+        "variableMeasured": _refs(entity["@id"] for entity in quantities),
+        "mentions": _refs(action["@id"] for action in actions),
+    }
+    people = [{"@id": f"#author-{n}", "@type": "Person", "name": name} for n, name in enumerate(authors, 1)]
+    if people:
+        root["author"] = _refs(person["@id"] for person in people)
+    descriptor = {
+        "@id": CRATE,
+        "@type": "CreativeWork",
+        "about": {"@id": _ROOT},
+        "conformsTo": {"@id": STANDARD},
+    }
+    graph = [descriptor, root, _licence(recoded), *people, *folders, *files.values()]
+    graph += [*quantities, _program(recoded), *_dumps(actions), *actions]
+    return json.dumps({"@context": CONTEXT, "@graph": graph}, indent=1, ensure_ascii=False) + "\n"
+
+
+def _id(path: str) -> str:
+    """Path as an identifier: a relative URI."""
+    return quote(path, safe="/-_.~")
+
+
+def _refs(several: Iterable[str]) -> list[Entity]:
+    return [{"@id": one} for one in several]
+
+
+def _root(recoded: Recoded, published: str) -> Entity:
+    last = max((session.started_at for session in recoded.sessions), default=None)
+    stated = published or (last.date().isoformat() if last else "1970-01-01")
+    description = (
+        "Recordings of a body-worn electric-field sensor with an accelerometer, judged and de-identified by "
+        f"sessiongate {recoded.version}. README.md says how to begin."
+    )
+    if not published:
+        description += (
+            " No day of publication was given: what stands for it is the day of the last session, by dates "
+            "that were shifted."
+        )
+    return {
+        "@id": _ROOT,
+        "@type": "Dataset",
+        "name": recoded.title,
+        "description": description,
+        "datePublished": stated,
+        "keywords": ["electric-field sensing", "wearable sensor", "accelerometer", "data quality"],
+    }
+
+
+def _licence(recoded: Recoded) -> Entity:
+    licence = licence_of(recoded.wishes.licence)
+    if licence is None:
+        return {
+            "@id": "#no-licence",
+            "@type": "CreativeWork",
+            "name": "No licence stated",
+            "description": "Nothing beyond what the law allows may be done; ask who gave you the dataset.",
+        }
+    return {
+        "@id": licence.address,
+        "@type": "CreativeWork",
+        "name": licence.title,
+        "identifier": licence.identifier,
+        "description": f"Licence with the SPDX identifier {licence.identifier}.",
+    }
+
+
+def _program(recoded: Recoded) -> Entity:
+    return {
+        "@id": _PROGRAM,
+        "@type": "SoftwareApplication",
+        "name": "sessiongate",
+        "description": "Turns raw dumps of a body-worn electric-field sensor into a judged dataset.",
+        "softwareVersion": recoded.version,
+    }
+
+
+def _file(one: Made, folder: Path) -> Entity:
+    """A file with its size and what it was made from, where that is in the crate."""
+    entity: Entity = {
+        "@id": _id(one.path),
+        "@type": "File",
+        "name": one.path,
+        "description": one.description,
+        "encodingFormat": one.media_type,
+        "contentSize": str((folder / one.path).stat().st_size),
+    }
+    origins = [_id(path) for path in one.made_from if not path.startswith(_DUMP)]
+    if origins:
+        entity["isBasedOn"] = _refs(origins)
+    return entity
+
+
+def _folder(session: RecodedSession, files: dict[str, Entity]) -> Entity:
+    place = f"recordings/{session.code}/"
+    held = session.quality.get("duration_s")
+    length = f"; the session lasted {held:.0f} s" if held is not None else ""
+    parts = "" if session.parts is None else "; only the parts that may be used"
+    return {
+        "@id": place,
+        "@type": "Dataset",
+        "name": f"Recording {session.code}",
+        "description": f"Participant {session.participant}, device {session.device}{length}{parts}.",
+        "hasPart": _refs(entity["@id"] for path, entity in files.items() if path.startswith(place)),
+    }
+
+
+def _quantities(made: Sequence[Made], folder: Path) -> list[Entity]:
+    """What was measured: each channel once, however many recordings have it."""
+    found: dict[tuple[str, str, str], Column] = {}
+    for one in made:
+        if one.table in ("samples", "events") and one.media_type == PARQUET:
+            for column in columns_of(one, folder):
+                if column.name not in ("sample", "time_s", "quality"):
+                    found.setdefault((column.name, column.unit, column.description), column)
+    return [
+        {
+            "@id": f"#channel-{number}",
+            "@type": "PropertyValue",
+            "name": column.name,
+            **({"description": column.description} if column.description else {}),
+            "unitText": column.unit,
+            "unitCode": f"{_UCUM}#{quote(column.unit)}",
+        }
+        for number, (_, column) in enumerate(sorted(found.items()), 1)
+    ]
+
+
+def _actions(recoded: Recoded, made: Sequence[Made]) -> list[Entity]:
+    """How files were made: those of each session from its dumps, the others from all of it."""
+    actions, taken = [], set()
+    present = {one.path for one in made}
+    for session in recoded.sessions:
+        own = [one for one in made if _belongs(one.path, session.code)]
+        if not own:
+            continue
+        taken |= {one.path for one in own}
+        dumps = sorted({origin for one in own for origin in one.made_from if origin.startswith(_DUMP)})
+        rules = [path for path in (f"layouts/{session.layout}.toml", "policy.toml") if path in present]
+        name = f"Decoding, checking and judging session {session.code}"
+        objects = [*map(_dump_id, dumps), *map(_id, rules)]
+        actions.append(_action(f"#make-{session.code}", name, objects, [_id(one.path) for one in own]))
+    shared = [_id(one.path) for one in made if one.path not in taken]
+    if shared:
+        actions.append(_action(_SHARED, "Making tables and descriptions of all sessions", [], shared))
+    return actions
+
+
+def _belongs(path: str, code: str) -> bool:
+    """Whether a file is that of one session: its folder or its name is the session's code."""
+    *folders, name = path.split("/")
+    return code in folders or (bool(folders) and name.split(".")[0] == code)
+
+
+def _action(identifier: str, name: str, objects: Sequence[str], results: Sequence[str]) -> Entity:
+    return {
+        "@id": identifier,
+        "@type": "CreateAction",
+        "name": name,
+        "instrument": {"@id": _PROGRAM},
+        **({"object": _refs(objects)} if objects else {}),
+        "result": _refs(results),
+        "actionStatus": {"@id": "http://schema.org/CompletedActionStatus"},
+    }
+
+
+def _dump_id(digest: str) -> str:
+    return f"#dump-{digest.replace(':', '-')}"
+
+
+def _dumps(actions: Sequence[Entity]) -> list[Entity]:
+    """Dumps that files were made from: they are not in the crate, and only their digest is known here."""
+    several = {ref["@id"] for action in actions for ref in action.get("object", ())}
+    return [
+        {
+            "@id": identifier,
+            "@type": "CreativeWork",
+            "name": "A raw dump, not in this dataset",
+            "identifier": identifier.removeprefix("#dump-").replace("-", ":", 1),
+        }
+        for identifier in sorted(several)
+        if identifier.startswith("#dump-")
+    ]

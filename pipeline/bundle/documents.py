@@ -1,4 +1,4 @@
-"""Everything in a bundle that describes the rest of it, written in the order in which one describes the other."""
+"""What describes a bundle, written in the order in which one file describes the other."""
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path

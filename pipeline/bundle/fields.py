@@ -54,8 +54,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
 def columns_of(made: Made, folder: Path) -> tuple[Column, ...]:
     """Columns of the file of one table, in the file's order.
 
-    A column that `schemas` knows is described by it; any other by its own metadata in the Parquet file, or, in
-    a CSV file, in the Parquet file that this was made from.
+    A column that `schemas` knows is described by it; any other by its own metadata in the Parquet file or,
+    for a CSV file, in that of the Parquet file that it was made from.
 
     Parameters
     ----------

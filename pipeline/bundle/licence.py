@@ -44,7 +44,7 @@ def licence_of(identifier: str, said_in: str = "--licence") -> Licence | None:
     Raises
     ------
     InputError
-        If the list that the package ``packaging`` carries has no such identifier, or if more than one is given.
+        If the list that the package ``packaging`` carries has no such identifier, or there are several.
     """
     if not identifier.strip():
         return None
@@ -60,7 +60,7 @@ def licence_of(identifier: str, said_in: str = "--licence") -> Licence | None:
                     "",
                     "one identifier of the SPDX licence list, such as CC-BY-4.0, CC0-1.0 or ODbL-1.0",
                     repr(identifier),
-                    "Look it up on spdx.org/licenses. Leave it out where nothing has been decided: the bundle says so.",
+                    "Look it up on spdx.org/licenses. Without it the bundle says that none is stated.",
                 )
             ]
         )
@@ -73,15 +73,15 @@ def licence_text(recoded: Recoded) -> str:
     if licence is None:
         return (
             "No licence was stated when this dataset was made.\n\n"
-            "Without one, nobody but those who hold the rights may copy, change or pass it on, beyond what the\n"
-            "law of the place allows. Ask whoever gave you the dataset.\n"
+            "Without one, nobody but those who hold the rights may copy, change or pass it on, beyond what\n"
+            "the law of the place allows. Ask whoever gave you the dataset.\n"
         )
     return (
         f"SPDX-License-Identifier: {licence.identifier}\n\n"
         f"This dataset is offered under {licence.title}.\n"
         f"The text of the licence: {licence.address}\n\n"
-        "A licence settles copyright and database rights alone. What participants agreed to, what the ethics\n"
-        "approval says and the law on personal data hold beside it.\n"
+        "A licence settles copyright and database rights alone. What participants agreed to, what the\n"
+        "ethics approval says and the law on personal data hold beside it.\n"
     )
 
 
@@ -109,8 +109,8 @@ def citation(recoded: Recoded, authors: Sequence[str] = (), published: str = "")
         *([f"date-released: {json.dumps(published)}"] if published else []),
         *([f"license: {licence.identifier}"] if licence else []),
         "abstract: >-",
-        "  Recordings of a body-worn electric-field sensor with an accelerometer, judged and de-identified by",
-        f"  sessiongate {recoded.version}.",
+        "  Recordings of a body-worn electric-field sensor with an accelerometer, judged and de-identified",
+        f"  by sessiongate {recoded.version}.",
         "keywords:",
         "  - electric-field sensing",
         "  - wearable sensor",
