@@ -27,17 +27,17 @@ class Advice:
         What to do, a sentence.
     because : str
         What that rests on, a sentence with the number.
-    link : str
-        Where on the page it stands: a measure's name, a detector's, or nothing.
     measures : tuple of str
         The measures with a limit that the cause moves: they say how urgent it is.
+    warned_by : str
+        The detector whose warning it follows, if that is all it follows.
     """
 
     cause: str
     do: str
     because: str
-    link: str = ""
     measures: tuple[str, ...] = ()
+    warned_by: str = ""
 
 
 @dataclass(frozen=True)
@@ -130,7 +130,7 @@ def advice(quality: Quality, findings: Rows, activities: Sequence[Activity]) -> 
 def _rank(told: Told, one: Advice) -> tuple[int, float]:
     if told.decides(*one.measures):
         return 0, -max(_nearness(told.measure(name)) for name in one.measures)
-    if one.link in told.quality.get("warnings", ()):
+    if one.warned_by in told.quality.get("warnings", ()):
         return 1, 0.0
     if set(one.measures) & set(words.not_assessed(told.quality)):
         return 2, 0.0
@@ -158,7 +158,7 @@ def _contact(told: Told) -> Advice | None:
         if losses and all("bit by bit" in f["explanation"] for f in losses):
             do = "Moisten the skin under the electrode before the start, and again in a break: it dried."
         because = _sentence(told.beside("contact_loss_fraction"), _stretches(len(losses)))
-        return Advice("contact", do, because + told.during("contact_loss"), "contact_loss_fraction", _CONTACT)
+        return Advice("contact", do, because + told.during("contact_loss"), _CONTACT)
     if "contact_loss_fraction" in words.not_assessed(told.quality):
         why = next(
             (m["absent"] for m in told.quality["measures"] if m["name"] == "contact_loss_fraction"), ""
@@ -170,7 +170,7 @@ def _contact(told: Told) -> Advice | None:
             do = "Record the accelerometer as well: without movement to compare with, contact cannot be told."
         elif "lost or at the rails" in why:
             return None
-        return Advice("contact", do, _sentence(words.absence(why)), "contact_loss_fraction", _CONTACT)
+        return Advice("contact", do, _sentence(words.absence(why)), _CONTACT)
     return None
 
 
@@ -186,7 +186,7 @@ def _mains(told: Told) -> Advice | None:
     if told.warning("mains", "mains_hz"):
         finding = told.warning("mains", "mains_hz")
         do = "Correct mains_hz in study.toml: the grid of the place is another one."
-        return Advice("mains", do, finding["explanation"] if finding else "", "mains", ("mains_fraction",))
+        return Advice("mains", do, finding["explanation"] if finding else "", ("mains_fraction",), "mains")
     if not told.matters("mains_fraction"):
         return None
     peak = max((f for f in told.of("mains", "fault") if f["value"]), key=lambda f: f["value"], default=None)
@@ -196,7 +196,7 @@ def _mains(told: Told) -> Advice | None:
         value, limit = (words.amount(peak[key], peak["unit"]) for key in ("value", "limit"))
         strongest = f"its peak reached {value} where {limit} are allowed"
     because = _sentence(told.beside("mains_fraction"), strongest) + told.during("mains")
-    return Advice("mains", do, because, "mains_fraction", ("mains_fraction",))
+    return Advice("mains", do, because, ("mains_fraction",))
 
 
 def _folding(told: Told) -> Advice | None:
@@ -218,10 +218,10 @@ def _folding(told: Told) -> Advice | None:
         why = f"{said} at {words.number(now_hz, 5)} Hz, where it cannot be told from other things"
     if then_hz is None:
         do = "Record at another sampling rate, or put a low-pass filter before the converter."
-        return Advice("folding", do, _sentence(why), "spectrum", ("mains_fraction",))
+        return Advice("folding", do, _sentence(why), ("mains_fraction",), "mains")
     do = f"Record at {words.number(then_hz, 5)} Hz or more, so that mains stays out of the movement band."
     then = f"at {words.number(then_hz, 5)} Hz no line up to the fifth harmonic folds there"
-    return Advice("folding", do, _sentence(why, then), "spectrum", ("mains_fraction",))
+    return Advice("folding", do, _sentence(why, then), ("mains_fraction",), "mains")
 
 
 def _folds(line: Mapping[str, Any]) -> bool:
@@ -241,7 +241,7 @@ def _losses(told: Told) -> Advice | None:
         do = "Change the card or the cable, or shorten the way to the receiver: frames came, but broken."
     counted = f"{words.count(damaged)} frames came damaged" if damaged else "no frame came damaged"
     because = _sentence(told.beside("lost_fraction"), told.beside("longest_gap_s"), counted)
-    return Advice("losses", do, because + told.during("dropout"), "lost_fraction", _LOSSES)
+    return Advice("losses", do, because + told.during("dropout"), _LOSSES, "dropout")
 
 
 _LOSSES = ("lost_fraction", "longest_gap_s", "damaged_fraction")
@@ -252,9 +252,7 @@ def _damage(told: Told) -> Advice | None:
     if told.matters("lost_fraction", "longest_gap_s") or not told.matters("damaged_fraction"):
         return None
     do = "Copy the dump from the device again; if it stays damaged, change the card or the cable."
-    return Advice(
-        "damage", do, _sentence(told.beside("damaged_fraction")), "damaged_fraction", ("damaged_fraction",)
-    )
+    return Advice("damage", do, _sentence(told.beside("damaged_fraction")), ("damaged_fraction",))
 
 
 def _held(told: Told) -> Advice | None:
@@ -262,7 +260,7 @@ def _held(told: Told) -> Advice | None:
     if warned is None:
         return None
     do = "Read the sensor once for each row: rows that repeat the one before are late or made up."
-    return Advice("held", do, warned["explanation"], "dropout", ("stuck_fraction",))
+    return Advice("held", do, warned["explanation"], ("stuck_fraction",), "dropout")
 
 
 def _saturation(told: Told) -> Advice | None:
@@ -281,7 +279,7 @@ def _saturation(told: Told) -> Advice | None:
     reach = f"the signal would reach {words.number(drive, 3)} times as far as the rails" if drive else ""
     after = told.beside("settling_fraction") if settling else ""
     because = _sentence(told.beside("saturated_fraction"), after, reach) + told.during("saturation")
-    return Advice("saturation", do + ".", because, "saturated_fraction", _OVERLOAD)
+    return Advice("saturation", do + ".", because, _OVERLOAD)
 
 
 _OVERLOAD = ("saturated_fraction", "settling_fraction")
@@ -293,7 +291,7 @@ def _settling(told: Told) -> Advice | None:
         return None
     do = "Put the strap on a minute before the start, and leave it: each new contact takes time to settle."
     because = _sentence(told.beside("settling_fraction"))
-    return Advice("settling", do, because, "settling_fraction", ("settling_fraction",))
+    return Advice("settling", do, because, ("settling_fraction",))
 
 
 def _stuck(told: Told) -> Advice | None:
@@ -305,7 +303,7 @@ def _stuck(told: Told) -> Advice | None:
     else:
         because = _sentence(told.beside("stuck_fraction"))
     do = "Check the converter, its bus and the device’s memory: a value stood still."
-    return Advice("stuck", do, because, "stuck_fraction", ("stuck_fraction",))
+    return Advice("stuck", do, because, ("stuck_fraction",), "stuck")
 
 
 def _clock(told: Told) -> Advice | None:
@@ -321,7 +319,7 @@ def _clock(told: Told) -> Advice | None:
     )
     if "were set" in warned["explanation"] or "was set" in warned["explanation"]:
         do = "Let nothing set the clocks while you record."
-    return Advice("clock", do, warned["explanation"], "clock", ())
+    return Advice("clock", do, warned["explanation"], warned_by="clock")
 
 
 _ELSE = {
@@ -340,7 +338,7 @@ def _by_warning(detector: str) -> Callable[[Told], Advice | None]:
         warned = told.warning(detector)
         if warned is None:
             return None
-        return Advice(detector, _ELSE[detector], warned["explanation"], detector)
+        return Advice(detector, _ELSE[detector], warned["explanation"], warned_by=detector)
 
     return cause
 

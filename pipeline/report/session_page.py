@@ -10,7 +10,7 @@ from markupsafe import Markup
 from pipeline.recording import open_recording
 from pipeline.report import words
 from pipeline.report.advice import advice
-from pipeline.report.course import Small, clock, losses
+from pipeline.report.course import clock, losses
 from pipeline.report.glance import Glance
 from pipeline.report.margins import session_margins
 from pipeline.report.parts import Activity, script, templates
@@ -70,68 +70,94 @@ def write_report(
     signal : mapping or None
         Whether it carries the signal, by `pipeline.signal.session_signal`.
     """
-    found = _findings(findings)
+    found, every = _findings(findings)
     readable = quality["verdict"] != "unreadable" and samples.exists()
     all_lost = quality["conditions"].get("lost", {}).get("fraction") == 1.0
-    seen = see(quality, samples, found["all"], activities, all_lost) if readable else None
-    glance = seen.glance if seen else None
-    copying, margins = script("copy.js"), session_margins(quality)
-    thin = strip_svg(quality, glance, activities)
-    given = advice(quality, found["all"], activities) if readable else ()
+    seen = see(quality, samples, every, activities, all_lost) if readable else None
+    glance, margins, copying = seen.glance if seen else None, session_margins(quality), script("copy.js")
     page = (
         templates()
         .get_template("session.html")
         .render(
-            q=quality,
-            verdict=words.VERDICTS[quality["verdict"]],
-            whole=whole(quality, glance, activities) if glance else {},
-            advice=given,
-            view=seen.viewer if seen else None,
-            stills=seen.stills if seen else [],
+            **_answers(quality, found["warned"], readable),
+            advice=advice(quality, every, activities) if readable else (),
+            **(_pictured(quality, seen, samples, activities) if seen else _NOTHING_SEEN),
             scripts=[*([seen.viewer["script"]] if seen else []), copying],
             copying=copying,
             review=session_review(quality, review_of(quality, review)),
             signal=session_part(signal) if signal and seen else "",
             margins=margins,
             contents=_contents(seen, activities, margins is not None, signal),
-            course=_course(quality, glance, samples) if glance else {},
-            doings=_doings(quality, activities),
-            sentence=words.split_sentence(quality["sentence"], quality["verdict"]),
-            not_assessed=words.not_assessed(quality) if readable else [],
-            warnings=quality.get("warnings", found["warned"]) if readable else [],
-            cause=_cause(quality) if not readable else "",
-            left_out=quality.get("left_out", []),
-            unsaid=[
-                reason["text"] for reason in quality["reasons"] if reason["text"] not in quality["sentence"]
-            ],
-            usable_words=words.intervals_words(quality["usable"], quality["duration_s"] or 0),
-            usable_s=sum(stop - start for start, stop in quality["usable"]),
-            started=words.started_words(quality["started_at"], quality.get("time_zone") or ""),
-            measures=_deciding(quality["measures"]),
-            groups=_grouped(quality["measures"]),
-            conditions=words.conditions_words(quality["conditions"]),
-            pictures=_pictures(quality, glance, activities) if glance else {},
-            spectra=glance.spectra if glance else {},
-            no_spectrum=_no_spectrum(glance) if glance else [],
-            fault_mask=FAULT_MASK,
-            notes=[condition for condition in CONDITIONS if not condition.fault],
-            faults=[condition for condition in CONDITIONS if condition.fault],
             activities=activities,
-            layouts=_layouts(quality),
-            files=quality.get("recordings", []),
-            events=quality.get("events"),
-            lines=[
-                {**line, "words": words.joined(words.line_words(line, with_verdict=False))}
-                for line in quality["mains_lines"]
-            ],
-            ledger=_ledger(quality["ledger"]),
-            ledger_kinds=_LEDGER,
-            clock_words=words.CLOCK_WORDS.get(quality["clock"]["source"], quality["clock"]["source"]),
+            doings=_doings(quality, activities),
+            groups=_grouped(quality["measures"]),
             **found,
+            **_origin(quality),
         )
     )
     write_text(out, page)
-    write_text(strip, thin)
+    write_text(strip, strip_svg(quality, glance, activities))
+
+
+def _answers(quality: Mapping[str, Any], warned: Sequence[str], readable: bool) -> dict[str, Any]:
+    """What the first screen says, but for its picture and its advice."""
+    return {
+        "q": quality,
+        "verdict": words.VERDICTS[quality["verdict"]],
+        "sentence": words.split_sentence(quality["sentence"], quality["verdict"]),
+        "not_assessed": words.not_assessed(quality) if readable else [],
+        "warnings": quality.get("warnings", warned) if readable else [],
+        "cause": "" if readable else _cause(quality),
+        "left_out": quality.get("left_out", []),
+        "unsaid": [
+            reason["text"] for reason in quality["reasons"] if reason["text"] not in quality["sentence"]
+        ],
+        "usable_words": words.intervals_words(quality["usable"], quality["duration_s"] or 0),
+        "usable_s": sum(stop - start for start, stop in quality["usable"]),
+        "started": words.started_words(quality["started_at"], quality.get("time_zone") or ""),
+        "measures": _deciding(quality["measures"]),
+        "conditions": words.conditions_words(quality["conditions"]),
+    }
+
+
+_NOTHING_SEEN: Mapping[str, Any] = {
+    "whole": {}, "view": None, "stills": [], "course": {}, "pictures": {}, "spectra": {}, "no_spectrum": [],
+}  # fmt: skip
+
+
+def _pictured(
+    quality: Mapping[str, Any], seen: Seen, samples: Path, activities: Sequence[Activity]
+) -> dict[str, Any]:
+    """All pictures of the recording, in the order of the page."""
+    glance = seen.glance
+    return {
+        "whole": whole(quality, glance, activities),
+        "view": seen.viewer,
+        "stills": seen.stills,
+        "course": {"losses": losses(glance, quality), "clock": clock(open_recording(samples), quality)},
+        "pictures": _pictures(quality, glance, activities),
+        "spectra": glance.spectra,
+        "no_spectrum": _no_spectrum(glance),
+    }
+
+
+def _origin(quality: Mapping[str, Any]) -> dict[str, Any]:
+    """Where it all comes from: lines of the mains, bytes, files, layouts, clock."""
+    return {
+        "lines": [
+            {**line, "words": words.joined(words.line_words(line, with_verdict=False))}
+            for line in quality["mains_lines"]
+        ],
+        "ledger": _ledger(quality["ledger"]),
+        "ledger_kinds": _LEDGER,
+        "layouts": _layouts(quality),
+        "files": quality.get("recordings", []),
+        "events": quality.get("events"),
+        "clock_words": words.CLOCK_WORDS.get(quality["clock"]["source"], quality["clock"]["source"]),
+        "fault_mask": FAULT_MASK,
+        "notes": [condition for condition in CONDITIONS if not condition.fault],
+        "faults": [condition for condition in CONDITIONS if condition.fault],
+    }
 
 
 def _contents(
@@ -153,10 +179,6 @@ def _contents(
         ("made", "Origin", True),
     ]
     return [(anchor, label) for anchor, label, there in sections if there]
-
-
-def _course(quality: Mapping[str, Any], glance: Glance, samples: Path) -> dict[str, Small]:
-    return {"losses": losses(glance, quality), "clock": clock(open_recording(samples), quality)}
 
 
 def _doings(quality: Mapping[str, Any], activities: Sequence[Activity]) -> list[dict[str, Any]]:
@@ -291,13 +313,13 @@ def _bar(measure: Mapping[str, Any]) -> dict[str, float | bool] | None:
     return {"reach": round(min(reach, 100.0), 1), "beyond": reach > 100}
 
 
-def _findings(path: Path) -> dict[str, Any]:
-    """The findings in order of time; of a long list the graver ones are shown.
+def _findings(path: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """What the page lists of the findings, in order of time, and all of them; of many the graver are listed.
 
     The first warning of each detector carries an anchor, and the detectors that warn are ``warned``.
     """
     if not path.exists():
-        return {"findings": [], "n_findings": 0, "warned": [], "all": []}
+        return {"findings": [], "n_findings": 0, "warned": []}, []
     rows = pq.read_table(path, columns=_FINDING_COLUMNS).to_pylist()
     rows.sort(key=lambda row: (row["start_s"], row["detector"], row["channel"] or ""))
     warned: list[str] = []
@@ -310,7 +332,7 @@ def _findings(path: Path) -> dict[str, Any]:
     # Sorting is stable: what is equally grave stays in order of time. What is linked to is always shown.
     kept = sorted(rows, key=lambda row: 0 if row["anchor"] else order[row["severity"]])[:MOST_FINDINGS]
     kept.sort(key=lambda row: (row["start_s"], row["detector"], row["channel"] or ""))
-    return {"findings": kept, "n_findings": len(rows), "warned": sorted(warned), "all": rows}
+    return {"findings": kept, "n_findings": len(rows), "warned": sorted(warned)}, rows
 
 
 def _ledger(ledger: Mapping[str, Mapping[str, int]]) -> list[dict[str, Any]]:
