@@ -285,6 +285,13 @@ def test_parts_say_what_was_found_and_what_it_is(tmp_path: Path) -> None:
     assert own == session_part(session_signal(made(ALL)))
 
 
+def test_a_session_whose_body_movement_is_weak_is_named(tmp_path: Path) -> None:
+    part = study_part(study_of(tmp_path, six(throw_7=made(ALL, 7, gain=0.05))))
+    assert "less than a quarter of the usual" in part
+    assert '<a href="throw-7/report.html#signal">throw-7</a>' in part
+    assert "less than a quarter" not in study_part(study_of(tmp_path, six()))
+
+
 # ---------------------------------------------------------------- simulated sessions
 
 

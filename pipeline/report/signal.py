@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from pipeline.report.parts import templates
 from pipeline.report.signal_pictures import curves_of, strip_of, wakeups_of
-from pipeline.report.words import listed
+from pipeline.report.words import amount, listed
 
 PAIR_WORDS = {
     "rest_hand": "rest and hand",
@@ -25,6 +25,9 @@ TASK_WORDS = {
 WHEN_WORDS = {"same": "held-out half of the same session", "later": "later sessions"}
 _PLAIN, _MOSTLY, _WEAK = 0.95, 0.8, 0.65
 _MOST_NAMED = 5
+_FEWEST_TO_COMPARE = 3
+_WEAK_SHARE = 0.25
+"""Soles, floors and straps make two sessions differ twofold (common practice, no source); this is more."""
 
 
 def session_part(signal: Mapping[str, Any]) -> Markup:
@@ -70,6 +73,7 @@ def study_part(signal: Mapping[str, Any]) -> Markup:
         accuracy=_accuracy_rows(signal),
         drop=_drop(signal["accuracy"]),
         faint=_faint(signal["sessions"]),
+        weak=_weak(signal["sessions"]),
         wakeups=wakeups_of(signal["wakeups"]),
     )
 
@@ -179,3 +183,13 @@ def _faint(sessions: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
     """The sessions in which body movement stands out least, and how far."""
     own = sorted(_of_sessions(sessions, "others_body").items(), key=lambda item: (item[1], item[0]))
     return [(name, two(value)) for name, value in own if value < _PLAIN][:_MOST_NAMED]
+
+
+def _weak(sessions: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, str]]:
+    """The sessions whose body movement is far smaller than the median session's, and both."""
+    own = {one["session"]: one["body_v"] for one in sessions if one["body_v"] is not None}
+    if len(own) < _FEWEST_TO_COMPARE:
+        return []
+    usual = median(own.values())
+    weak = sorted((value, name) for name, value in own.items() if value < _WEAK_SHARE * usual)
+    return [(name, amount(value, "V"), amount(usual, "V")) for value, name in weak[:_MOST_NAMED]]

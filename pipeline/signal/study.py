@@ -15,9 +15,9 @@ from pipeline.signal.learn import TASKS
 from pipeline.signal.pooled import Clusters, Counted, Curve, steps_of
 from pipeline.signal.roc import GRID, PAIRS, lacking
 from pipeline.signal.session import areas, compared
-from pipeline.signal.shares import Measured
+from pipeline.signal.shares import LEAST, Measured
 from pipeline.signal.wakeups import LEVELS_V, MOVEMENTS, Wakes, telling, wakes
-from pipeline.signal.windows import AMPLITUDE, Bools, Floats, Ints, Windows, read_windows
+from pipeline.signal.windows import AMPLITUDE, CLASSES, Bools, Floats, Ints, Windows, read_windows
 
 KINDS = ("all", "kept")
 """Windows before and after exclusions."""
@@ -41,6 +41,7 @@ class _Seen:
     participant: str
     absent: str
     areas: Mapping[str, Any]
+    body_v: float | None
     amplitude: Floats
     label: Ints
     masks: Mapping[str, Bools]
@@ -54,10 +55,10 @@ def study_signal(sessions: Sequence[Worn]) -> dict[str, Any]:
     -------
     dict
         ``absent`` says why there is nothing, else it is empty and these are there: ``n_sessions``,
-        ``n_seen`` (with windows), ``n_kept`` (with some after exclusions), ``sessions`` (name, participant,
-        areas of each, by participant and start), ``areas`` (pair -> ``all``, ``kept``), ``curves``
-        (the same, lists at ``grid``), ``trials``, ``accuracy`` (task -> ``same``, ``later`` -> ``accuracy``,
-        ``balanced``) and ``wakeups``.
+        ``n_seen`` (with windows), ``n_kept`` (with some after exclusions), ``sessions`` (of each its name,
+        participant, areas, and ``body_v``, its median amplitude of body movement), ``areas`` (pair ->
+        ``all``, ``kept``), ``curves`` (the same, lists at ``grid``), ``trials``, ``accuracy`` (task ->
+        ``same``, ``later`` -> ``accuracy``, ``balanced``) and ``wakeups``.
     """
     ordered = sorted(sessions, key=lambda one: (one.participant, one.started_at, one.session))
     seen, tries = list[_Seen](), list[Trial]()
@@ -76,7 +77,8 @@ def study_signal(sessions: Sequence[Worn]) -> dict[str, Any]:
         "n_seen": len(there),
         "n_kept": sum(bool(one.masks["kept"].any()) for one in there),
         "sessions": [
-            {"session": one.session, "participant": one.participant, "areas": one.areas} for one in seen
+            {name: getattr(one, name) for name in ("session", "participant", "areas", "body_v")}
+            for one in seen
         ],
         "areas": pooled,
         "curves": curves,
@@ -96,11 +98,18 @@ def _seen(session: str, participant: str, windows: Windows) -> _Seen:
         participant,
         windows.absent,
         areas(windows),
+        _body_v(windows),
         amplitude,
         windows.label,
         compared(windows),
         wakes(windows),
     )
+
+
+def _body_v(windows: Windows) -> float | None:
+    """Median amplitude of body movement in the windows kept; None with too few of them."""
+    found = windows.features[windows.kept & (windows.label == CLASSES.index("body")), AMPLITUDE]
+    return float(np.median(found)) if len(found) >= LEAST else None
 
 
 def _pooled(seen: Sequence[_Seen]) -> tuple[dict[str, Any], dict[str, Any]]:
