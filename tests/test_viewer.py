@@ -251,6 +251,21 @@ def test_recordings_of_several_rates_stand_side_by_side(tmp_path: Path) -> None:
     main, slow = unpacked(found.viewer)
     assert main[0]["n"] == 15_000
     assert slow[0]["low"].tolist() == [[3050.0] * 240]
+    assert found.viewer["facts"]["lost"] == []
+
+
+def test_time_that_a_sensor_does_not_cover_is_told_as_lost(tmp_path: Path) -> None:
+    quality = examples.session(tmp_path, verdict="accept")
+    axis = Channel("acc_w", "acceleration", "m/s2", 0.01, 0.0, 4.0, 0, 5000)
+    columns = {
+        "sample": np.arange(120),
+        "time_s": np.arange(120) / 4 + 10,
+        "quality": np.zeros(120, np.uint32),
+    }
+    rows = iter([(np.ones(120, bool), {**columns, "acc_w": np.zeros(120, np.float32)})])
+    metadata = {"sample_hz": "4.0", "clock_rows": "[0, 4]", "clock_s": "[10, 11]"}
+    write_samples(tmp_path / "samples_4hz.parquet", [axis], rows, metadata, with_quality=True)
+    assert seen(tmp_path, quality).viewer["facts"]["lost"] == [(0.0, 10.0), (40.0, 60.0)]
 
 
 def test_a_pause_of_the_clock_stays_a_pause(tmp_path: Path) -> None:

@@ -53,8 +53,8 @@ class Glance:
         Field channel that has none -> why, as a clause.
     events_s : float64 array
         When events came, in seconds; one for each column that has any.
-    lost : float64 array, shape (columns,)
-        Share of the first recording's rows in the column that are lost; NaN where no row stands.
+    lost : int64 array, shape (2, columns)
+        How many of the first recording's rows in the column are lost, and how many there are.
     """
 
     duration_s: float
@@ -63,7 +63,7 @@ class Glance:
     spectra: Mapping[str, Spectrum]
     no_spectrum: Mapping[str, str]
     events_s: Floats = field(default_factory=lambda: np.empty(0))
-    lost: Floats = field(default_factory=lambda: np.empty(0))
+    lost: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty((2, 0), np.int64))
 
     def of_kind(self, kind: str) -> tuple[Envelope, ...]:
         """Envelopes of the channels of that kind."""
@@ -108,7 +108,7 @@ def look(
         {name: spectrum for glance in glances for name, spectrum in glance.spectra.items()},
         {name: why for glance in glances for name, why in glance.no_spectrum.items()},
         _events(samples.with_name("events.parquet"), duration_s),
-        np.ones_like(glances[0].lost) if all_lost else glances[0].lost,
+        glances[0].lost[[1, 1]] if all_lost else glances[0].lost,
     )
 
 
@@ -133,7 +133,7 @@ def _reduce(recording: Recording, duration_s: float, watch: Watch | None = None)
     n_columns = int(np.clip(recording.n_rows // 4, 1, N_COLUMNS))
     low, high = (np.full((len(channels), n_columns), np.nan) for _ in range(2))
     bits = np.zeros(n_columns, np.uint32)
-    n_rows, n_lost = np.zeros(n_columns), np.zeros(n_columns)
+    n_lost, n_rows = (np.zeros(n_columns, np.int64) for _ in range(2))
     sums = {
         channel.name: BestSpectrum(recording.sample_hz, recording.n_rows)
         for channel in channels
@@ -150,7 +150,7 @@ def _reduce(recording: Recording, duration_s: float, watch: Watch | None = None)
             high[i, columns] = np.fmax(high[i, columns], np.fmax.reduceat(values, starts))
         bits[columns] |= np.bitwise_or.reduceat(block.columns["quality"], starts)
         lost = block.columns["quality"] & np.uint32(BY_NAME["lost"].mask)
-        n_lost[columns] += np.add.reduceat(lost, starts) / BY_NAME["lost"].mask
+        n_lost[columns] += np.add.reduceat(lost, starts, dtype=np.int64) // BY_NAME["lost"].mask
         n_rows[columns] += np.diff(starts, append=len(lost))
         unfit = (block.columns["quality"] & _NO_PICTURE) != 0
         for name, spectrum in sums.items():
@@ -158,18 +158,30 @@ def _reduce(recording: Recording, duration_s: float, watch: Watch | None = None)
     finished = {name: best.finished() for name, best in sums.items()}
     spectra = {name: spectrum for name, spectrum in finished.items() if spectrum is not None}
     none = {name: best.why_none() for name, best in sums.items() if name not in spectra}
-    share = np.divide(n_lost, n_rows, out=np.full(n_columns, np.nan), where=n_rows > 0)
-    return Glance(duration_s, _envelopes(channels, low, high), bits, spectra, none, lost=share)
+    return Glance(
+        duration_s, _envelopes(channels, low, high), bits, spectra, none, lost=np.stack((n_lost, n_rows))
+    )
+
+
+def uncovered(recording: Recording, duration_s: float) -> list[tuple[float, float]]:
+    """Start and stop in seconds of what lies before a recording's first sample and behind its last.
+
+    Beyond a second, and only of a recording of a field or an acceleration.
+    """
+    begin_s, end_s = recording.at_s(0), recording.until_s(recording.n_rows)
+    if all(channel.kind == "other" for channel in recording.channels):
+        return []
+    before = [(0.0, begin_s)] if begin_s >= ENDS_APART_S else []
+    return [*before, (end_s, duration_s)] if duration_s - end_s >= ENDS_APART_S else before
 
 
 def _uncovered(recording: Recording, duration_s: float, n_columns: int) -> npt.NDArray[np.uint32]:
-    """Lost, in the columns before a recording's first sample and behind its last, beyond a second."""
+    """Lost, in the columns that the recording does not cover."""
     middle_s = (np.arange(n_columns) + 0.5) * (duration_s / n_columns)
-    begin_s, end_s = recording.at_s(0), recording.until_s(recording.n_rows)
-    outside = (middle_s < begin_s) & (begin_s >= ENDS_APART_S)
-    outside |= (middle_s > end_s) & (duration_s - end_s >= ENDS_APART_S)
-    counts = any(channel.kind != "other" for channel in recording.channels)
-    return np.where(outside & counts, np.uint32(BY_NAME["lost"].mask), np.uint32(0))
+    bits = np.zeros(n_columns, np.uint32)
+    for start_s, stop_s in uncovered(recording, duration_s):
+        bits[(middle_s > start_s) & (middle_s < stop_s)] = BY_NAME["lost"].mask
+    return bits
 
 
 def _within(blocks: Iterator[Block], duration_s: float) -> Iterator[Block]:

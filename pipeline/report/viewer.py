@@ -20,7 +20,7 @@ from markupsafe import Markup
 
 from pipeline.recording import Block, Recording
 from pipeline.report import moments, words
-from pipeline.report.glance import Glance, look, recordings_of
+from pipeline.report.glance import Glance, look, recordings_of, uncovered
 from pipeline.report.layers import Layer
 from pipeline.report.parts import Activity, script
 from schemas.conditions import CONDITIONS
@@ -83,6 +83,7 @@ def see(
     if glance is None:
         return None
     viewer = _viewer(quality, list(packs.values()), chosen, activities, glance.duration_s)
+    viewer["facts"]["lost"] = _lost(recordings, glance.duration_s, all_lost)
     stills = [
         {
             "n": i,
@@ -92,6 +93,13 @@ def see(
         for i, moment in enumerate(chosen)
     ]
     return Seen(glance, viewer, stills)
+
+
+def _lost(recordings: Sequence[Recording], duration_s: float, all_lost: bool) -> list[tuple[float, float]]:
+    """Start and stop in seconds of what is lost though no row is there to be marked, as in the glance."""
+    if all_lost:
+        return [(0.0, duration_s)]
+    return [part for slower in recordings[1:] for part in uncovered(slower, duration_s)]
 
 
 class Pack:

@@ -44,7 +44,8 @@ const order = {field: 0, acceleration: 1, other: 2};
 const channels = recordings.flatMap(r => r.channels).sort((a, b) => order[a.kind] - order[b.kind]);
 const fastest = recordings.reduce((a, b) => a.sample_hz >= b.sample_hz ? a : b);
 const occurs = recordings.reduce((bits, r) => bits | bitsIn(r, 0, r.n_rows), 0);
-const lanes = facts.conditions.filter(condition => occurs & condition.mask);
+const isLost = condition => condition.name === "lost";  // also where no row is there to be marked
+const lanes = facts.conditions.filter(c => occurs & c.mask || (isLost(c) && facts.lost.length));
 const NARROWEST = Math.min(END, 10 / fastest.sample_hz);
 let start = 0, stop = END, cursor = END / 2, even = false, width = 0, asked = false, speaking = 0;
 
@@ -190,7 +191,11 @@ function drawLanes(ink, top, colour) {
     ink.fillText(lane.words, GUTTER, y + 12, inView());
     ink.fillStyle = colour.wash;
     ink.fillRect(GUTTER, y + 15, inView(), LANE - 17);
-    ink.fillStyle = lane.name === "lost" ? colour.ink : lane.fault ? colour.fault : colour.note;
+    ink.fillStyle = isLost(lane) ? colour.ink : lane.fault ? colour.fault : colour.note;
+    for (const [a, b] of isLost(lane) ? facts.lost : []) {
+      const x = Math.max(xOf(a), GUTTER);
+      ink.fillRect(x, y + 15, Math.max(Math.min(xOf(b), width) - x, 0), LANE - 17);
+    }
     for (const r of recordings) {
       let from = firstRow(r, start);
       for (let x = 0; x < columns; x++) {
@@ -304,6 +309,7 @@ function tell() {
     const written = cells.map(cell => made("td", {class: "n"}, cell));
     return made("tr", {}, made("th", {scope: "row"}, channel.name), ...written);
   });
+  if (facts.lost.some(([a, b]) => a <= cursor && cursor < b)) bits.add(facts.conditions.find(isLost).words);
   body.replaceChildren(...rows);
   const doing = facts.activities.filter(a => a.start_s <= cursor && cursor < a.stop_s);
   const here = [...doing.map(a => `${a.activity} (${a.intensity})`), ...bits];
