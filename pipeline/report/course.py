@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -39,8 +38,8 @@ class Small:
 
 def losses(glance: Glance, quality: Mapping[str, Any]) -> Small:
     """Share of samples lost in each stretch of time, beside the limit for the whole recording."""
-    share = _by_stretch(glance.lost)
-    n, known = len(share), np.nan_to_num(share)
+    known = _by_stretch(glance.lost)
+    n = len(known)
     worst = int(known.argmax()) if n else 0
     if not n or known[worst] == 0:
         return Small("", "No sample was lost at any time.")
@@ -62,12 +61,13 @@ def losses(glance: Glance, quality: Mapping[str, Any]) -> Small:
     return Small(bars, said, words.share(top), "0", rule)
 
 
-def _by_stretch(lost: Floats) -> Floats:
-    """Means over groups of columns; NaN where no row stands in any."""
-    n = min(N_STRETCHES, len(lost))
-    edges = np.arange(n + 1) * len(lost) // max(n, 1)
-    parts = [lost[a:b][~np.isnan(lost[a:b])] for a, b in pairwise(edges)]
-    return np.array([part.mean() if len(part) else np.nan for part in parts])
+def _by_stretch(lost: npt.NDArray[np.int64]) -> Floats:
+    """Share lost of the rows in each group of columns; 0 where no row stands in any."""
+    n = min(N_STRETCHES, lost.shape[1])
+    if not n:
+        return np.empty(0)
+    n_lost, n_rows = np.add.reduceat(lost, np.arange(n) * lost.shape[1] // n, axis=1)
+    return np.divide(n_lost, n_rows, out=np.zeros(n), where=n_rows > 0)
 
 
 def _limit(quality: Mapping[str, Any], name: str) -> float | None:
