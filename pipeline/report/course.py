@@ -67,7 +67,8 @@ def _by_stretch(lost: npt.NDArray[np.int64]) -> Floats:
     if not n:
         return np.empty(0)
     n_lost, n_rows = np.add.reduceat(lost, np.arange(n) * lost.shape[1] // n, axis=1)
-    return np.divide(n_lost, n_rows, out=np.zeros(n), where=n_rows > 0)
+    share: Floats = n_lost / np.maximum(n_rows, 1)
+    return share
 
 
 def _limit(quality: Mapping[str, Any], name: str) -> float | None:
