@@ -11,6 +11,8 @@ OXUM = "Payload-Oxum"
 
 DATA_PACKAGE = "datapackage.json"
 CRATE = "ro-crate-metadata.json"
+DOCUMENTS = ("README.md", "dictionary.md", "LICENSE", "CITATION.cff")
+"""What is for people to read; the Data Package names every file but these, itself and the crate."""
 
 BLOCK_BYTES = 1 << 20
 """What is read and hashed at once."""

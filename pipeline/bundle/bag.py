@@ -126,7 +126,7 @@ def _write(path: Path, text: str) -> None:
 
 def _prune(folder: Path) -> None:
     for place, _, _ in os.walk(folder, topdown=False):
-        if Path(place) != folder and not os.listdir(place):
+        if Path(place) != folder and not any(Path(place).iterdir()):
             Path(place).rmdir()
 
 

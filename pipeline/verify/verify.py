@@ -1,0 +1,89 @@
+"""``sessiongate verify``: is this bundle whole, and is it what it says it is?"""
+
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.errors import InputError, Problem
+from pipeline.verify.bag import Read, check_complete, check_sums, read_tags
+from pipeline.verify.contents import check_against, read_descriptions
+from pipeline.verify.faults import Fault
+from pipeline.verify.progress import Progress, in_words
+from pipeline.verify.tree import Listing, Tree
+from schemas.bags import CRATE, DATA_PACKAGE, DECLARATION, MANIFEST, PAYLOAD
+
+WHOLE, DAMAGED = 0, 1
+
+
+@dataclass(frozen=True)
+class Checked:
+    """Faults of a bundle in the order in which they are told; bytes and files of its payload."""
+
+    faults: tuple[Fault, ...]
+    n_bytes: int
+    n_files: int
+
+
+def verify(bundle: Path) -> int:
+    """Check a bundle and print every fault; nothing is written and nothing outside it is read.
+
+    Returns
+    -------
+    int
+        0 where it is whole, 1 where it is damaged.
+
+    Raises
+    ------
+    InputError
+        Where it is no bundle at all.
+    """
+    checked = check(bundle)
+    if not checked.faults:
+        size = in_words(checked.n_bytes)
+        print(f"Whole: {checked.n_files} files, {size}; every checksum is right: {bundle}")
+        return WHOLE
+    n = len(checked.faults)
+    print(f"Damaged, {n} fault{'s' if n > 1 else ''}: {bundle}", file=sys.stderr)
+    for fault in checked.faults:
+        print(f"  {fault.problem}", file=sys.stderr)
+    return DAMAGED
+
+
+def check(bundle: Path) -> Checked:
+    """All faults of a bundle. Each listed file is read once, block by block; InputError where it is none."""
+    if not bundle.is_dir():
+        found = "a file" if bundle.exists() else "nothing of that name"
+        raise _no_bundle(bundle, "the folder of a bundle", found)
+    with Tree(bundle) as tree:
+        listing = tree.listing()
+        if DECLARATION not in listing.files and MANIFEST not in listing.files:
+            raise _no_bundle(bundle, f"a folder with {DECLARATION} and {MANIFEST}", "neither")
+        read = read_tags(tree, listing)
+        listed = read.listed()
+        ours = {f"{PAYLOAD}/{DATA_PACKAGE}", f"{PAYLOAD}/{CRATE}"}
+        if not ours & (listed.keys() | listing.files.keys()):
+            expected = f"{DATA_PACKAGE} and {CRATE} in {PAYLOAD}/"
+            raise _no_bundle(bundle, expected, "neither: a bag of another kind")
+        faults = _faults(tree, listing, read)
+    payload = [size for path, size in listing.files.items() if path.startswith(f"{PAYLOAD}/")]
+    return Checked(tuple(faults), sum(payload), len(payload))
+
+
+def _faults(tree: Tree, listing: Listing, read: Read) -> list[Fault]:
+    listed = read.listed()
+    described = read_descriptions(tree, listing)
+    progress = Progress(sum(size for path, size in listing.files.items() if path in listed))
+    try:
+        wrong = check_sums(tree, listing, read, described.sizes(), progress.add)
+    finally:
+        progress.end()
+    about = [*described.faults, *check_against(described, tree, listing, listed)]
+    # A file of which a checksum has told is not told of again by what describes it.
+    told = {fault.problem.file for fault in wrong}
+    about = [fault for fault in about if fault.problem.file not in told]
+    return [*read.faults, *check_complete(read, listing), *wrong, *about]
+
+
+def _no_bundle(bundle: Path, expected: str, found: str) -> InputError:
+    remedy = "Give the folder that 'sessiongate bundle' wrote."
+    return InputError([Problem(str(bundle), "", expected, found, remedy)])
