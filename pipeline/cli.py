@@ -1,4 +1,4 @@
-"""The front door: ``sessiongate new``, ``peek``, ``run`` and ``drill``."""
+"""The front door: ``sessiongate new``, ``peek``, ``run``, ``drill`` and ``verify``."""
 
 import argparse
 import os
@@ -81,6 +81,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     run.set_defaults(command=_run, stopped=" Finished sessions are kept; run again to go on.")
     _add_drill(commands)
+    verify = commands.add_parser("verify", help="is a bundle whole, and what it says it is? needs no study")
+    verify.add_argument("bundle", type=Path, metavar="BUNDLE", help="the folder of a bundle; it is only read")
+    verify.set_defaults(command=_verify, stopped=" Nothing was written.")
     return parser
 
 
@@ -157,6 +160,12 @@ def _drill(options: argparse.Namespace) -> int:
     from pipeline.drill.drill import drill  # imports everything that there is
 
     return drill(options.study, options.out, options.rounds, options.seed, options.jobs, options.keep)
+
+
+def _verify(options: argparse.Namespace) -> int:
+    from pipeline.verify.verify import verify  # Arrow is needed here, and no workflow
+
+    return verify(options.bundle)
 
 
 if __name__ == "__main__":

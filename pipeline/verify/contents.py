@@ -34,12 +34,12 @@ class Described:
     ----------
     resources : mapping
         Path below ``data`` -> its resource.
-    faults : tuple of Fault
-        What is wrong with the descriptions' text and the names in them.
+    faults : mapping
+        Name of a description -> what is wrong with its text and the names in it.
     """
 
     resources: Mapping[str, Mapping[str, Any]]
-    faults: tuple[Fault, ...]
+    faults: Mapping[str, tuple[Fault, ...]]
 
     def sizes(self) -> dict[str, int]:
         """Path from the top of the bag -> size in bytes, where it is stated."""
@@ -49,21 +49,21 @@ class Described:
 
 def read_descriptions(tree: Tree, listing: Listing) -> Described:
     """Read the Data Package and the crate, and hold the names in them against the payload."""
-    faults: list[Fault] = []
     resources: dict[str, Mapping[str, Any]] = {}
-    package = _json(tree, listing, DATA_PACKAGE, faults)
+    by_package: list[Fault] = []
+    package = _json(tree, listing, DATA_PACKAGE, by_package)
     if package is not None:
-        for path, one in _resources(package, faults):
+        for path, one in _resources(package, by_package):
             if path in resources:
-                faults.append(
-                    of_bundle(_at(DATA_PACKAGE), "resources", "each path once", f"{shown(path)} again")
-                )
+                found = f"{shown(path)} again"
+                by_package.append(of_bundle(_at(DATA_PACKAGE), "resources", "each path once", found))
             resources[path] = one
-        faults += _names(DATA_PACKAGE, set(resources), listing, _NO_RESOURCE)
-    graph = _json(tree, listing, CRATE, faults)
+        by_package += _names(DATA_PACKAGE, set(resources), listing, _NO_RESOURCE)
+    by_crate: list[Fault] = []
+    graph = _json(tree, listing, CRATE, by_crate)
     if graph is not None:
-        faults += _names(CRATE, set(_crate_files(graph, faults)), listing, (CRATE,))
-    return Described(resources, tuple(faults))
+        by_crate += _names(CRATE, set(_crate_files(graph, by_crate)), listing, (CRATE,))
+    return Described(resources, {DATA_PACKAGE: tuple(by_package), CRATE: tuple(by_crate)})
 
 
 def _at(path: str) -> str:
@@ -105,8 +105,9 @@ def _resources(package: Mapping[str, Any], faults: list[Fault]) -> Iterator[tupl
             continue
         paths = one.get("path")
         for path in paths if isinstance(paths, list) else [paths]:
-            if _is_good(path, where, DATA_PACKAGE, faults):
-                yield path, one
+            text = path if isinstance(path, str) else ""
+            if not _is_bad(text, where, DATA_PACKAGE, faults):
+                yield text, one
 
 
 def _crate_files(graph: Mapping[str, Any], faults: list[Fault]) -> Iterator[str]:
@@ -123,10 +124,9 @@ def _crate_files(graph: Mapping[str, Any], faults: list[Fault]) -> Iterator[str]
             continue
         if isinstance(name, str) and _is_elsewhere(name):
             continue
-        if isinstance(name, str):
-            name = unquote(name.removeprefix("./"))  # identifiers are URIs
-        if _is_good(name, f"@graph[{i}]", CRATE, faults):
-            yield name
+        path = unquote(name.removeprefix("./")) if isinstance(name, str) else ""  # identifiers are URIs
+        if not _is_bad(path, f"@graph[{i}]", CRATE, faults):
+            yield path
 
 
 def _is_elsewhere(name: str) -> bool:
@@ -136,13 +136,13 @@ def _is_elsewhere(name: str) -> bool:
         return False
 
 
-def _is_good(path: object, where: str, file: str, faults: list[Fault]) -> bool:
-    """Whether a description names a path that stays in the payload; it is not opened by that name."""
-    wrong = danger_in(path) if isinstance(path, str) and path else "no path"
+def _is_bad(path: str, where: str, file: str, faults: list[Fault]) -> bool:
+    """Whether a description names what is no path in the payload; none is opened by such a name."""
+    wrong = danger_in(path) if path else "no path"
     if wrong:
         expected = f"a path below {PAYLOAD}/"
-        faults.append(of_bundle(_at(file), where, expected, f"{wrong}: {shown(repr(path), 80)}"))
-    return not wrong
+        faults.append(of_bundle(_at(file), where, expected, f"{wrong}: '{shown(path, 80)}'"))
+    return bool(wrong)
 
 
 def _names(file: str, named: set[str], listing: Listing, optional: tuple[str, ...]) -> list[Fault]:

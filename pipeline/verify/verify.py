@@ -1,4 +1,4 @@
-"""``sessiongate verify``: is this bundle whole, and is it what it says it is?"""
+"""``sessiongate verify``: whether a bundle is whole, and is what it says it is."""
 
 import sys
 from dataclasses import dataclass
@@ -77,9 +77,14 @@ def _faults(tree: Tree, listing: Listing, read: Read) -> list[Fault]:
         wrong = check_sums(tree, listing, read, described.sizes(), progress.add)
     finally:
         progress.end()
-    about = [*described.faults, *check_against(described, tree, listing, listed)]
-    # A file of which a checksum has told is not told of again by what describes it.
     told = {fault.problem.file for fault in wrong}
+    about: list[Fault] = []
+    for name, faults in described.faults.items():
+        if f"{PAYLOAD}/{name}" not in told:  # what is damaged itself is no witness against others
+            about += faults
+    if f"{PAYLOAD}/{DATA_PACKAGE}" not in told:
+        about += check_against(described, tree, listing, listed)
+    # What a checksum has told of a file is enough.
     about = [fault for fault in about if fault.problem.file not in told]
     return [*read.faults, *check_complete(read, listing), *wrong, *about]
 
