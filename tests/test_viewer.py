@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 import report_examples as examples
@@ -266,6 +267,21 @@ def test_time_that_a_sensor_does_not_cover_is_told_as_lost(tmp_path: Path) -> No
     metadata = {"sample_hz": "4.0", "clock_rows": "[0, 4]", "clock_s": "[10, 11]"}
     write_samples(tmp_path / "samples_4hz.parquet", [axis], rows, metadata, with_quality=True)
     assert seen(tmp_path, quality).viewer["facts"]["lost"] == [(0.0, 10.0), (40.0, 60.0)]
+
+
+def test_events_travel_with_their_own_times_while_they_are_few(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    quality = examples.session(tmp_path, verdict="accept")
+    assert seen(tmp_path, quality).viewer["facts"]["events"] == {"each": False, "seconds": []}
+    pq.write_table(pa.table({"time_s": [-3.0, 10.0, 10.001, 30.0, 61.0]}), tmp_path / "events.parquet")
+    assert seen(tmp_path, quality).viewer["facts"]["events"] == {
+        "each": True,
+        "seconds": [10.0, 10.001, 30.0],
+    }
+    monkeypatch.setattr(viewer, "MOST_EVENTS", 4)
+    events = seen(tmp_path, quality).viewer["facts"]["events"]
+    assert events == {"each": False, "seconds": pytest.approx([10.0, 30.0], abs=0.05)}
 
 
 def test_a_pause_of_the_clock_stays_a_pause(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 import report_examples as examples
@@ -50,6 +51,7 @@ def binned(tmp_path_factory: pytest.TempPathFactory) -> Path:
         table = pq.read_table(folder / "samples.parquet")
         field = table["field"].to_numpy().copy()
         field[SPIKE_ROW] = SPIKE_V
+        pq.write_table(pa.table({"time_s": [45.001]}), folder / "events.parquet")
         pq.write_table(table.set_column(2, table.schema.field("field"), [field]), folder / "samples.parquet")
         found = seen(folder, quality, examples.activities(60.0))
     out = folder / "page.html"
@@ -114,7 +116,7 @@ def test_single_samples_of_a_moment_are_one_click_away(browser: Any, binned: Pat
     button.click()
     assert settled(browser).endswith("Every single sample.")
     assert table(browser)["field"] == ["280.1\u202fmV", "280.1\u202fmV", "11250"]
-    assert "at a rail" in browser.find_element("css selector", ".v-under").text
+    assert browser.find_element("css selector", ".v-under").text.endswith("(body), at a rail, an event.")
 
 
 def test_the_keyboard_does_all_of_it(browser: Any, binned: Path) -> None:

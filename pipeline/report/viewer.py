@@ -16,6 +16,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
+import pyarrow.parquet as pq
 from markupsafe import Markup
 
 from pipeline.recording import Block, Recording
@@ -35,6 +36,8 @@ PACKED_BYTES = 540_000
 """What all of it may take, deflated; a third more in the page."""
 LONGEST_MOMENT_S, SHORTEST_MOMENT_S = 10.0, 1.0
 MOST_KNOTS = 2000
+MOST_EVENTS = 5000
+"""Events up to which each travels with its own time; of more, one for each column of the picture."""
 _ZLIB_LEVEL = 6
 
 
@@ -84,6 +87,7 @@ def see(
         return None
     viewer = _viewer(quality, list(packs.values()), chosen, activities, glance.duration_s)
     viewer["facts"]["lost"] = _lost(recordings, glance.duration_s, all_lost)
+    viewer["facts"]["events"] = _events(samples, glance)
     stills = [
         {
             "n": i,
@@ -100,6 +104,16 @@ def _lost(recordings: Sequence[Recording], duration_s: float, all_lost: bool) ->
     if all_lost:
         return [(0.0, duration_s)]
     return [part for slower in recordings[1:] for part in uncovered(slower, duration_s)]
+
+
+def _events(samples: Path, glance: Glance) -> dict[str, Any]:
+    """When events came, in seconds; ``each`` is whether all of them are there."""
+    path = samples.with_name("events.parquet")
+    if not len(glance.events_s) or pq.read_metadata(path).num_rows > MOST_EVENTS:
+        return {"each": False, "seconds": glance.events_s.tolist()}
+    time_s = pq.read_table(path, columns=["time_s"], use_threads=False)["time_s"].to_numpy()
+    inside = time_s[(time_s >= 0) & (time_s <= glance.duration_s)]
+    return {"each": True, "seconds": np.unique(inside.round(6)).tolist()}
 
 
 class Pack:

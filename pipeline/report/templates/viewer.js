@@ -46,6 +46,7 @@ const fastest = recordings.reduce((a, b) => a.sample_hz >= b.sample_hz ? a : b);
 const occurs = recordings.reduce((bits, r) => bits | bitsIn(r, 0, r.n_rows), 0);
 const isLost = condition => condition.name === "lost";  // also where no row is there to be marked
 const lanes = facts.conditions.filter(c => occurs & c.mask || (isLost(c) && facts.lost.length));
+const nLanes = lanes.length + (facts.events.seconds.length ? 1 : 0);
 const NARROWEST = Math.min(END, 10 / fastest.sample_hz);
 let start = 0, stop = END, cursor = END / 2, even = false, width = 0, asked = false, speaking = 0;
 
@@ -207,6 +208,16 @@ function drawLanes(ink, top, colour) {
   }
 }
 
+function drawEvents(ink, y, colour) {
+  ink.textAlign = "left";
+  ink.fillStyle = colour.ink;
+  ink.fillText(facts.events.each ? "events" : "events, one line for those close together", GUTTER, y + 12, inView());
+  ink.fillStyle = colour.other;
+  for (const second of facts.events.seconds) {
+    if (second >= start && second <= stop) ink.fillRect(xOf(second) - 0.75, y + 14, 1.5, LANE - 15);
+  }
+}
+
 function fitted(ink, text, room) {
   if (ink.measureText(text).width <= room) return text;
   const each = ink.measureText(text).width / text.length, n = Math.floor(room / each) - 1;
@@ -256,7 +267,7 @@ function draw() {
   if (!width) return;
   const rows = channels.map(channel => channel.kind === "field" ? TALL : LOW);
   const bottom = rows.reduce((sum, row) => sum + NAME + row + GAP, 0), doing = facts.activities.length ? DOING : 0;
-  const height = bottom + lanes.length * LANE + doing + AXIS;
+  const height = bottom + nLanes * LANE + doing + AXIS;
   canvas.width = Math.round(width * density());
   canvas.height = Math.round(height * density());
   canvas.style.height = `${height}px`;
@@ -272,7 +283,7 @@ function draw() {
     if (end > x) ink.fillRect(x, 0, end - x, bottom - GAP);
   }
   ink.fillStyle = colour.clay;  // before what is measured, so that the line hides nothing
-  ink.fillRect(xOf(cursor) - 1, 0, 2, bottom + lanes.length * LANE + doing);
+  ink.fillRect(xOf(cursor) - 1, 0, 2, bottom + nLanes * LANE + doing);
   let top = 0;
   channels.forEach((channel, i) => {
     drawChannel(ink, channel, top + NAME, rows[i], colour);
@@ -280,7 +291,8 @@ function draw() {
     top += NAME + rows[i] + GAP;
   });
   drawLanes(ink, top, colour);
-  top += lanes.length * LANE;
+  top += nLanes * LANE;
+  if (nLanes > lanes.length) drawEvents(ink, top - LANE, colour);
   drawActivities(ink, top, colour);
   top += doing;
   drawAxis(ink, top, colour);
@@ -312,7 +324,10 @@ function tell() {
   if (facts.lost.some(([a, b]) => a <= cursor && cursor < b)) bits.add(facts.conditions.find(isLost).words);
   body.replaceChildren(...rows);
   const doing = facts.activities.filter(a => a.start_s <= cursor && cursor < a.stop_s);
-  const here = [...doing.map(a => `${a.activity} (${a.intensity})`), ...bits];
+  const reach = Math.max((stop - start) / inView(), 0.5 / fastest.sample_hz);
+  const near = facts.events.seconds.filter(second => Math.abs(second - cursor) <= reach).length;
+  const events = near ? [near > 1 ? `${near} events` : "an event"] : [];
+  const here = [...doing.map(a => `${a.activity} (${a.intensity})`), ...bits, ...events];
   const day = facts.clock_time ? `, ${ofDay(cursor, decimals)} by the clock` : "";
   const at = `${spelled(cursor, decimals)} from the first sample (${cursor.toFixed(decimals)}\u202fs)${day}`;
   under.textContent = `Under the line, at ${at}: ${here.join(", ") || "no condition holds"}.`;
