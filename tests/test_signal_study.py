@@ -5,6 +5,7 @@ import dataclasses
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,8 @@ from pipeline.signal.session import within
 from pipeline.signal.wakeups import is_awake, wakes
 from pipeline.signal.windows import AMPLITUDE, CLASSES, EXCURSION, Windows, no_windows
 from pipeline.simulate.draw import draw
+from pipeline.steps.job import Places, StepFailed
+from pipeline.steps.signal import check_signal, look_for_signal
 from pipeline.steps.tables import write_csv
 from schemas.columns import SIGNAL
 from schemas.tables import arrow_table, pandera_schema
@@ -253,6 +256,33 @@ def test_nothing_kept_says_so(tmp_path: Path) -> None:
     assert "too little is left" in part
     assert "no window was kept" in part
     assert signal["areas"]["others_body"]["all"]["value"] > 0.99
+
+
+def test_steps_write_windows_and_the_table_and_tell_of_a_garbled_file(tmp_path: Path) -> None:
+    names = ("throw-1", "throw-2")
+    all_places = [Places(tmp_path, name) for name in names]
+    start = datetime.fromisoformat("2026-03-02T09:30:00+01:00")
+    log = (Doing(0, 20, "rest"), Doing(20, 40, "body"))
+    sessions = [
+        SimpleNamespace(name=name, participant="p1", started_at=start, activities=log) for name in names
+    ]
+    for session, places in zip(sessions, all_places, strict=True):
+        places.samples.parent.mkdir()
+        places.signal.parent.mkdir(parents=True)
+        field = np.sin(np.arange(4000) / 16) * np.repeat([0.001, 0.1], 2000)
+        write_field(places.samples, field, 100.0)
+        job: Any = SimpleNamespace(places=places, session=session)
+        assert look_for_signal(job, [[0.0, 40.0]])["areas"]["rest_body"]["kept"]["value"] == 1.0
+    study: Any = SimpleNamespace(sessions=sessions)
+    assert check_signal(study, all_places)["n_kept"] == 2
+    first = (tmp_path / "signal.csv").read_bytes()
+    check_signal(study, all_places)
+    assert (tmp_path / "signal.csv").read_bytes() == first
+    all_places[1].signal.write_bytes(b"no table of windows")
+    with pytest.raises(StepFailed, match="throw-2: files were changed"):
+        check_signal(study, all_places)
+    assert all_places[1].failed.exists()
+    assert not all_places[0].failed.exists()
 
 
 # ---------------------------------------------------------------- pages
