@@ -364,6 +364,11 @@ def test_the_address_keeps_the_view_and_nonsense_in_it_does_no_harm(browser: Any
     assert browser.get_log("browser") == []
     opened(browser, folder, "#trends")
     assert fragment(browser) == "trends"
+    browser.execute_async_script("setTimeout(arguments[0], 300)")
+    assert (
+        abs(browser.execute_script("return document.getElementById('trends').getBoundingClientRect().top"))
+        < 9
+    )
 
 
 @pages.NEEDS_BROWSER

@@ -159,30 +159,33 @@ function body(children) {
   return made;
 }
 
+function groups(all) {
+  const named = new Map();
+  for (const one of all) {
+    const name = one[view.group];
+    if (!named.has(name)) named.set(name, []);
+    named.get(name).push(one);
+  }
+  return [...named.keys()].sort(collator.compare).map(name => {
+    const own = named.get(name), seen = own.filter(one => !one.row.hidden);
+    const title = view.group === "day" ? own[0].row.querySelector("time").firstChild.textContent.trim() : name;
+    return body([heading(title || "(none)", seen), ...own.map(one => one.row)]);
+  });
+}
+
+let standing = rows.map(one => one.place).join();  // how the rows stand in the page now
 function arrange(asked) {
   const all = ordered(), shown = [];
   for (const one of all) {
     one.row.hidden = !fits(one, asked);
     if (!one.row.hidden) shown.push(one);
   }
-  let bodies;
-  if (view.group) {
-    const groups = new Map();
-    for (const one of all) {
-      const name = one[view.group];
-      if (!groups.has(name)) groups.set(name, []);
-      groups.get(name).push(one);
-    }
-    bodies = [...groups.keys()].sort(collator.compare).map(name => {
-      const own = groups.get(name), seen = own.filter(one => !one.row.hidden);
-      const title = view.group === "day" ? own[0].row.querySelector("time").firstChild.textContent : name;
-      return body([heading(title || "(none)", seen), ...own.map(one => one.row)]);
-    });
-  } else {
-    bodies = [body(all.map(one => one.row))];
-  }
+  const wanted = all.map(one => one.place).join();
+  if (!view.group && wanted === standing) return shown;
+  const bodies = view.group ? groups(all) : [body(all.map(one => one.row))];
   for (const old of [...table.tBodies]) old.remove();
   table.append(...bodies);
+  standing = view.group ? "" : wanted;
   return shown;
 }
 
@@ -284,4 +287,7 @@ table.classList.add("live");
 if (location.hash.includes("=")) view = read(location.hash.slice(1));
 draw();
 performance.mark("usable");
+// rows that have moved, or were drawn meanwhile, have carried away the section that a link asked for
+if (location.hash && !location.hash.includes("="))
+  addEventListener("load", () => document.getElementById(location.hash.slice(1))?.scrollIntoView());
 })();
