@@ -153,6 +153,7 @@ HOSTILE = [
     "\"'><i class=planted autofocus onfocus='window.harmed = 1'>",
     "{{ 7 * 7 }} ${window.harmed = 1} `x`",
     "a\u202eesrever\u202c b\u0000\u0007\u001b[31m\u2028c",
+    "\u05d2\u05dc\u05d6\u05d5\u05e8 123 (\u0635\u0644\u0635\u0627\u0644)",
     "javascript:window.harmed=1//",
 ]  # fmt: skip
 
@@ -169,6 +170,8 @@ def test_text_of_a_study_does_no_harm(browser: Any, tmp_path: Path, text: str) -
             pages.settled(browser)
             assert browser.execute_script("return window.harmed") is None
             assert browser.find_elements("css selector", ".planted") == []
+            shown_text = browser.execute_script("return document.documentElement.innerText")
+            assert not set(shown_text) & set("\u202e\u202c\x00\x07\x1b\u2028")
             counts.append(browser.execute_script(_ELEMENTS))
             assert [e for e in browser.get_log("browser") if "violates" in e["message"]] == []
             assert pages.fetched(browser) == []

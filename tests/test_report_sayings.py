@@ -14,7 +14,7 @@ from pipeline.report.glance import look
 from pipeline.report.linelabels import line_labels
 from pipeline.report.spectrum import BestSpectrum
 from pipeline.report.strip import strip_svg
-from pipeline.report.words import absence, adding_up, by_titles, joined, started_words, value_title
+from pipeline.report.words import absence, adding_up, by_titles, joined, started_words, value_title, visible
 
 
 def test_gaps_and_warnings_stand_beside_a_green_tick(tmp_path: Path) -> None:
@@ -203,3 +203,11 @@ def test_rounding_goes_to_the_part_that_lost_most() -> None:
     )
     assert adding_up([0.0, 0.0, 0.0])[0] == "0\u202fs"
     assert adding_up([3661.0, 0.0, 0.0])[0] == "1\u202fh 1\u202fmin 1\u202fs"
+
+
+def test_nothing_in_a_name_moves_what_stands_beside_it() -> None:
+    # Unicode Standard Annex 9: overrides and embeddings reach beyond the text that holds them.
+    assert visible("carrying boards, glaze ½ µ") == "carrying boards, glaze ½ µ"
+    assert visible("a\u202eb\x07") == "a\ufffdb\ufffd"
+    assert visible("\u05d2\u05dc") == "\u2068\u05d2\u05dc\u2069"
+    assert visible("two\nlines") == "two\nlines"

@@ -57,11 +57,12 @@ def script(*names: str) -> Script:
 
 @cache
 def templates() -> Environment:
-    """The environment of every page: all values are escaped, a missing one is an error."""
+    """The environment of every page: all values are escaped and visible, a missing one is an error."""
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=lambda value: words.visible(value) if type(value) is str else value,
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,

@@ -70,6 +70,7 @@ def write_report(
     signal : mapping or None
         Whether it carries the signal, by `pipeline.signal.session_signal`.
     """
+    activities = [_Doing(one) for one in activities]
     found, every = _findings(findings)
     readable = quality["verdict"] != "unreadable" and samples.exists()
     all_lost = quality["conditions"].get("lost", {}).get("fraction") == 1.0
@@ -97,6 +98,14 @@ def write_report(
     )
     write_text(out, page)
     write_text(strip, strip_svg(quality, glance, activities))
+
+
+class _Doing:
+    """An activity by a name that does nothing to what stands beside it."""
+
+    def __init__(self, logged: Activity) -> None:
+        self.start_s, self.stop_s = logged.start_s, logged.stop_s
+        self.activity, self.intensity = words.visible(logged.activity), logged.intensity
 
 
 def _answers(quality: Mapping[str, Any], warned: Sequence[str], readable: bool) -> dict[str, Any]:

@@ -88,8 +88,24 @@ _LIMIT = re.compile(rf"([\d.,]+) ({_PRINTED}) \(limit ([\d.,]+)\)")
 _BELOW_ZERO = re.compile(r"(?<![^\s(])-(?=\d)")
 _UNIT_OF_NAME = re.compile(r"_(s|v|hz|ppm|m_s2|v_per_s|fraction)$")
 _NAME = re.compile(r"\b[a-z0-9]+(?:_[a-z0-9]+)+\b")
+_UNSEEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
+_FROM_RIGHT = re.compile(
+    "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufeff\U00010800-\U00010fff\U0001e800-\U0001efff]"
+)
 _PREFIXED = ("V", "A", "T")
 _PREFIXES = ((1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
+
+
+def visible(text: str) -> str:
+    """`text` such that nothing in it moves or hides what stands beside it on a page.
+
+    Control characters, and those that turn the direction of writing, show as U+FFFD; words that are written
+    from the right are isolated (Unicode Standard Annex 9, 2.4).
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    text = _UNSEEN.sub("\ufffd", text)
+    return f"\u2068{text}\u2069" if _FROM_RIGHT.search(text) else text
 
 
 def unit_words(unit: str) -> str:
