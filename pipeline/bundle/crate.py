@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from pipeline.bundle.fields import PARQUET, columns_of
+from pipeline.bundle.fields import PARQUET, columns_of, of_any_session
 from pipeline.bundle.licence import licence_of
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from schemas.bags import CRATE
@@ -204,8 +204,7 @@ def _actions(recoded: Recoded, made: Sequence[Made]) -> list[Entity]:
 
 def _belongs(path: str, code: str) -> bool:
     """Whether a file is that of one session: its folder or its name is the session's code."""
-    *folders, name = path.split("/")
-    return code in folders or (bool(folders) and name.split(".")[0] == code)
+    return of_any_session(path, (code,)) != path
 
 
 def _action(identifier: str, name: str, objects: Sequence[str], results: Sequence[str]) -> Entity:

@@ -1,7 +1,7 @@
 """``datapackage.json``: the files of a bundle and the columns of its tables, by Data Package 2.0.
 
 Source: the Data Package standard, version 2.0 (26 June 2024): Data Package, Data Resource, Table Dialect and
-Table Schema. Columns also bear ``unit``, a UCUM code, which the standard leaves to those who use it.
+Table Schema. Beside what it defines, columns bear ``unit``, a UCUM code, and Parquet files ``rows``.
 """
 
 import json
@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from pipeline.bundle.fields import CSV, PARQUET, columns_of
+from pipeline.bundle.fields import CSV, PARQUET, columns_of, line_end_of, n_rows
 from pipeline.bundle.licence import licence_of
 from pipeline.bundle.recoded import Made, Recoded
 from schemas.columns import Column
@@ -87,16 +87,15 @@ def _resource(one: Made, folder: Path, name: str, sha512: str, sessions: str) ->
         "bytes": (folder / one.path).stat().st_size,
         "hash": f"sha512:{sha512}",
     }
-    if one.table and one.media_type in (PARQUET, CSV):
+    if one.media_type in (PARQUET, CSV):
         in_text = one.media_type == CSV
         described["type"] = "table"
         if in_text:
             described["encoding"] = "utf-8"
-            described["dialect"] = {
-                "delimiter": ",",
-                "lineTerminator": "\n",
-                "quoteChar": '"',
-            }
+            line_end = line_end_of(folder / one.path)
+            described["dialect"] = {"delimiter": ",", "lineTerminator": line_end, "quoteChar": '"'}
+        else:
+            described["rows"] = n_rows(folder / one.path)
         described["schema"] = _table_schema(one.table, columns_of(one, folder), in_text, sessions)
     return described
 

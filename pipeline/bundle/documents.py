@@ -10,9 +10,7 @@ from pipeline.bundle.licence import citation, licence_text
 from pipeline.bundle.readme import readme
 from pipeline.bundle.recoded import Made, Recoded
 from pipeline.writing import write_text
-
-DATAPACKAGE = "datapackage.json"
-CRATE = "ro-crate-metadata.json"
+from schemas.bags import CRATE, DATA_PACKAGE
 
 
 def write_documents(
@@ -60,8 +58,8 @@ def write_documents(
     for one, text in zip(texts, words, strict=True):
         write_text(folder / one.path, text)
     sha512: Mapping[str, str] = {one.path: digest(folder / one.path) for one in made}
-    package = Made(DATAPACKAGE, "application/json", "Data Package 2.0: every table with its columns")
-    write_text(folder / DATAPACKAGE, datapackage(recoded, made, folder, sha512))
+    package = Made(DATA_PACKAGE, "application/json", "Data Package 2.0: every table with its columns")
+    write_text(folder / DATA_PACKAGE, datapackage(recoded, made, folder, sha512))
     whole = (*made, *texts, package)
     write_text(folder / CRATE, crate(recoded, whole, folder, authors, published))
     described = Made(CRATE, "application/ld+json", "RO-Crate 1.2: every file and how it was made")

@@ -1,7 +1,7 @@
 """Columns of the tables in a bundle: as the files have them, in the words of `schemas`."""
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import get_args
@@ -73,6 +73,24 @@ def columns_of(made: Made, folder: Path) -> tuple[Column, ...]:
     with (folder / made.path).open(encoding="utf-8", newline="") as file:
         head = next(csv.reader(file), [])
     return tuple(by_name.get(name, Column(name, "string", "", nullable=True)) for name in head)
+
+
+def n_rows(path: Path) -> int:
+    """Rows of a Parquet file, by its footer."""
+    return int(pq.read_metadata(path).num_rows)
+
+
+def line_end_of(path: Path) -> str:
+    """What ends the lines of a CSV file."""
+    with path.open("rb") as file:
+        return "\r\n" if file.readline().endswith(b"\r\n") else "\n"
+
+
+def of_any_session(path: str, codes: Collection[str]) -> str:
+    """Path with ``<session>`` where the code of one stands as a folder or as the name of the file."""
+    folders = ["<session>" if part in codes else part for part in path.split("/")]
+    stem, dot, suffix = folders[-1].partition(".")
+    return "/".join((*folders[:-1], ("<session>" if stem in codes else stem) + dot + suffix))
 
 
 def _of_parquet(schema: pa.Schema, known: dict[str, Column]) -> Sequence[Column]:
