@@ -1,7 +1,38 @@
-"""The key to the codes of a bundle: it stays behind."""
+"""The key to the codes of a bundle: it stays behind.
 
-from collections.abc import Mapping
+Codes say nothing of what they stand for: they are dealt in an order drawn from the operating system's
+randomness, and so is the shift of each participant's dates. A key that exists is used again, and extended by
+what is new, so that the same results and the same key give the same bundle.
+"""
+
+import csv
+import io
+import os
+import random
+import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.errors import InputError, Problem
+from pipeline.writing import csv_text
+
+KINDS = {
+    "participant": "P{:02d}",
+    "session": "S{:03d}",
+    "device": "D{:02d}",
+    "site": "L{:02d}",
+    "layout": "layout-{}",
+    "reviewer": "R{}",
+}
+"""Kind -> how its codes are written. Activities and channels have theirs by intensity and kind."""
+
+HEADER = ("kind", "name", "code", "shift_days")
+LEAST_SHIFT_DAYS, MOST_SHIFT_DAYS = 366, 3652
+"""Dates go back by at least a year and at most ten: none is in the future, none near the true one."""
+
+_ALL_KINDS = (*KINDS, "activity", "channel")
+_CODE = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,39}")
 
 
 @dataclass(frozen=True)
@@ -11,11 +42,133 @@ class Key:
     Attributes
     ----------
     codes : mapping
-        Kind (``participant``, ``session``, ``device``, ``site``, ``layout``, ``activity``, ``channel``) ->
-        name in the study -> code in the bundle.
+        Kind (those of `KINDS`, ``activity`` and ``channel``) -> name in the study -> code in the bundle.
     shifts : mapping
         Participant (as the study has it) -> whole days to add to every date of theirs.
     """
 
     codes: Mapping[str, Mapping[str, str]]
     shifts: Mapping[str, int]
+
+
+EMPTY = Key({kind: {} for kind in _ALL_KINDS}, {})
+
+
+def extended(
+    key: Key,
+    names: Mapping[str, Iterable[str]],
+    classes: Mapping[str, Mapping[str, str]],
+    dice: random.Random | None = None,
+) -> Key:
+    """Give every name that has no code yet one of its own, in a drawn order.
+
+    Parameters
+    ----------
+    key : Key
+        What is there already; it stays as it is.
+    names : mapping
+        Kind of `KINDS` -> names of the study.
+    classes : mapping
+        ``activity`` -> name -> intensity; ``channel`` -> name -> kind: what begins the code of each.
+    dice : random.Random, optional
+        Where the order and the shifts come from; the operating system's randomness without it.
+    """
+    dice = dice or random.SystemRandom()
+    codes = {kind: dict(key.codes.get(kind, {})) for kind in _ALL_KINDS}
+    for kind, written in KINDS.items():
+        for name in _shuffled(set(names.get(kind, ())) - set(codes[kind]), dice):
+            codes[kind][name] = _next_code(written, codes[kind].values())
+    for kind, mark in (("activity", "-"), ("channel", "_")):
+        for name in _shuffled(set(classes.get(kind, {})) - set(codes[kind]), dice):
+            taken = (*codes[kind].values(), *classes[kind])
+            codes[kind][name] = _next_code(classes[kind][name] + mark + "{}", taken)
+    shifts = dict(key.shifts)
+    for name in _shuffled(set(codes["participant"]) - set(shifts), dice):
+        shifts[name] = -dice.randint(LEAST_SHIFT_DAYS, MOST_SHIFT_DAYS)
+    return Key(codes, shifts)
+
+
+def _shuffled(names: set[str], dice: random.Random) -> list[str]:
+    ordered = sorted(names)
+    dice.shuffle(ordered)
+    return ordered
+
+
+def _next_code(written: str, taken: Iterable[str]) -> str:
+    used, n = set(taken), 1
+    while written.format(n) in used:
+        n += 1
+    return written.format(n)
+
+
+def read_key(path: Path) -> Key:
+    """Read a key, or give an empty one where there is none.
+
+    Raises
+    ------
+    InputError
+        With every line that is none of a key.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return EMPTY
+    except (UnicodeDecodeError, IsADirectoryError) as error:
+        found = "a folder" if path.is_dir() else str(error)
+        raise InputError([Problem(str(path), "", "a key of 'sessiongate bundle'", found, _OTHER)]) from None
+    rows = list(csv.reader(io.StringIO(text, newline="")))
+    if not rows or tuple(rows[0]) != HEADER:
+        found = repr(",".join(rows[0])) if rows else "nothing"
+        expected = f"a key of 'sessiongate bundle', which begins with '{','.join(HEADER)}'"
+        raise InputError([Problem(str(path), "line 1", expected, found, _OTHER)])
+    codes: dict[str, dict[str, str]] = {kind: {} for kind in _ALL_KINDS}
+    shifts: dict[str, int] = {}
+    problems = []
+    for n, row in enumerate(rows[1:], 2):
+        if fault := _fault(row, codes):
+            problems.append(Problem(str(path), f"row {n}", fault, repr(",".join(row)), _MEND))
+            continue
+        kind, name, code, shift = row
+        codes[kind][name] = code
+        if kind == "participant":
+            shifts[name] = int(shift)
+    if problems:
+        raise InputError(problems)
+    return Key(codes, shifts)
+
+
+_OTHER = "Give the key of an earlier bundle of this study, or a name that is free."
+_MEND = "Put the line back as it was, or take it out: it is drawn anew then."
+
+
+def _fault(row: list[str], codes: Mapping[str, Mapping[str, str]]) -> str:
+    """What a line of a key should be and is not, or ''."""
+    if len(row) != len(HEADER):
+        return f"{len(HEADER)} columns"
+    kind, name, code, shift = row
+    if kind not in codes:
+        return f"one of {', '.join(_ALL_KINDS)} as kind"
+    if not _CODE.fullmatch(code):
+        return "a code of letters, digits, '-' and '_'"
+    if name in codes[kind] or code in codes[kind].values():
+        return "each name and each code once"
+    if kind == "participant" and not re.fullmatch(r"-?[0-9]{1,5}", shift):
+        return "whole days as shift_days of a participant"
+    return ""
+
+
+def write_key(path: Path, key: Key) -> None:
+    """Write a key, complete or not at all, for its owner's eyes alone."""
+    rows = [
+        (kind, name, code, str(key.shifts[name]) if kind == "participant" else "")
+        for kind in _ALL_KINDS
+        for name, code in sorted(key.codes[kind].items(), key=lambda item: (len(item[1]), item[1]))
+    ]
+    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        number = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(number, "w", encoding="utf-8", newline="\n") as file:
+            file.write(csv_text(HEADER, rows))
+        aside.replace(path)
+    finally:
+        aside.unlink(missing_ok=True)

@@ -16,12 +16,16 @@ from pipeline.verdict import Policy
 
 @dataclass(frozen=True)
 class Facts:
-    """What does not stand in the sessions: the study's title, the version, layouts by name, the policy."""
+    """What does not stand in the sessions: the study's title, the version, layouts by name, the policy.
+
+    ``dated`` says whether the dates of the sessions are true ones.
+    """
 
     study: str
     version: str
     layouts: Mapping[str, str]
     policy: Policy
+    dated: bool = True
 
 
 def methods_text(
@@ -33,7 +37,7 @@ def methods_text(
     missing (12c), numbers and reasons at each step (13a and 13b).
     """
     sentences = (
-        *_recorded(qualities, flow),
+        *_recorded(qualities, flow, facts.dated),
         *_read(qualities, flow, facts),
         *_rules(facts.policy),
         *_judged(qualities, flow),
@@ -43,13 +47,13 @@ def methods_text(
     return " ".join(words.one_line(sentence) for sentence in sentences) + "\n"
 
 
-def _recorded(qualities: Sequence[Mapping[str, Any]], flow: Flow) -> Iterator[str]:
+def _recorded(qualities: Sequence[Mapping[str, Any]], flow: Flow, dated: bool) -> Iterator[str]:
     devices, sites = (len({q[key] for q in qualities}) for key in ("device", "site"))
     days = sorted(datetime.fromisoformat(q["started_at"]).date() for q in qualities)
-    when = f"on {_day(days[0])}" if days[0] == days[-1] else f"from {_day(days[0])} to {_day(days[-1])}"
+    when = f" on {_day(days[0])}" if days[0] == days[-1] else f" from {_day(days[0])} to {_day(days[-1])}"
     yield (
         f"Recorded {_were(flow.recorded.sessions)} {_who(flow.recorded)} with "
-        f"{counted(devices, 'device')} at {counted(sites, 'site')} {when}."
+        f"{counted(devices, 'device')} at {counted(sites, 'site')}{when if dated else ''}."
     )
     lengths = sorted(q["duration_s"] for q in qualities if q["verdict"] != "unreadable")
     if len(lengths) > 1:

@@ -32,7 +32,7 @@ def write_tables(
 
     They are made from verdicts and people's decisions.
     """
-    sessions = [_session_row(quality, reviews.get(quality["session"])) for quality in qualities]
+    sessions = [session_row(quality, reviews.get(quality["session"])) for quality in qualities]
     _write_parquet(results / "sessions.parquet", SESSIONS, sessions, metadata)
     write_csv(results / "sessions.csv", SESSIONS, sessions)
     left_out = [row for quality in qualities for row in exclusions(quality, reviews.get(quality["session"]))]
@@ -41,7 +41,8 @@ def write_tables(
     write_csv(results / "margins.csv", MARGINS, moved)
 
 
-def _session_row(quality: Mapping[str, Any], review: Review | None) -> dict[str, Any]:
+def session_row(quality: Mapping[str, Any], review: Review | None) -> dict[str, Any]:
+    """A session's row of the table over all sessions, as `schemas.columns.SESSIONS` has it."""
     same = ("session", "participant", "site", "device", "layout", "started_at", "verdict", "sentence")
     row: dict[str, Any] = {name: quality[name] for name in same}
     row["reasons"] = "; ".join(reason["measure"] for reason in quality["reasons"])

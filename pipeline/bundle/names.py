@@ -1,0 +1,140 @@
+"""Real names out, codes in: of names, of texts that may hold one, and of units."""
+
+import re
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import PurePosixPath
+from typing import Any
+
+from pipeline.bundle.gather import Gathered
+from pipeline.bundle.key import Key
+
+WITHHELD = "This sentence held a name and was left out; measure, value and limit say what was found."
+"""In place of a sentence in which a name stands."""
+
+_PLAIN = frozenset(
+    re.findall(
+        "[a-z]+",
+        """
+        acc accel acceleration accelerometer adc analog ankle arm back battery button ch channel chest
+        count counter current data ef electric electrode emg ecg event field foot forearm gain gyro hand
+        high humidity imu in input left leg light low lower magnetometer mag marker mv out potential
+        pressure raw ref reference right sensor signal strap sync temp temperature trigger upper voltage
+        waist wrist a b c d e i m p q r s t v x y z
+        """,
+    )
+)
+"""Words that a channel's name may be made of and say nothing of anybody."""
+
+_NUMBER = re.compile(r"[0-9]{1,2}")
+_PARTS = re.compile(r"[a-z]+|[0-9]+")
+_DATE = re.compile(r"(?<![0-9])[12][0-9]{3}-[0-9]{2}-[0-9]{2}")
+_ANNOTATION = re.compile(r"\{[^{}]*\}?")
+_INTENSITIES = frozenset(("rest", "hand", "arm", "body"))
+
+
+def is_plain(channel: str) -> bool:
+    """Whether a channel's name is made of plain words and numbers of up to two digits."""
+    return all(part in _PLAIN or _NUMBER.fullmatch(part) for part in _PARTS.findall(channel))
+
+
+def neutral_unit(unit: str) -> str:
+    """A UCUM code without the annotations in braces, which may say anything."""
+    return _ANNOTATION.sub("", unit) or ("1" if unit else "")
+
+
+@dataclass(frozen=True)
+class Names:
+    """How names of one study are told: by the key, but for what is to be kept."""
+
+    gathered: Gathered
+    key: Key
+    keep: frozenset[str]
+
+    def code(self, kind: str, name: str) -> str:
+        """Code of a participant, session, device, site, layout or reviewer."""
+        return self.key.codes[kind][name]
+
+    def layouts(self, joined: str, separator: str) -> str:
+        """Codes of several layouts in one text."""
+        return separator.join(self.code("layout", name) for name in joined.split(separator) if name)
+
+    def activity(self, name: str) -> str:
+        """An activity's name where names are kept, else its code."""
+        return name if "activities" in self.keep else self.key.codes["activity"][name]
+
+    def channel(self, name: str) -> str:
+        """A channel's name where it is plain or names are kept, else its code."""
+        return name if "channels" in self.keep else self.key.codes["channel"].get(name, name)
+
+    def channels_in(self, text: str) -> str:
+        """A text in which every channel's name is as it is told."""
+        swap = {} if "channels" in self.keep else self.key.codes["channel"]
+        if not swap:
+            return text
+        names = "|".join(re.escape(name) for name in sorted(swap, key=len, reverse=True))
+        return re.sub(rf"(?<![A-Za-z0-9_])(?:{names})(?![A-Za-z0-9_])", lambda m: swap[m[0]], text)
+
+    def text(self, text: str) -> str:
+        """A sentence of the program's own, with codes for names; withheld where a name is left in it."""
+        if "texts" in self.keep or not text:
+            return text
+        told = self.channels_in(text)
+        if "activities" not in self.keep:
+            for name, code in self.key.codes["activity"].items():
+                told = told.replace(f"'{name}'", f"'{code}'")
+        return WITHHELD if _DATE.search(told) or self._forbidden.search(told) else told
+
+    @cached_property
+    def _forbidden(self) -> re.Pattern[str]:
+        """Everything that a study calls by name, as whole words in any case."""
+        names = {name.strip().casefold() for name in _names_of(self.gathered, self.keep)}
+        telling = {name for name in names if len(name) > 1 and re.search(r"[^\W\d]", name)} - _INTENSITIES
+        telling -= {code.casefold() for codes in self.key.codes.values() for code in codes.values()}
+        ordered = sorted(telling, key=lambda name: (-len(name), name))
+        if not ordered:
+            return re.compile(r"(?!)")
+        return re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, ordered))})(?!\w)", re.IGNORECASE)
+
+
+def _names_of(gathered: Gathered, keep: frozenset[str]) -> Iterator[str]:
+    """Names, titles, files and free text of a study that must not be read in a sentence."""
+    for held in gathered.sessions:
+        yield from (held.name, held.participant, held.device, held.site)
+        yield from held.extra.values()
+        for dump in held.quality["ledger"]:
+            yield from (dump, PurePosixPath(dump).name, PurePosixPath(dump).stem)
+        if "activities" not in keep:
+            yield from (row["activity"] for row in held.activities)
+    yield from gathered.layouts
+    if "title" not in keep:
+        yield gathered.title
+    if "time_zone" not in keep:
+        yield gathered.time_zone
+    for _, text in gathered.layouts.values():
+        yield from _free_texts(tomllib.loads(text))
+
+
+def _free_texts(table: Mapping[str, Any]) -> Iterator[str]:
+    """Titles, descriptions, names of frames, columns and labels of a layout."""
+    for key, value in table.items():
+        if isinstance(value, Mapping):
+            yield from _free_texts(value)
+        elif isinstance(value, list):
+            for row in value:
+                if isinstance(row, Mapping):
+                    yield from _free_texts(row)
+        elif isinstance(value, str) and key in ("title", "description", "label"):
+            yield value
+
+
+def channel_kinds(layouts: Iterable[str]) -> dict[str, str]:
+    """Names of channels that are not plain -> kind, of the texts of layouts."""
+    return {
+        channel["name"]: str(channel["kind"])
+        for text in layouts
+        for channel in tomllib.loads(text)["channel"]
+        if not is_plain(channel["name"])
+    }
