@@ -11,7 +11,7 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 
 from pipeline.bundle.recoded import Made, Recoded
-from pipeline.recording.recording import BLOCK_ROWS
+from pipeline.recording import BLOCK_ROWS
 from pipeline.writing import written_aside
 
 TABLES = ("sessions", "findings", "activities")
