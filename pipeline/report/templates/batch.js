@@ -208,7 +208,8 @@ function tell(shown) {
   const words = shown.length === rows.length ? `All ${all}` : `${shown.length} of ${all}`;
   const said = [view.only ? `Only ${view.only[1]}` : "", words, share(shown)].filter(Boolean).join(": ");
   clearTimeout(told);  // whoever types hears the count once, not at each letter
-  told = setTimeout(() => { if (status.textContent !== said) status.textContent = said; }, 200);
+  told = setTimeout(() => { if (status.textContent !== said) status.textContent = said; },
+    status.textContent ? 200 : 0);
 }
 
 function draw() {
