@@ -67,7 +67,7 @@ def _write_session(
 ) -> Iterator[Made]:
     folder = data / "recordings" / session.code
     folder.mkdir(parents=True)
-    digests = sorted(digest for digest in session.quality["made_by"]["dumps"].values() if digest)
+    digests = [digest for digest in dict.fromkeys(session.quality["made_by"]["dumps"].values()) if digest]
     layouts = [f"layouts/{code}.toml" for code in session.layout.split(";")]
     made_from = (*(f"sha256:{digest}" for digest in digests), *layouts, "policy.toml")
     how_much = "" if session.parts is None else ", usable stretches"
