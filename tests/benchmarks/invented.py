@@ -7,6 +7,8 @@ from pathlib import Path
 import numpy as np
 from cobs import cobs
 
+from pipeline.study import Activity
+
 SAMPLE_HZ, TICK_HZ, PER_FRAME = 250, 32768, 10
 SYNC = b"\xa5\x5a"
 CHANNELS = ("field", "acc_x", "acc_y", "acc_z")
@@ -100,7 +102,6 @@ def write_study(folder: Path, hours: float) -> Path:
         "session,participant,site,device,layout,dumps,started_at\n"
         "throwing,P01,throwing-room,strap-1,strap,dumps/throwing.bin,2026-03-02T09:30:00+00:00\n"
     )
-    (folder / "activities.csv").write_text("session,start_s,stop_s,activity,intensity\n" + _log(hours))
     dump = folder / "dumps" / "throwing.bin"
     with dump.open("wb") as file:
         for block in blocks(round(hours * 3600 * SAMPLE_HZ / PER_FRAME)):
@@ -108,11 +109,10 @@ def write_study(folder: Path, hours: float) -> Path:
     return dump
 
 
-def _log(hours: float) -> str:
-    """What `_counts` makes: a minute at the wheel, a minute of carrying boards, and so on."""
-    doing = ("sitting at the wheel,rest", "carrying boards,body")
-    n = int(hours * 60)
-    return "".join(f"throwing,{60 * i},{60 * i + 59},{doing[i % 2]}\n" for i in range(n))
+def activities(hours: float) -> tuple[Activity, ...]:
+    """The log of what `_counts` makes: a minute at the wheel, a minute of carrying boards, and so on."""
+    doing = (("sitting at the wheel", "rest"), ("carrying boards", "body"))
+    return tuple(Activity(60.0 * i, 60.0 * i + 59, *doing[i % 2], i + 2) for i in range(round(hours * 60)))
 
 
 def write_dump(path: Path, framing: str, hours: float) -> None:
