@@ -1,4 +1,4 @@
-"""The front door: ``sessiongate new``, ``peek``, ``run``, ``drill`` and ``verify``."""
+"""The front door: ``sessiongate new``, ``peek``, ``run``, ``drill``, ``bundle`` and ``verify``."""
 
 import argparse
 import os
@@ -81,6 +81,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     run.set_defaults(command=_run, stopped=" Finished sessions are kept; run again to go on.")
     _add_drill(commands)
+    _add_bundle(commands)
     verify = commands.add_parser("verify", help="is a bundle whole, and what it says it is? needs no study")
     verify.add_argument("bundle", type=Path, metavar="BUNDLE", help="the folder of a bundle; it is only read")
     verify.set_defaults(command=_verify, stopped=" Nothing was written.")
@@ -109,6 +110,54 @@ def _add_drill(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         command=_drill,
         stopped=" Finished sessions of the study are kept; the copies begin anew when you run it again.",
     )
+
+
+def _add_bundle(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    bundle = commands.add_parser(
+        "bundle", help="make the de-identified, self-describing, checksummed dataset"
+    )
+    bundle.add_argument("results", type=Path, metavar="RESULTS", help="results of 'run'; they are only read")
+    bundle.add_argument("--out", type=Path, required=True, metavar="BUNDLE", help="a name that is free")
+    bundle.add_argument(
+        "--sessions",
+        choices=("accepted", "usable", "all"),
+        default="usable",
+        help="recordings that go in: those used whole; also the usable parts of others (if nothing is said); "
+        "all of them complete, rejected ones with their reasons",
+    )
+    bundle.add_argument(
+        "--format",
+        action="append",
+        default=[],
+        metavar="FORMAT[,FORMAT]",
+        help="beside Parquet: csv, edf",
+    )
+    bundle.add_argument(
+        "--keep",
+        action="append",
+        default=[],
+        metavar="FIELD[,FIELD]",
+        help="free text to hand on; without it the command says what was left out",
+    )
+    bundle.add_argument(
+        "--key",
+        type=Path,
+        metavar="FILE",
+        help="the key to the codes, used again where it exists (BUNDLE-key.csv if nothing is said)",
+    )
+    bundle.add_argument("--licence", default="", metavar="ID", help="SPDX identifier, such as CC-BY-4.0")
+    bundle.add_argument(
+        "--k",
+        type=_at_least_one,
+        default=5,
+        metavar="N",
+        help="warn where fewer participants share what is said of them",
+    )
+    bundle.add_argument(
+        "--author", action="append", default=[], metavar="NAME", help="as to be cited; may be repeated"
+    )
+    bundle.add_argument("--published", default="", metavar="DAY", help="day of publication, as YYYY-MM-DD")
+    bundle.set_defaults(command=_bundle, stopped=" Nothing was left under the bundle's name.")
 
 
 def _whole_number(text: str) -> int:
@@ -160,6 +209,12 @@ def _drill(options: argparse.Namespace) -> int:
     from pipeline.drill.drill import drill  # imports everything that there is
 
     return drill(options.study, options.out, options.rounds, options.seed, options.jobs, options.keep)
+
+
+def _bundle(options: argparse.Namespace) -> int:
+    from pipeline.bundle.command import bundle  # imports what writes every kind of file
+
+    return bundle(options)
 
 
 def _verify(options: argparse.Namespace) -> int:

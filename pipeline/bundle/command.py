@@ -1,0 +1,104 @@
+"""What ``sessiongate bundle`` says: what was made, what was left out, what to be careful with."""
+
+import argparse
+import re
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+from pipeline.bundle.keep import FIELDS
+from pipeline.bundle.make import Order, make_bundle
+from pipeline.bundle.progress import Progress, size_words
+from pipeline.bundle.recoded import Made, Recoded, Wishes
+from pipeline.errors import InputError, Problem
+from schemas.bags import PAYLOAD
+
+FORMATS = ("csv", "edf")
+
+_CAUTION = (
+    "Codes and shifted dates do not make people anonymous for certain, and this is not legal advice: what "
+    "the participants agreed to, the ethics approval and local law decide (pointers: HIPAA Safe Harbor, "
+    "45 CFR 164.514(b)(2); GDPR, recital 26)."
+)
+
+
+def bundle(options: argparse.Namespace) -> int:
+    """Make a bundle and say what came of it.
+
+    Raises
+    ------
+    InputError
+        Where an option, the results, a name or the key are not as they should be; nothing is left then.
+    """
+    order = order_of(options)
+    recoded, made = make_bundle(order, Progress())
+    for line in _told(order, recoded, made):
+        print(line)
+    return 0
+
+
+def order_of(options: argparse.Namespace) -> Order:
+    """What the options ask for.
+
+    Raises
+    ------
+    InputError
+        With every option that cannot be.
+    """
+    formats, keep = _listed(options.format), _listed(options.keep)
+    problems = [
+        Problem("--format", "", f"some of {', '.join(FORMATS)}", repr(name), "Parquet is always there.")
+        for name in formats
+        if name not in FORMATS
+    ]
+    if options.published and not _is_day(options.published):
+        remedy = "Give the day on which it is published, such as 2026-05-04."
+        problems.append(Problem("--published", "", "a day as YYYY-MM-DD", repr(options.published), remedy))
+    if not all(name.strip() for name in options.author):
+        problems.append(Problem("--author", "", "a name", "nothing", "Leave it out to name nobody."))
+    if problems:
+        raise InputError(problems)
+    path: Path = options.out
+    wishes = Wishes(options.sessions, frozenset(formats), frozenset(keep), options.licence, options.k)
+    key = options.key or path.with_name(f"{path.name}-key.csv")
+    return Order(options.results, path, key, wishes, tuple(options.author), options.published)
+
+
+def _listed(several: Sequence[str]) -> list[str]:
+    """Names of an option that may be given several times, each with names parted by commas."""
+    return [name.strip() for text in several for name in text.split(",") if name.strip()]
+
+
+def _is_day(text: str) -> bool:
+    try:
+        return bool(re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", text) and date.fromisoformat(text))
+    except ValueError:
+        return False
+
+
+def _told(order: Order, recoded: Recoded, made: Sequence[Made]) -> list[str]:
+    n, all_of = len(recoded.recorded), len(recoded.sessions)
+    parts = sum(session.parts is not None for session in recoded.recorded)
+    size = sum((order.bundle / PAYLOAD / one.path).stat().st_size for one in made)
+    cut = f", {parts} of them in part" if parts else ""
+    lines = [
+        f"{order.bundle}: {n} of {all_of} sessions{cut}, {len(made)} files, {size_words(size)}",
+        "",
+        "Left out:",
+        *(f"  {what}" for what in recoded.left_out),
+        "What can be kept, by --keep FIELD[,FIELD]:",
+        *(f"  {name}: {what}" for name, what in FIELDS.items() if name not in recoded.wishes.keep),
+        "  column:NAME: a further column of the sessions table",
+    ]
+    if recoded.warnings:
+        lines += ["", "Small cells:", *(f"  {warning}" for warning in recoded.warnings)]
+    if not recoded.wishes.licence:
+        lines += ["", "No licence is stated, so nobody may use it: give one by --licence, such as CC-BY-4.0."]
+    lines += [
+        "",
+        _CAUTION,
+        f"The key to the codes is {order.key}: keep it apart, and give it to nobody who has the bundle. "
+        "With it the same results make the same bundle.",
+        f"Check it any time: sessiongate verify {order.bundle}",
+    ]
+    return lines
