@@ -22,6 +22,10 @@ STANDARD = "https://w3id.org/ro/crate/1.2"
 
 _ROOT, _PROGRAM, _SHARED = "./", "#sessiongate", "#make-shared"
 _DUMP = "sha256:"
+_HOW = (
+    "Dumps were decoded by their layout, put on one clock, checked by detectors and judged by the policy; "
+    "then names, dates and texts were replaced."
+)
 _UCUM = "https://ucum.org/ucum"
 
 Entity = dict[str, Any]
@@ -48,13 +52,13 @@ def crate(
     """
     files = {one.path: _file(one, folder) for one in made}
     folders = [_folder(session, files) for session in recoded.recorded]
-    inside = {part["@id"] for one in folders for part in one["hasPart"]}
-    others = [entity["@id"] for entity in files.values() if entity["@id"] not in inside]
+    places = tuple(one["@id"] for one in folders)
+    others = [entity["@id"] for path, entity in files.items() if not path.startswith(places)]
     quantities = _quantities(made, folder)
     actions = _actions(recoded, made)
     root = _root(recoded, published) | {
         "license": {"@id": _licence(recoded)["@id"]},
-        "hasPart": _refs((*(one["@id"] for one in folders), *others)),
+        "hasPart": _refs((*places, *others)),
         "variableMeasured": _refs(entity["@id"] for entity in quantities),
         "mentions": _refs(action["@id"] for action in actions),
     }
@@ -77,8 +81,10 @@ def _id(path: str) -> str:
     return quote(path, safe="/-_.~")
 
 
-def _refs(several: Iterable[str]) -> list[Entity]:
-    return [{"@id": one} for one in several]
+def _refs(several: Iterable[str]) -> list[Entity] | Entity:
+    """References; a single one stands without a list, as the standard asks for."""
+    references = [{"@id": one} for one in several]
+    return references[0] if len(references) == 1 else references
 
 
 def _root(recoded: Recoded, published: str) -> Entity:
@@ -127,7 +133,8 @@ def _program(recoded: Recoded) -> Entity:
         "@type": "SoftwareApplication",
         "name": "sessiongate",
         "description": "Turns raw dumps of a body-worn electric-field sensor into a judged dataset.",
-        "softwareVersion": recoded.version,
+        "url": {"@id": "README.md"},
+        "version": recoded.version,
     }
 
 
@@ -193,12 +200,12 @@ def _actions(recoded: Recoded, made: Sequence[Made]) -> list[Entity]:
         taken |= {one.path for one in own}
         dumps = sorted({origin for one in own for origin in one.made_from if origin.startswith(_DUMP)})
         rules = [path for path in (f"layouts/{session.layout}.toml", "policy.toml") if path in present]
-        name = f"Decoding, checking and judging session {session.code}"
+        name = f"Session {session.code} decoded, checked and judged"
         objects = [*map(_dump_id, dumps), *map(_id, rules)]
         actions.append(_action(f"#make-{session.code}", name, objects, [_id(one.path) for one in own]))
     shared = [_id(one.path) for one in made if one.path not in taken]
     if shared:
-        actions.append(_action(_SHARED, "Making tables and descriptions of all sessions", [], shared))
+        actions.append(_action(_SHARED, "Tables and descriptions of all sessions made", [], shared))
     return actions
 
 
@@ -212,10 +219,10 @@ def _action(identifier: str, name: str, objects: Sequence[str], results: Sequenc
         "@id": identifier,
         "@type": "CreateAction",
         "name": name,
+        "description": _HOW,
         "instrument": {"@id": _PROGRAM},
         **({"object": _refs(objects)} if objects else {}),
         "result": _refs(results),
-        "actionStatus": {"@id": "http://schema.org/CompletedActionStatus"},
     }
 
 

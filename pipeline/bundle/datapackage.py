@@ -103,7 +103,6 @@ def _resource(one: Made, folder: Path, name: str, sha512: str, sessions: str) ->
 def _table_schema(table: str, columns: Sequence[Column], in_text: bool, sessions: str) -> dict[str, Any]:
     """Table Schema: in Parquet a missing value is a null and no text means one, in CSV an empty field."""
     schema: dict[str, Any] = {
-        "fieldsMatch": ["exact"],
         "fields": [_field(column, in_text) for column in columns],
         "missingValues": [""] if in_text else [],
     }

@@ -72,7 +72,14 @@ def columns_of(made: Made, folder: Path) -> tuple[Column, ...]:
     by_name = {column.name: column for column in inherited} | known
     with (folder / made.path).open(encoding="utf-8", newline="") as file:
         head = next(csv.reader(file), [])
-    return tuple(by_name.get(name, Column(name, "string", "", nullable=True)) for name in head)
+    return tuple(_bounded(by_name.get(name, Column(name, "string", "", nullable=True))) for name in head)
+
+
+def _bounded(column: Column) -> Column:
+    """A share is between 0 and 1."""
+    if column.name.endswith("_fraction") and column.minimum is None and column.maximum is None:
+        return replace(column, minimum=0, maximum=1)
+    return column
 
 
 def n_rows(path: Path) -> int:
@@ -102,5 +109,5 @@ def _of_parquet(schema: pa.Schema, known: dict[str, Column]) -> Sequence[Column]
             field.name, "string", said.get("description", ""), said.get("unit", "")
         )
         kind: DType = dtype if dtype in get_args(DType) else "string"  # type: ignore[assignment]
-        columns.append(replace(column, dtype=kind, nullable=field.nullable))
+        columns.append(_bounded(replace(column, dtype=kind, nullable=field.nullable)))
     return columns

@@ -57,7 +57,7 @@ def readme(recoded: Recoded, made: Sequence[Made]) -> str:
             n_sessions=_n(len(several), "session"),
             n_participants=_n(len({session.participant for session in several}), "participant"),
             n_recordings=_n(len(recorded), "recording"),
-            hours=f"{sum(map(_held_s, recorded)) / 3600:.3g}",
+            length=_length(sum(map(_held_s, recorded))),
             wanted=_WANTED[recoded.wishes.sessions],
             utc=recoded.time_zone == "UTC",
             rates=", ".join(f"{rate:g} Hz" for rate in _rates(recorded)),
@@ -92,6 +92,10 @@ def _held_s(session: RecodedSession) -> float:
     return float(session.quality.get("duration_s") or 0.0)
 
 
+def _length(length_s: float) -> str:
+    return f"{length_s / 3600:.1f} h" if length_s >= 36_000 else f"{length_s / 60:.0f} min"
+
+
 def _rates(sessions: Sequence[RecodedSession]) -> list[float]:
     recordings = [one for session in sessions for one in session.quality.get("recordings", ())]
     return sorted({float(one["sample_hz"]) for one in recordings})
@@ -101,7 +105,8 @@ def _places(made: Sequence[Made], codes: Collection[str]) -> list[tuple[str, str
     """Files and what they hold; those of each session once, under a pattern."""
     rows: dict[str, str] = {}
     for one in made:
-        rows.setdefault(of_any_session(one.path, codes), _line(one.description))
+        words = " ".join(of_any_session(word, codes) for word in one.description.split())
+        rows.setdefault(of_any_session(one.path, codes), _line(words))
     return sorted((rows | dict(_DESCRIPTIONS)).items())
 
 
