@@ -109,25 +109,15 @@ def _standing_out(quantities: Sequence[Mapping[str, Any]]) -> list[Mapping[str, 
 
 @dataclass(frozen=True)
 class _Shown:
-    """Times of the batch in words that add up as they stand: usable + cut + excluded = recorded."""
+    """Times of the batch in words, and the share of the first in the second."""
 
-    recorded: str
     usable: str
-    cut: str
-    excluded: str
+    recorded: str
     share: float | None
 
 
 def _shown(qualities: Sequence[Mapping[str, Any]]) -> _Shown:
-    analysed = [q for q in qualities if words.is_analysed(q)]
-    parts = [
-        sum(_duration_s(q) - cut_s(q) for q in analysed),
-        sum(map(cut_s, analysed)),
-        sum(_duration_s(q) for q in qualities if not words.is_analysed(q)),
-    ]
-    total, (usable, cut, excluded) = words.adding_up(parts)
-    return _Shown(total, usable, cut, excluded, parts[0] / sum(parts) if sum(parts) else None)
-
-
-def _duration_s(quality: Mapping[str, Any]) -> float:
-    return float(quality["duration_s"] or 0)
+    recorded_s = sum(float(quality["duration_s"] or 0) for quality in qualities)
+    usable_s = sum(float(q["duration_s"] or 0) - cut_s(q) for q in qualities if words.is_analysed(q))
+    recorded, (usable, _) = words.adding_up([usable_s, recorded_s - usable_s])
+    return _Shown(usable, recorded, usable_s / recorded_s if recorded_s else None)

@@ -44,7 +44,11 @@ QUANTITIES = (
     ),
     Quantity("noise_v", "device", "Noise by device", 1, "Look at its connector, cable and battery."),
     Quantity(
-        "contact_loss_fraction", "device", "Electrode off by device", 1, "Its strap or electrode may be wearing out."
+        "contact_loss_fraction",
+        "device",
+        "Electrode off by device",
+        1,
+        "Its strap or electrode may be wearing out.",
     ),
     Quantity("usable_fraction", "device", "Usable share by device", -1, "Look at its latest sessions first."),
 )
