@@ -52,7 +52,7 @@ def write_examples(recoded: Recoded, folder: Path) -> tuple[Made, ...]:
 
 
 def held_back(sessions: Sequence[RecodedSession]) -> tuple[str, ...]:
-    """Codes of the test set: sessions of every third participant; of fewer than three, every third session."""
+    """Codes of the test set: sessions of every third participant; of under three, every third session."""
     people = sorted({session.participant for session in sessions})
     if len(people) < 3:
         return tuple(sorted(session.code for session in sessions)[2::3])
