@@ -140,6 +140,20 @@ def test_contact_that_could_not_be_told_asks_for_steps(tmp_path: Path) -> None:
     assert (cause, "walk for half a minute" in do, "hardly moved" in because) == ("contact", True, True)
 
 
+def test_fillings_and_held_rows_are_no_broken_converter(tmp_path: Path) -> None:
+    values = {"stuck_fraction": 0.05, "filled_fraction": 0.05, "longest_gap_s": 7.0}
+    ((cause, do, because),) = plain(advice(judged(tmp_path, values), [], []))
+    assert (cause, "a constant fills" in do, "Rows filled 5 %" in because) == ("losses", True, True)
+    values = {"stuck_fraction": 0.2, "held_fraction": 0.2}
+    assert [one.cause for one in advice(judged(tmp_path, values), [], [])] == ["held"]
+
+
+def test_notes_that_cover_much_are_worth_an_advice(tmp_path: Path) -> None:
+    ((cause, do, because),) = plain(advice(judged(tmp_path, {"low_coupling_fraction": 0.3}), [], []))
+    assert (cause, "soles" in do, "Tied to ground 30 %" in because) == ("low_coupling", True, True)
+    assert advice(judged(tmp_path, {"low_coupling_fraction": 0.03}), [], []) == ()
+
+
 def test_folding_is_that_of_the_sampling_theorem() -> None:
     # Shannon, Communication in the Presence of Noise, Proc. IRE 37:10 (1949): what lies above half the rate
     # cannot be told from its image below it. 60 Hz at 64 Hz appears at 4 Hz, 50 Hz at 128 Hz stays.

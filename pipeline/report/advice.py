@@ -211,17 +211,18 @@ def _folding(told: Told) -> Advice | None:
     line = first if first in within or not within else within[0]
     now_hz = float(told.quality["nominal_hz"])
     then_hz = better_hz(float(first["nominal_hz"]), now_hz)
-    said = words.line_words(line, with_verdict=False)
+    said, at = words.line_words(line, with_verdict=False), f"at {words.number(now_hz, 5)} Hz"
     if line in within:
-        why = f"{said} at {words.number(now_hz, 5)} Hz, into the movement band"
+        why, end = f"{said} {at}, into the movement band", "mains stays out of the movement band"
     else:
-        why = f"{said} at {words.number(now_hz, 5)} Hz, where it cannot be told from other things"
+        stands = said if _folds(line) else f"{said} lies beside half the rate"
+        why, end = f"{stands} {at}, where it cannot be told from other things", "mains can be seen"
     if then_hz is None:
         do = "Record at another sampling rate, or put a low-pass filter before the converter."
         return Advice("folding", do, _sentence(why), ("mains_fraction",), "mains")
-    do = f"Record at {words.number(then_hz, 5)} Hz or more, so that mains stays out of the movement band."
-    then = f"at {words.number(then_hz, 5)} Hz no line up to the fifth harmonic folds there"
-    return Advice("folding", do, _sentence(why, then), ("mains_fraction",), "mains")
+    then = f"{words.number(then_hz, 5)} Hz"
+    rests = _sentence(why, f"at {then} no line up to the fifth harmonic folds into that band")
+    return Advice("folding", f"Record at {then} or more, so that {end}.", rests, ("mains_fraction",), "mains")
 
 
 def _folds(line: Mapping[str, Any]) -> bool:
@@ -236,8 +237,10 @@ def _losses(told: Told) -> Advice | None:
     damaged, lost = frames.get("damaged") or 0, frames.get("lost") or 0
     do = "Shorten the way between strap and receiver, and keep the wearer’s body out of it."
     if told.value("filled_fraction"):
-        do = "Look at what the device writes when it has no sample: a constant fills the gaps here."
-    elif damaged and damaged >= lost / 2:
+        do = "Shorten the way to the receiver, and have gaps left out: a constant fills them here."
+        because = _sentence(told.beside("filled_fraction"), told.beside("longest_gap_s"))
+        return Advice("losses", do, because + told.during("dropout"), (*_LOSSES, "stuck_fraction"), "dropout")
+    if damaged and damaged >= lost / 2:
         do = "Change the card or the cable, or shorten the way to the receiver: frames came, but broken."
     counted = f"{words.count(damaged)} frames came damaged" if damaged else "no frame came damaged"
     because = _sentence(told.beside("lost_fraction"), told.beside("longest_gap_s"), counted)
@@ -257,10 +260,13 @@ def _damage(told: Told) -> Advice | None:
 
 def _held(told: Told) -> Advice | None:
     warned = told.warning("dropout", "held_fraction", "stuck_fraction")
-    if warned is None:
+    held = told.value("held_fraction") or 0.0
+    explains = told.decides("stuck_fraction") and held >= (told.value("stuck_fraction") or 0.0) / 2
+    if warned is None and not explains:
         return None
     do = "Read the sensor once for each row: rows that repeat the one before are late or made up."
-    return Advice("held", do, warned["explanation"], ("stuck_fraction",), "dropout")
+    because = warned["explanation"] if warned else _sentence(told.beside("held_fraction"))
+    return Advice("held", do, because, ("stuck_fraction",), "dropout")
 
 
 def _saturation(told: Told) -> Advice | None:
@@ -295,13 +301,15 @@ def _settling(told: Told) -> Advice | None:
 
 
 def _stuck(told: Told) -> Advice | None:
-    if not told.matters("stuck_fraction") and told.warning("stuck") is None:
-        return None
-    if not told.matters("stuck_fraction"):
-        warned = told.warning("stuck")
-        because = warned["explanation"] if warned else ""
+    """A value that stands still, where neither fillings nor held rows explain it."""
+    warned = told.warning("stuck")
+    explained = (told.value("filled_fraction") or 0.0) + (told.value("held_fraction") or 0.0)
+    if told.matters("stuck_fraction") and explained < (told.value("stuck_fraction") or 0.0) / 2:
+        because = _sentence(told.beside("stuck_fraction"), _stretches(len(told.of("stuck", "fault"))))
+    elif warned is not None:
+        because = warned["explanation"]
     else:
-        because = _sentence(told.beside("stuck_fraction"))
+        return None
     do = "Check the converter, its bus and the device’s memory: a value stood still."
     return Advice("stuck", do, because, ("stuck_fraction",), "stuck")
 
@@ -322,15 +330,29 @@ def _clock(told: Told) -> Advice | None:
     return Advice("clock", do, warned["explanation"], warned_by="clock")
 
 
-_ELSE = {
-    "low_coupling": "Put dry, thick soles or a mat between wearer and ground.",
-    "uncorroborated": "Keep other people some steps away from the wearer.",
+_NOTED = {
+    "low_coupling": "Look at what the wearer stood on: dry, thick soles keep the body from being tied to ground.",
+    "uncorroborated": "Look at who walked by: other people some steps away move the field less.",
+}
+_WARNED = {
     "noise_floor": "Check the electrode’s lead and its amplifier before the next recording.",
-    "gravity": "Calibrate the accelerometer: lay it still on each of its sides for half a minute.",
+    "gravity": "Check the accelerometer: its scale in the layout, its axes, and how it was calibrated.",
     "activity_mismatch": "Write the log by the clock that starts the recording, and check it at the end.",
     "duplicate": "Check how the dump was copied: frames stand in it twice.",
 }
-"""Detector whose warnings lead to one advice -> that advice."""
+"""Detector whose notes, or whose warnings, lead to one advice -> that advice."""
+_NOTEWORTHY = 0.2
+
+
+def _by_note(detector: str) -> Callable[[Told], Advice | None]:
+    """Notes never count against a session; where they cover a fifth of it they are worth an advice."""
+
+    def cause(told: Told) -> Advice | None:
+        if (told.value(f"{detector}_fraction") or 0.0) < _NOTEWORTHY:
+            return None
+        return Advice(detector, _NOTED[detector], _sentence(told.beside(f"{detector}_fraction")))
+
+    return cause
 
 
 def _by_warning(detector: str) -> Callable[[Told], Advice | None]:
@@ -338,7 +360,7 @@ def _by_warning(detector: str) -> Callable[[Told], Advice | None]:
         warned = told.warning(detector)
         if warned is None:
             return None
-        return Advice(detector, _ELSE[detector], warned["explanation"], warned_by=detector)
+        return Advice(detector, _WARNED[detector], warned["explanation"], warned_by=detector)
 
     return cause
 
@@ -354,5 +376,6 @@ _CAUSES: tuple[Callable[[Told], Advice | None], ...] = (
     _stuck,
     _held,
     _clock,
-    *(_by_warning(detector) for detector in _ELSE),
+    *(_by_warning(detector) for detector in _WARNED),
+    *(_by_note(detector) for detector in _NOTED),
 )
