@@ -3,16 +3,19 @@
 import unicodedata
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from pipeline.verify.faults import ASK, COPY_AGAIN, Fault, of_bag, of_bundle, shown
+from pipeline.verify.faults import ASK, COPY_AGAIN, NO_FILE, Fault, of_bag, of_bundle, shown
 from pipeline.verify.manifests import Manifest, is_manifest, read_manifest
 from pipeline.verify.tags import Oxum, read_declaration, read_info
 from pipeline.verify.tree import Listing, Tree
-from schemas.bags import DECLARATION, DECLARATION_TEXT, INFO, MANIFEST, PAYLOAD, TAG_MANIFEST
+from schemas.bags import DECLARATION, DECLARATION_TEXT, FETCH, INFO, MANIFEST, PAYLOAD, TAG_MANIFEST
 
 LARGEST_TEXT = 64 << 20
 """Bytes of a manifest or of another text that is read whole: room for 300,000 files."""
+
+_DIGITS = 16
+"""Digits of a checksum that are shown: enough to tell two apart."""
 
 _LITTER = (".DS_Store", "Thumbs.db", "desktop.ini")
 _DELETE = "Delete it, if you put it there; else copy the bundle again."
@@ -52,10 +55,10 @@ def read_tags(tree: Tree, listing: Listing) -> Read:
         faults.append(of_bag(MANIFEST, "", "a manifest of the payload", "none"))
     for name in (MANIFEST, TAG_MANIFEST):
         if name not in listing.files and not (name == MANIFEST and not names):
-            faults.append(of_bundle(name, "", "checksums by SHA-512", "no such file", COPY_AGAIN))
+            faults.append(of_bundle(name, "", "checksums by SHA-512", NO_FILE, COPY_AGAIN))
     oxum = None
     if INFO not in listing.files:
-        faults.append(of_bundle(INFO, "", "what the bag holds, with its size", "no such file", COPY_AGAIN))
+        faults.append(of_bundle(INFO, "", "what the bag holds, with its size", NO_FILE, COPY_AGAIN))
     elif (raw := _text_of(tree, listing, INFO, faults)) is not None:
         oxum, wrong = read_info(raw, encoding)
         faults += wrong
@@ -66,7 +69,7 @@ def _text_of(
     tree: Tree, listing: Listing, path: str, faults: list[Fault], expected: str = "a file"
 ) -> bytes | None:
     if path not in listing.files:
-        faults.append(of_bag(path, "", expected, listing.others.get(path, "no such file")))
+        faults.append(of_bag(path, "", expected, listing.others.get(path, NO_FILE)))
         return None
     try:
         return tree.read(path, LARGEST_TEXT)
@@ -95,9 +98,9 @@ def check_complete(read: Read, listing: Listing) -> list[Fault]:
         for path in listing.empty
         if path != PAYLOAD
     ]
-    if "fetch.txt" in listing.files:
+    if FETCH in listing.files:
         found = "a list of files to be fetched"
-        faults.append(of_bundle("fetch.txt", "", "a bundle that holds all its files", found))
+        faults.append(of_bundle(FETCH, "", "a bundle that holds all its files", found))
     return faults + _uneven(read, listing) + _size(read.oxum, listing)
 
 
@@ -140,6 +143,7 @@ def check_sums(
         Told the number of bytes read.
     """
     listed = read.listed()
+    by = {(path, m.algorithm): m.name for m in read.manifests for path in m.entries}
     faults: list[Fault] = []
     found: dict[str, dict[str, str]] = {}
     for path, sums in listed.items():
@@ -149,13 +153,25 @@ def check_sums(
     for path, sums in found.items():
         for algorithm, digest in sums.items():
             if digest != listed[path][algorithm]:
-                size = _in_size(listing.files[path], stated.get(path))
                 other = owner.get(digest)
+                what = _in_size(listing.files[path], stated.get(path))
                 if other and other != path:
-                    size = f"the content of {shown(other)}"
-                expected = f"{algorithm.upper()} {listed[path][algorithm]}"
-                faults.append(of_bag(path, "", expected, f"{digest}: {size}"))
-    return faults + _absent(tree, listing, read, listed)
+                    what = f"the content of {shown(other)}"
+                sum_ = f"{algorithm.upper()} {listed[path][algorithm][:_DIGITS]}..."
+                expected = f"content of {sum_}, by {by[path, algorithm]}"
+                faults.append(of_bag(path, "", expected, f"{what}, {digest[:_DIGITS]}..."))
+    faults += _absent(tree, listing, read, listed)
+    wrong = {fault.problem.file for fault in (*faults, *read.faults)}
+    doubtful = [m.name for m in read.manifests if not m.of_tags and m.name in wrong]
+    return [_by_doubtful(fault, doubtful[0]) for fault in faults] if doubtful else faults
+
+
+def _by_doubtful(fault: Fault, manifest: str) -> Fault:
+    """Nobody is to rename or delete a file because a damaged manifest says so."""
+    if not fault.problem.file.startswith(f"{PAYLOAD}/"):
+        return fault
+    remedy = f"{manifest} itself is damaged: copy that again first, then verify once more."
+    return replace(fault, problem=replace(fault.problem, remedy=remedy))
 
 
 def _sums(
@@ -175,10 +191,12 @@ def _unreadable(path: str, error: OSError) -> Fault:
 
 def _in_size(size: int, stated: int | None) -> str:
     if stated is None:
-        return f"other content, {size} bytes"
+        return f"other content of {size} bytes"
     if size < stated:
-        return f"cut short, {size} of {stated} bytes"
-    return f"changed, {size} bytes" if size == stated else f"too long, {size} bytes for {stated}"
+        return f"a file cut short, {size} of {stated} bytes"
+    return (
+        "other content of the same size" if size == stated else f"a file too long, {size} for {stated} bytes"
+    )
 
 
 def _absent(tree: Tree, listing: Listing, read: Read, listed: Mapping[str, Mapping[str, str]]) -> list[Fault]:
@@ -207,7 +225,7 @@ def _instead(path: str, listing: Listing) -> str:
     if path in listing.others:
         return listing.others[path]
     folder = path in listing.empty or any(other.startswith(f"{path}/") for other in listing.files)
-    return "a folder" if folder else "no such file"
+    return "a folder" if folder else NO_FILE
 
 
 def _renamed(path: str, other: str) -> Fault:
@@ -226,7 +244,12 @@ def _unlisted(path: str) -> Fault:
 
 
 def _may_be_unlisted(path: str, read: Read) -> bool:
-    """Manifests of tag files list no manifest of tag files; without one, nothing lists a tag file."""
-    if path.startswith(f"{PAYLOAD}/"):
-        return False
-    return path in (m.name for m in read.manifests if m.of_tags) or not any(m.of_tags for m in read.manifests)
+    """No manifest lists manifests of tag files; where a kind of manifest says nothing, that is one fault.
+
+    That there is a list of files to be fetched is a fault of its own.
+    """
+    of_tags = not path.startswith(f"{PAYLOAD}/")
+    ours = [manifest for manifest in read.manifests if manifest.of_tags == of_tags]
+    return not any(manifest.entries for manifest in ours) or (
+        of_tags and path in (FETCH, *(m.name for m in ours))
+    )

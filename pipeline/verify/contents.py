@@ -7,7 +7,7 @@ from typing import Any
 from urllib.parse import unquote, urlsplit
 
 from pipeline.verify.bag import LARGEST_TEXT
-from pipeline.verify.faults import ASK, COPY_AGAIN, Fault, of_bundle, shown
+from pipeline.verify.faults import ASK, COPY_AGAIN, NO_FILE, Fault, of_bundle, shown
 from pipeline.verify.paths import danger_in
 from pipeline.verify.tables import Table, look
 from pipeline.verify.tree import Listing, Tree
@@ -149,7 +149,7 @@ def _names(file: str, named: set[str], listing: Listing, optional: tuple[str, ..
     prefix = f"{PAYLOAD}/"
     here = {path.removeprefix(prefix) for path in listing.files if path.startswith(prefix)}
     faults = [
-        of_bundle(_at(path), "", f"a file, as {file} names it", "no such file", COPY_AGAIN)
+        of_bundle(_at(path), "", f"a file, as {file} names it", NO_FILE, COPY_AGAIN)
         for path in sorted(named - here)
     ]
     return faults + [

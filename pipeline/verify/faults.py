@@ -10,6 +10,7 @@ BUNDLE: Final = "bundle"
 Rule = Literal["bag", "bundle"]
 
 COPY_AGAIN = "Copy it again from where the bundle came from."
+NO_FILE = "no such file"
 ASK = "Ask whoever made the bundle for a whole copy."
 
 

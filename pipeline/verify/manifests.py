@@ -57,6 +57,8 @@ def read_manifest(name: str, raw: bytes, encoding: str) -> tuple[Manifest, list[
     swapped = _swapped(manifest, lines)
     if swapped:
         return manifest, [*faults, swapped]
+    if not lines:
+        faults.append(of_bag(name, "", "a line for each file", "an empty file"))
     for number, line in lines:
         _take(manifest, number, line, faults)
     return manifest, faults
@@ -128,6 +130,9 @@ def _take(manifest: Manifest, number: int, line: str, faults: list[Fault]) -> No
     if raw != raw.rstrip():
         found = f"'{shown(raw)}'"
         faults.append(of_bundle(name, where, "a path without white space at its end", found))
+    if not raw.isprintable():
+        found = f"'{shown(raw)}'"
+        faults.append(of_bundle(name, where, "a path of characters that can be seen", found))
     if has_stray_percent(raw):
         faults.append(of_bag(name, where, "'%25' for '%' in a path", f"'{shown(raw)}'", ASK))
     path = unescaped(raw)

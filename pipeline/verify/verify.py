@@ -7,7 +7,7 @@ from pathlib import Path
 from pipeline.errors import InputError, Problem
 from pipeline.verify.bag import Read, check_complete, check_sums, read_tags
 from pipeline.verify.contents import check_against, read_descriptions
-from pipeline.verify.faults import Fault
+from pipeline.verify.faults import NO_FILE, Fault, shown
 from pipeline.verify.progress import Progress, in_words
 from pipeline.verify.tree import Listing, Tree
 from schemas.bags import CRATE, DATA_PACKAGE, DECLARATION, MANIFEST, PAYLOAD
@@ -84,9 +84,15 @@ def _faults(tree: Tree, listing: Listing, read: Read) -> list[Fault]:
             about += faults
     if f"{PAYLOAD}/{DATA_PACKAGE}" not in told:
         about += check_against(described, tree, listing, listed)
-    # What a checksum has told of a file is enough.
+    # What a manifest has told of a file is enough.
+    told |= {shown(path) for path in listing.files if path not in listed}
     about = [fault for fault in about if fault.problem.file not in told]
-    return [*read.faults, *check_complete(read, listing), *wrong, *about]
+    first = [fault for fault in read.faults if not (fault.problem.file in told and _is_missing(fault))]
+    return [*first, *check_complete(read, listing), *wrong, *about]
+
+
+def _is_missing(fault: Fault) -> bool:
+    return fault.problem.found == NO_FILE
 
 
 def _no_bundle(bundle: Path, expected: str, found: str) -> InputError:
