@@ -331,7 +331,7 @@ def _clock(told: Told) -> Advice | None:
 
 
 _NOTED = {
-    "low_coupling": "Look at what the wearer stood on: dry, thick soles keep the body from being tied to ground.",
+    "low_coupling": "Look at what the wearer stood on: dry, thick soles keep the body off the ground.",
     "uncorroborated": "Look at who walked by: other people some steps away move the field less.",
 }
 _WARNED = {
