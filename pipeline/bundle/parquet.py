@@ -97,14 +97,16 @@ def _rewrite(
     """Copy a file row group by row group under its new schema, cut to the session's parts."""
     try:
         file = pq.ParquetFile(source, pre_buffer=False)
-        schema = _schema(file.schema_arrow, session, names, described)
+        schema = recoded_schema(file.schema_arrow, session, names, described)
         with pq.ParquetWriter(out, schema, **_options(schema.names)) as writer:
             groups = file.num_row_groups
             for i in range(groups):
                 table = file.read_row_group(i)
                 kept = table.from_arrays(table.columns, schema=schema)
                 if session.parts is not None:
-                    kept = kept.filter(pa.array(_inside(kept.column(TIME.name).to_numpy(), session.parts)))
+                    kept = kept.filter(
+                        pa.array(rows_inside(kept.column(TIME.name).to_numpy(), session.parts))
+                    )
                 if len(kept):
                     writer.write_table(kept, row_group_size=len(kept))
                 watch(source.stat().st_size // groups)
@@ -115,14 +117,19 @@ def _rewrite(
         ) from None
 
 
-def _inside(time_s: npt.NDArray[np.float64], parts: Sequence[tuple[float, float]]) -> npt.NDArray[np.bool_]:
+def rows_inside(
+    time_s: npt.NDArray[np.float64], parts: Sequence[tuple[float, float]]
+) -> npt.NDArray[np.bool_]:
     """Which times lie in one of the ascending, disjoint stretches [start, stop)."""
     edges = np.array(parts, np.float64).reshape(-1)
     inside: npt.NDArray[np.bool_] = np.searchsorted(edges, time_s, side="right") % 2 == 1
     return inside
 
 
-def _schema(old: pa.Schema, session: RecodedSession, names: Names, described: Mapping[str, Any]) -> pa.Schema:
+def recoded_schema(
+    old: pa.Schema, session: RecodedSession, names: Names, described: Mapping[str, Any]
+) -> pa.Schema:
+    """Schema of a file as it leaves the house; `described` are its columns that are no channels."""
     fields = []
     for field in old:
         if field.name in described:
