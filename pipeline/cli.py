@@ -82,9 +82,7 @@ def _parser() -> argparse.ArgumentParser:
     run.set_defaults(command=_run, stopped=" Finished sessions are kept; run again to go on.")
     _add_drill(commands)
     _add_bundle(commands)
-    verify = commands.add_parser("verify", help="is a bundle whole, and what it says it is? needs no study")
-    verify.add_argument("bundle", type=Path, metavar="BUNDLE", help="the folder of a bundle; it is only read")
-    verify.set_defaults(command=_verify, stopped=" Nothing was written.")
+    _add_verify(commands)
     return parser
 
 
@@ -160,6 +158,24 @@ def _add_bundle(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
     bundle.set_defaults(command=_bundle, stopped=" Nothing was left under the bundle's name.")
 
 
+def _add_verify(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    verify = commands.add_parser("verify", help="is a bundle whole, and what it says it is? needs no study")
+    verify.add_argument("bundle", type=Path, metavar="BUNDLE", help="the folder of a bundle; it is only read")
+    verify.add_argument(
+        "--recompute",
+        type=Path,
+        metavar="STUDY",
+        help="with the dumps at hand: decode and judge them again, and compare",
+    )
+    verify.add_argument(
+        "--key",
+        type=Path,
+        metavar="FILE",
+        help="the key to the codes, for --recompute (BUNDLE-key.csv if nothing is said)",
+    )
+    verify.set_defaults(command=_verify, stopped=" The bundle is as it was.")
+
+
 def _whole_number(text: str) -> int:
     if not text.isascii() or not text.isdigit():
         raise argparse.ArgumentTypeError(f"expected a whole number of at least 0, found '{text}'")
@@ -220,7 +236,18 @@ def _bundle(options: argparse.Namespace) -> int:
 def _verify(options: argparse.Namespace) -> int:
     from pipeline.verify.verify import verify  # Arrow is needed here, and no workflow
 
-    return verify(options.bundle)
+    if options.key is not None and options.recompute is None:
+        print("--key needs --recompute STUDY", file=sys.stderr)
+        return WRONG_STUDY
+    code = verify(options.bundle)
+    if code or options.recompute is None:
+        return code
+    from pipeline.verify.again import compare_again  # imports everything that judges
+
+    path = options.bundle.absolute()
+    return compare_again(
+        options.bundle, options.recompute, options.key or path.with_name(f"{path.name}-key.csv")
+    )
 
 
 if __name__ == "__main__":

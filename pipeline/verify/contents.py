@@ -209,7 +209,9 @@ def _table(tree: Tree, path: str, one: Mapping[str, Any]) -> list[Fault]:
         return [of_bundle(path, "", "a Parquet file", shown(str(error)), COPY_AGAIN)]
     faults = _columns(path, table, one.get("schema"))
     rows = one.get("rows")
-    if rows is not None and rows != table.n_rows:
+    if rows is None:
+        faults.append(of_bundle(path, "rows", f"its number of rows in {DATA_PACKAGE}", "none"))
+    elif rows != table.n_rows:
         expected = f"{shown(repr(rows), 40)} rows, by {DATA_PACKAGE}"
         faults.append(of_bundle(path, "", expected, f"{table.n_rows}"))
     return faults
