@@ -30,7 +30,7 @@ TRACE_TABLE, TRACE_FACTS = "trace.parquet", "trace.json"
 
 TRACE = (
     Column("session", "string", "code of the session"),
-    Column("file", "string", "file of samples below recordings/<session>"),
+    Column("file", "string", "file of samples below recordings/<session>, also where this dataset has none"),
     Column("first_sample", "int64", "first row that came from these frames, by the column sample", "1"),
     Column("stop_sample", "int64", "row behind the last of them", "1"),
     Column("dump_sha256", "string", "SHA-256 of the dump"),
@@ -82,14 +82,14 @@ def write_trace(recoded: Recoded, chosen: Chosen, names: Names, data: Path) -> t
     listed = _dumps_by_layout(chosen.gathered.results)
     untold = dict[str, list[str]]()
     with pq.ParquetWriter(data / TRACE_TABLE, arrow_schema(TRACE), compression="zstd") as writer:
-        for session in recoded.recorded:
+        for session in recoded.sessions:
             kinds, missing = _kinds(session, picked[session.code], listed, names)
             untold[session.code] = missing
             for kind in kinds:
                 for table in _tables(session.code, kind):
                     writer.write_table(table)
     write_text(data / TRACE_FACTS, json.dumps(_facts(recoded, untold), indent=1, ensure_ascii=False) + "\n")
-    dumps = sorted({digest for s in recoded.recorded for digest in _digests(s).values()})
+    dumps = sorted({digest for s in recoded.sessions for digest in _digests(s).values()})
     origins = tuple(f"sha256:{digest}" for digest in dumps)
     return (
         Made(TRACE_TABLE, PARQUET, "frames of the dumps that every row came from", origins, "trace"),

@@ -30,6 +30,7 @@ def write_overview(
     reviews: Mapping[str, Review] = MappingProxyType({}),
     paper: Mapping[str, Any] | None = None,
     signal: Mapping[str, Any] | None = None,
+    dated: bool = True,
 ) -> None:
     """Write ``index.html``.
 
@@ -51,10 +52,12 @@ def write_overview(
         What `write_paper` gives: flow and methods.
     signal : mapping, optional
         What `study_signal` gives: whether the study carries the signal.
+    dated : bool
+        Whether the dates of the sessions are true ones: else nothing is said of changes over the days.
     """
     matters = run.get("matters", ())
     sessions = rows(qualities, strips, matters, reviews)
-    quantities = trends(qualities)
+    quantities = trends(qualities) if dated else []
     standing = _standing_out(quantities)
     page = (
         templates()
