@@ -11,6 +11,7 @@ from pipeline.bundle.as_edf import write_edf
 from pipeline.bundle.bag import digest_of, finish, write_manifests
 from pipeline.bundle.choose import Chosen, choose
 from pipeline.bundle.documents import write_documents
+from pipeline.bundle.first_steps import write_examples
 from pipeline.bundle.gather import Gathered, check_idle, fingerprint, gather
 from pipeline.bundle.keep import check_keep
 from pipeline.bundle.key import Key, extended, read_key, write_key
@@ -31,6 +32,7 @@ WRITERS: tuple[tuple[str, Writer], ...] = (
     ("Tables", write_small_files),
     ("CSV", write_csv),
     ("EDF+", write_edf),
+    ("First steps", write_examples),
 )
 """What each stage is called, and what writes it into the folder of the data; recordings come before."""
 

@@ -2,6 +2,7 @@
 
 import sys
 import time
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TextIO
 
@@ -13,7 +14,7 @@ EVERY_S = {True: 0.5, False: 10.0}
 class Progress:
     """Tells of one stage after the other; within a stage by bytes.
 
-    ``clock`` counts seconds, ``out`` is where lines go.
+    ``out`` is where lines go.
     """
 
     out: TextIO = field(default_factory=lambda: sys.stderr)
@@ -29,7 +30,7 @@ class Progress:
         self._clear()
         self._stage, self._total, self._done = words, total_bytes, 0
         self._began_s = self._told_s = time.monotonic()
-        print(f"{words} ...", file=self.out, flush=True)
+        self._say(f"{words} ...\n")
 
     def watch(self, n_bytes: int) -> None:
         """Count bytes of this stage; say now and then how far it is."""
@@ -43,10 +44,10 @@ class Progress:
         left_s = (now - self._began_s) * (1 - done) / done if done else 0.0
         line = f"  {done:.0%} of {size_words(self._total)}, about {left_s:.0f} s left"
         if lasts:
-            print(f"\r{line:<{self._width}}", end="", file=self.out, flush=True)
+            self._say(f"\r{line:<{self._width}}")
             self._width = max(self._width, len(line))
         else:
-            print(line, file=self.out, flush=True)
+            self._say(f"{line}\n")
 
     def end(self) -> None:
         """Leave a clean line behind."""
@@ -54,8 +55,14 @@ class Progress:
 
     def _clear(self) -> None:
         if self._width:
-            print(f"\r{'':<{self._width}}\r", end="", file=self.out, flush=True)
+            self._say(f"\r{'':<{self._width}}\r")
             self._width = 0
+
+    def _say(self, text: str) -> None:
+        """Print; who reads it may have had enough, which is no fault of the bundle."""
+        with suppress(OSError):
+            self.out.write(text)
+            self.out.flush()
 
 
 def size_words(n_bytes: float) -> str:
