@@ -59,7 +59,7 @@ def left_out(gathered: Gathered, keep: frozenset[str]) -> tuple[str, ...]:
         "dates (shifted by whole days, one shift for each participant)",
         "names of dumps (numbered; their SHA-256 stands)",
         "initials of who decided about sessions",
-        "where frames stood in the dumps and what else they carried",
+        "what frames of the dumps carried beside samples",
         *(what for name, what in FIELDS.items() if name not in keep),
     ]
     n = sum(f"{COLUMN}{name}" not in keep for name in further_columns(gathered))

@@ -17,12 +17,14 @@ from pipeline.bundle.keep import check_keep
 from pipeline.bundle.key import Key, extended, read_key, write_key
 from pipeline.bundle.licence import licence_of
 from pipeline.bundle.names import Names, channel_kinds
+from pipeline.bundle.pages import write_pages
 from pipeline.bundle.parquet import write_recordings
 from pipeline.bundle.places import check_places, held_aside
 from pipeline.bundle.progress import Progress, size_words
 from pipeline.bundle.recode import activities_in, names_in, recode
 from pipeline.bundle.recoded import Made, Recoded, Wishes
 from pipeline.bundle.tables import policy_of, write_small_files
+from pipeline.bundle.trace import write_trace
 from pipeline.errors import InputError, Problem
 from schemas.bags import PAYLOAD
 
@@ -96,6 +98,9 @@ def make_bundle(order: Order, progress: Progress) -> tuple[Recoded, tuple[Made, 
             if title not in _FORMATS or _FORMATS[title] in order.wishes.formats:
                 progress.stage(title)
                 made += write(recoded, data)
+        progress.stage("Reports and trace")
+        made += write_pages(recoded, chosen, names, data)
+        made += write_trace(recoded, chosen, names, data)
         made += _describe(order, recoded, made, data, progress)
         _check_unchanged(order.results, before)
         progress.stage("Checksums", _bytes_below(data))
