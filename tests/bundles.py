@@ -79,3 +79,8 @@ def seal(folder: Path, *names: str) -> None:
         if path.name != "tagmanifest-sha512.txt"
     ]
     (folder / "tagmanifest-sha512.txt").write_text("".join(lines))
+
+
+def remake(bundle: Path, change: Callable[[dict, dict], None]) -> None:
+    describe(bundle / "data", change)
+    write_manifests(bundle, INFO)
