@@ -14,6 +14,8 @@ WIDTH = 1000
 _FIELD = (4.0, 60.0)  # top and bottom of the envelope in a box of 100
 _ACTIVITY: Mapping[str, int] = {"rest": 4, "hand": 7, "arm": 11, "body": 15}
 _LEAST = 2.0
+_LEAST_SPAN = 0.1
+"""Of the input range, what the picture spans at least: a quiet wearer's noise must not look like a storm."""
 _LOST = BY_NAME["lost"].mask
 
 
@@ -51,8 +53,11 @@ def _envelope(glance: Glance) -> str:
     if not shown or np.isnan(shown[0].low).all():
         return ""
     low, high = shown[0].low, shown[0].high
-    bottom, top = float(np.nanmin(low)), float(np.nanmax(high))
-    pixels = (_FIELD[1] - _FIELD[0]) / ((top - bottom) or 1.0)
+    least, most = float(np.nanmin(low)), float(np.nanmax(high))
+    channel = shown[0].channel
+    span = max(most - least, _LEAST_SPAN * abs(channel.adc_high - channel.adc_low)) or 1.0
+    top = (least + most + span) / 2
+    pixels = (_FIELD[1] - _FIELD[0]) / span
     upper = _FIELD[0] + (top - high) * pixels
     lower = np.maximum(_FIELD[0] + (top - low) * pixels, upper + 0.8)
     step = WIDTH / len(low)
