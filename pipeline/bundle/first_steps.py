@@ -72,5 +72,5 @@ def _words(shown: RecodedSession, recording: Recording, test: Sequence[str]) -> 
         "TEST": " ".join(test),
         # An empty list is no SQL: a name that no session has stands for it.
         "TEST_LIST": ", ".join(f"'{code}'" for code in test or ("none",)),
-        "COLUMNS": ", ".join([*columns, "quality INTEGER"]),
+        "COLUMNS": ",\n                  ".join([*columns, "quality INTEGER"]),
     }

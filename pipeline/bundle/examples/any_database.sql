@@ -37,7 +37,7 @@ FROM (SELECT a.session, a.intensity, a.start_s + 2 * n.n AS start_s
       FROM activities a CROSS JOIN
            (SELECT i.d + 10 * j.d + 100 * k.d + 1000 * l.d AS n
             FROM digits i CROSS JOIN digits j CROSS JOIN digits k CROSS JOIN digits l) n
-      WHERE 2 * (n.n + 1) <= a.stop_s - a.start_s AND a.intensity <> '') w
+      WHERE 2 * (n.n + 1) <= a.stop_s - a.start_s) w
 JOIN samples s ON s.session = w.session AND s.time_s >= w.start_s AND s.time_s < w.start_s + 2
 GROUP BY w.session, w.intensity, w.start_s
 HAVING SUM(CASE WHEN s.quality IN (0, 64, 128, 192) AND s.value IS NOT NULL THEN 0 ELSE 1 END) = 0

@@ -18,13 +18,12 @@ CREATE TEMP TABLE windows AS
 SELECT log.session, log.intensity, max(value) - min(value) AS peak_to_peak
 FROM samples JOIN 'activities.parquet' AS log
   ON samples.session = log.session AND time_s >= log.start_s AND time_s < log.stop_s
-WHERE log.intensity IS NOT NULL
-  AND floor((time_s - log.start_s) / 2) < floor((log.stop_s - log.start_s) / 2)
+WHERE floor((time_s - log.start_s) / 2) < floor((log.stop_s - log.start_s) / 2)
 GROUP BY log.session, log.intensity, log.start_s, floor((time_s - log.start_s) / 2)
 HAVING bool_and(clean) AND max(sample) - min(sample) + 1 = count(*) AND max(time_s) - min(time_s) >= 1.8;
 
 -- 4. Split by session, never by window. Windows of one session share a body, a strap, a room and a day, and
 --    neighbours are nearly copies: with some of them on either side a model is tested on what it has seen.
 SELECT CASE WHEN session IN (@TEST_LIST@) THEN 'test' ELSE 'train' END AS split,
-       intensity, count(*) AS windows, printf('%.6f', avg(peak_to_peak)) AS peak_to_peak
+       intensity, count(*) AS windows, printf('%.5f', avg(peak_to_peak)) AS peak_to_peak
 FROM windows GROUP BY split, intensity ORDER BY split, intensity;

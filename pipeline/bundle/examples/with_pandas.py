@@ -31,7 +31,7 @@ print("session,samples,clean")
 print(f"{SESSION},{len(samples)},{len(clean)}")
 
 # 3. Windows that lie in one stretch of the activity log, which gives the label, and are clean throughout.
-log = pd.read_parquet(DATA / "activities.parquet").dropna(subset=["intensity"])
+log = pd.read_parquet(DATA / "activities.parquet")
 parts = []
 for session, stretches in log.groupby("session"):
     if not (DATA / "recordings" / str(session) / "samples.parquet").exists():
@@ -70,4 +70,4 @@ windows["split"] = windows["session"].isin(TEST).map({True: "test", False: "trai
 table = windows.groupby(["split", "intensity"])["peak_to_peak"].agg(["size", "mean"])
 print("split,intensity,windows,peak_to_peak")
 for (split, intensity), row in table.iterrows():
-    print(f"{split},{intensity},{row['size']:.0f},{row['mean']:.6f}")
+    print(f"{split},{intensity},{row['size']:.0f},{row['mean']:.5f}")

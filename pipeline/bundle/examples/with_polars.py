@@ -29,7 +29,7 @@ print("session,samples,clean")
 print(f"{SESSION},{len(samples)},{len(clean)}")
 
 # 3. Windows that lie in one stretch of the activity log, which gives the label, and are clean throughout.
-log = pl.read_parquet(DATA / "activities.parquet").drop_nulls("intensity")
+log = pl.read_parquet(DATA / "activities.parquet")
 parts = []
 for stretch in log.iter_rows(named=True):
     session, since = stretch["session"], pl.col("time_s") - stretch["start_s"]
@@ -62,4 +62,4 @@ split = pl.when(pl.col("session").is_in(TEST)).then(pl.lit("test")).otherwise(pl
 table = table.group_by(split.alias("split"), "intensity").agg(pl.len(), pl.col("peak_to_peak").mean())
 print("split,intensity,windows,peak_to_peak")
 for name, intensity, n, mean in table.sort("split", "intensity").iter_rows():
-    print(f"{name},{intensity},{n},{mean:.6f}")
+    print(f"{name},{intensity},{n},{mean:.5f}")

@@ -48,7 +48,6 @@ windows_of <- function(stretch, samples) {
 }
 
 log <- read("activities")
-log <- log[!is.na(log$intensity), ]
 parts <- list()
 for (code in unique(log$session)) {
   samples <- load_session(code)
@@ -67,6 +66,6 @@ cat("split,intensity,windows,peak_to_peak\n")
 for (side in c("test", "train")) {
   for (intensity in sort(unique(windows$intensity[windows$split == side]))) {
     peaks <- windows$peak_to_peak[windows$split == side & windows$intensity == intensity]
-    cat(sprintf("%s,%s,%d,%.6f\n", side, intensity, length(peaks), mean(peaks)), sep = "")
+    cat(sprintf("%s,%s,%d,%.5f\n", side, intensity, length(peaks), mean(peaks)), sep = "")
   }
 }
