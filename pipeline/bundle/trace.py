@@ -30,7 +30,9 @@ TRACE_TABLE, TRACE_FACTS = "trace.parquet", "trace.json"
 
 TRACE = (
     Column("session", "string", "code of the session"),
-    Column("file", "string", "file of samples below recordings/<session>, also where this dataset has none"),
+    Column(
+        "file", "string", "file of samples in the folder of the session, also where this dataset has none"
+    ),
     Column("first_sample", "int64", "first row that came from these frames, by the column sample", "1"),
     Column("stop_sample", "int64", "row behind the last of them", "1"),
     Column("dump_sha256", "string", "SHA-256 of the dump"),
