@@ -2,7 +2,7 @@
 
 import unicodedata
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from pipeline.verify.faults import ASK, COPY_AGAIN, NO_FILE, Fault, of_bag, of_bundle, shown
@@ -87,7 +87,7 @@ def check_complete(read: Read, listing: Listing) -> list[Fault]:
         for path, kind in listing.others.items()
     ]
     faults += [
-        of_bag(path, "", "a folder that can be looked into", why, "Mend its permissions and verify again.")
+        of_bag(path, "", "a folder that can be looked into", why, f"Mend its permissions. {COPY_AGAIN}")
         for path, why in listing.unread.items()
     ]
     inside = f"{PAYLOAD}/"
@@ -210,6 +210,7 @@ def _absent(tree: Tree, listing: Listing, read: Read, listed: Mapping[str, Mappi
         for path in extra:
             for digest in _sums(tree, path, algorithms, faults, lambda n: None).values():
                 here[digest].append(path)
+    folders = _folders(listing)
     renamed = set()
     for path in missing:
         others = [other for digest in listed[path].values() for other in here[digest] if other not in renamed]
@@ -217,15 +218,25 @@ def _absent(tree: Tree, listing: Listing, read: Read, listed: Mapping[str, Mappi
             renamed.add(others[0])
             faults.append(_renamed(path, others[0]))
         else:
-            faults.append(of_bag(path, "", "a file, as a manifest lists it", _instead(path, listing)))
+            faults.append(
+                of_bag(path, "", "a file, as a manifest lists it", _instead(path, listing, folders))
+            )
     return faults + [_unlisted(path) for path in extra if path not in renamed]
 
 
-def _instead(path: str, listing: Listing) -> str:
+def _instead(path: str, listing: Listing, folders: Collection[str]) -> str:
     if path in listing.others:
         return listing.others[path]
-    folder = path in listing.empty or any(other.startswith(f"{path}/") for other in listing.files)
-    return "a folder" if folder else NO_FILE
+    return "a folder" if path in folders else NO_FILE
+
+
+def _folders(listing: Listing) -> set[str]:
+    """All folders in which something stands, and the empty ones."""
+    folders = set(listing.empty)
+    for path in (*listing.files, *listing.others):
+        while (path := path.rpartition("/")[0]) and path not in folders:
+            folders.add(path)
+    return folders
 
 
 def _renamed(path: str, other: str) -> Fault:

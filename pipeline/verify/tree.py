@@ -18,6 +18,9 @@ _FILE = os.O_RDONLY | _NO_FOLLOW | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O
 _FOLDER = os.O_RDONLY | _NO_FOLLOW | getattr(os, "O_DIRECTORY", 0)
 _STEPWISE = bool(_NO_FOLLOW) and os.open in os.supports_dir_fd and os.scandir in os.supports_fd
 
+DEEPEST = 100
+"""Folders in each other that are looked into; a bundle has four. What it costs grows with the square."""
+
 _KINDS = (
     (stat.S_ISLNK, "a symbolic link"),
     (stat.S_ISFIFO, "a pipe"),
@@ -74,6 +77,9 @@ class Tree:
         waiting = [""]
         while waiting:
             inside = waiting.pop()
+            if inside.count("/") >= DEEPEST:
+                unread[inside] = f"more than {DEEPEST} folders in each other"
+                continue
             try:
                 statuses = self._look(inside)
             except OSError as error:
