@@ -128,6 +128,17 @@ SESSIONS = (
     ),
 )
 
+IN_BUNDLE = (
+    Column("mains_hz_nominal", "float64", "nominal frequency of the mains where it was recorded", "Hz"),
+    Column(
+        "recording",
+        "string",
+        "how much of its samples is in this dataset: all of them, those in usable_intervals, or none",
+        choices=("whole", "in_part", "no"),
+    ),
+)
+"""Columns of the sessions table that only a bundle has."""
+
 EXCLUSIONS = (
     Column("session", "string", "name of the session"),
     Column("participant", "string", "code of the wearer"),

@@ -30,6 +30,7 @@ DUMPS = ("1f" * 32, "2e" * 32)
 PARQUET = "application/vnd.apache.parquet"
 
 FIELD = Column("field", "float32", "electrode on the wrist | input-referred", "V", nullable=True)
+CONVERTER = {"scale": "0.01", "offset": "-10.0", "adc_min": "0", "adc_max": "4095"}
 AXES = tuple(Column(f"acc_{axis}", "float32", "", "m/s2", nullable=True) for axis in "xyz")
 MARKER = Column("marker", "float32", "1 a pot begun, 2 a pot done", "1", nullable=True)
 
@@ -94,7 +95,9 @@ def whole_bundle(folder: Path, recoded: Recoded, **cited) -> tuple[Made, ...]:
 
 def _tables(folder: Path, recoded: Recoded) -> list[Made]:
     made = []
-    measures = {column.name: 0.5 for column in SESSIONS if column.dtype == "float64"} | {"rail_low_v": None}
+    measures = {column.name: 0.5 for column in SESSIONS if column.dtype == "float64"} | {
+        "contact_loss_fraction": None
+    }
     texts = {column.name: "" for column in SESSIONS if column.dtype == "string" and not column.nullable}
     sessions = [
         texts | measures | {"session": one.code, "verdict": one.quality["verdict"], "analysed": one.use}
@@ -137,7 +140,8 @@ def _recording(folder: Path, code: str) -> list[Made]:
     made = []
     for name, table, columns, n in files:
         values = [_values(column, n) for column in columns]
-        pq.write_table(pa.table(values, schema=arrow_schema(columns)), place / f"{name}.parquet")
+        schema = arrow_schema(columns, field_metadata={"field": CONVERTER})
+        pq.write_table(pa.table(values, schema=schema), place / f"{name}.parquet")
         path = f"recordings/{code}/{name}.parquet"
         made.append(Made(path, PARQUET, f"the {table} of a session", dumps, table))
     return made

@@ -88,8 +88,7 @@ def _refs(several: Iterable[str]) -> list[Entity] | Entity:
 
 
 def _root(recoded: Recoded, published: str) -> Entity:
-    last = max((session.started_at for session in recoded.sessions), default=None)
-    stated = published or (last.date().isoformat() if last else "1970-01-01")
+    stated = published or max(session.started_at for session in recoded.sessions).date().isoformat()
     description = (
         "Recordings of a body-worn electric-field sensor with an accelerometer, judged and de-identified by "
         f"sessiongate {recoded.version}. README.md says how to begin."

@@ -6,8 +6,8 @@ Table Schema. Beside what it defines, columns bear ``unit``, a UCUM code, and Pa
 
 import json
 import re
-from collections import Counter
 from collections.abc import Mapping, Sequence
+from itertools import chain, count
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -67,9 +67,15 @@ def datapackage(recoded: Recoded, made: Sequence[Made], folder: Path, sha512: Ma
 
 def resource_names(made: Sequence[Made]) -> dict[str, str]:
     """Path -> a name of the resource of lower-case letters, digits, '-' and '_', each different."""
-    short = {one.path: _slug(str(PurePosixPath(one.path).with_suffix(""))) for one in made}
-    count = Counter(short.values())
-    return {path: name if count[name] == 1 else _slug(path) for path, name in short.items()}
+    names: dict[str, str] = {}
+    taken = {""}
+    for one in made:
+        short = _slug(str(PurePosixPath(one.path).with_suffix("")))
+        further = (f"{_slug(one.path)}-{number}" for number in count(2))
+        several = chain((short, _slug(one.path)), further)
+        names[one.path] = next(name for name in several if name not in taken)
+        taken.add(names[one.path])
+    return names
 
 
 def _slug(path: str) -> str:
@@ -123,8 +129,10 @@ def _field(column: Column, in_text: bool) -> dict[str, Any]:
     if column.unit:
         field["unit"] = column.unit
     constraints: dict[str, Any] = {} if column.nullable else {"required": True}
-    bounds = (("minimum", column.minimum), ("maximum", column.maximum))
-    constraints |= {word: _plain(bound) for word, bound in bounds if bound is not None}
+    # Programs that read a null of a Parquet file as NaN would find it out of any range.
+    if in_text or not column.nullable:
+        bounds = (("minimum", column.minimum), ("maximum", column.maximum))
+        constraints |= {word: _plain(bound) for word, bound in bounds if bound is not None}
     if column.choices:
         constraints["enum"] = list(column.choices)
     if constraints:

@@ -1,6 +1,7 @@
 """``dictionary.md``: every column of every table of a bundle, from `schemas` and the files themselves."""
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from pipeline.bundle.fields import PARQUET, columns_of, of_any_session
@@ -43,13 +44,17 @@ def dictionary(recoded: Recoded, made: Sequence[Made], folder: Path) -> str:
         "Units are UCUM codes; `1` is a pure number, and a column without a unit has none. Times called "
         "`..._s` are seconds from the session's first sample. Instants are by RFC 3339. Intervals hold their "
         "start and not their stop. In Parquet a missing value is a null; no number and no text stands for "
-        "one. In CSV, where there is any, it is an empty field; a text that is never missing may be empty.",
+        "one. In CSV, where there is any, it is an empty field; a text that is never missing may be empty. "
+        "`SESSION` in the name of a file stands for the code of any session.",
     ]
     tables = dict.fromkeys(one.table for one in made if one.table)
     codes = {session.code for session in recoded.sessions}
     for table in sorted(tables, key=lambda name: (list(_ABOUT).index(name) if name in _ABOUT else 99, name)):
         files = [one for one in made if one.table == table]
-        parts += [f"## {table}", f"Files: {_places(files, codes)}. {_ABOUT.get(table, files[0].description)}"]
+        parts += [
+            f"## {table}",
+            f"Files: {_places(files, codes)}. {_ABOUT.get(table, files[0].description)}",
+        ]
         parts.append(_rows(_united(files, folder)))
         if table == "samples":
             parts += ["### Bits of `quality`", _bits()]
@@ -63,12 +68,24 @@ def _places(files: Sequence[Made], codes: Collection[str]) -> str:
 
 
 def _united(files: Sequence[Made], folder: Path) -> list[Column]:
-    """Columns of all files of a table, each once unless what it means differs; ``quality`` comes last."""
+    """Columns of all files of a table, each once unless its meaning differs; ``quality`` comes last.
+
+    The range of a column is that of all files together.
+    """
     of_parquet = [one for one in files if one.media_type == PARQUET] or list(files)
-    columns: dict[Column, None] = {}
+    columns: dict[Column, Column] = {}
     for one in of_parquet:
-        columns |= dict.fromkeys(columns_of(one, folder))
-    return sorted(columns, key=lambda column: column.name == "quality")
+        for column in columns_of(one, folder):
+            alike = replace(column, minimum=None, maximum=None)
+            columns[alike] = _wider(columns.get(alike, column), column)
+    return sorted(columns.values(), key=lambda column: column.name == "quality")
+
+
+def _wider(one: Column, other: Column) -> Column:
+    lows = [column.minimum for column in (one, other) if column.minimum is not None]
+    highs = [column.maximum for column in (one, other) if column.maximum is not None]
+    low = min(lows) if len(lows) == 2 else None
+    return replace(one, minimum=low, maximum=max(highs) if len(highs) == 2 else None)
 
 
 def _rows(columns: Sequence[Column]) -> str:

@@ -1,11 +1,12 @@
 """Columns of the tables in a bundle: as the files have them, in the words of `schemas`."""
 
 import csv
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -15,6 +16,7 @@ from schemas.columns import (
     EVENT_TIME,
     EXCLUSIONS,
     FINDINGS,
+    IN_BUNDLE,
     MARGINS,
     QUALITY,
     SAMPLE,
@@ -33,12 +35,18 @@ CSV = "text/csv"
 _DTYPES: dict[str, DType] = {"number": "float64", "integer": "int64", "string": "string"}
 ACTIVITIES = tuple(
     Column(
-        key.name, _DTYPES.get(key.type, "string"), key.description, key.unit, not key.required, key.choices
+        key.name,
+        _DTYPES.get(key.type, "string"),
+        key.description,
+        key.unit,
+        not key.required,
+        key.choices,
+        key.minimum,
     )
     for key in ACTIVITY_COLUMNS
 )
 TABLES: dict[str, tuple[Column, ...]] = {
-    "sessions": SESSIONS,
+    "sessions": (*SESSIONS, *IN_BUNDLE),
     "findings": FINDINGS,
     "activities": ACTIVITIES,
     "exclusions": EXCLUSIONS,
@@ -94,10 +102,27 @@ def line_end_of(path: Path) -> str:
 
 
 def of_any_session(path: str, codes: Collection[str]) -> str:
-    """Path with ``<session>`` where the code of one stands as a folder or as the name of the file."""
-    folders = ["<session>" if part in codes else part for part in path.split("/")]
+    """Path with ``SESSION`` where the code of one stands as a folder or as the name of the file."""
+    folders = ["SESSION" if part in codes else part for part in path.split("/")]
     stem, dot, suffix = folders[-1].partition(".")
-    return "/".join((*folders[:-1], ("<session>" if stem in codes else stem) + dot + suffix))
+    return "/".join((*folders[:-1], ("SESSION" if stem in codes else stem) + dot + suffix))
+
+
+def _channel(name: str, said: Mapping[str, str]) -> Column:
+    """A column by its own metadata; its range is that of the converter, where both ends are stated."""
+    column = Column(name, "string", said.get("description", ""), said.get("unit", ""))
+    try:
+        counts = [float(said["adc_min"]), float(said["adc_max"])]
+        ends = sorted(count * float(said["scale"]) + float(said["offset"]) for count in counts)
+    except (KeyError, ValueError):
+        return column
+    if not np.isfinite(ends).all():
+        return column
+    low, high = (np.float32(end) for end in ends)  # values may be rounded to a neighbour
+    outside = np.float32(np.inf)
+    return replace(
+        column, minimum=float(np.nextafter(low, -outside)), maximum=float(np.nextafter(high, outside))
+    )
 
 
 def _of_parquet(schema: pa.Schema, known: dict[str, Column]) -> Sequence[Column]:
@@ -105,9 +130,7 @@ def _of_parquet(schema: pa.Schema, known: dict[str, Column]) -> Sequence[Column]
     for field in schema:
         said = {key.decode(): value.decode() for key, value in (field.metadata or {}).items()}
         dtype = {"double": "float64", "float": "float32"}.get(str(field.type), str(field.type))
-        column = known.get(field.name) or Column(
-            field.name, "string", said.get("description", ""), said.get("unit", "")
-        )
+        column = known.get(field.name) or _channel(field.name, said)
         kind: DType = dtype if dtype in get_args(DType) else "string"  # type: ignore[assignment]
         columns.append(_bounded(replace(column, dtype=kind, nullable=field.nullable)))
     return columns

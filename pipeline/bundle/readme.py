@@ -1,5 +1,6 @@
 """``README.md`` of a bundle: what a stranger in another lab has to know before the first line of code."""
 
+import re
 from collections import Counter
 from collections.abc import Collection, Sequence
 from pathlib import Path
@@ -104,9 +105,12 @@ def _rates(sessions: Sequence[RecodedSession]) -> list[float]:
 def _places(made: Sequence[Made], codes: Collection[str]) -> list[tuple[str, str]]:
     """Files and what they hold; those of each session once, under a pattern."""
     rows: dict[str, str] = {}
+    a_code = re.compile(rf"\b(?:{'|'.join(map(re.escape, codes))})\b")
     for one in made:
-        words = " ".join(of_any_session(word, codes) for word in one.description.split())
-        rows.setdefault(of_any_session(one.path, codes), _line(words))
+        place = of_any_session(one.path, codes)
+        rows.setdefault(
+            place, _line(a_code.sub("SESSION", one.description) if "SESSION" in place else one.description)
+        )
     return sorted((rows | dict(_DESCRIPTIONS)).items())
 
 

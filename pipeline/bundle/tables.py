@@ -16,19 +16,8 @@ from pipeline.report.paper import write_paper
 from pipeline.steps.tables import exclusions, session_row, write_csv
 from pipeline.verdict import Policy, builtin_policy
 from pipeline.writing import write_text
-from schemas.columns import EXCLUSIONS, FINDINGS, MARGINS, SESSIONS, Column
+from schemas.columns import EXCLUSIONS, FINDINGS, IN_BUNDLE, MARGINS, SESSIONS, Column
 from schemas.tables import arrow_table
-
-IN_BUNDLE = (
-    Column("mains_hz_nominal", "float64", "nominal frequency of the mains where it was recorded", "Hz"),
-    Column(
-        "recording",
-        "string",
-        "how much of its samples is in this dataset: all of them, those in usable_intervals, or none",
-        choices=("whole", "in_part", "no"),
-    ),
-)
-"""Columns of the sessions table that only a bundle has."""
 
 _TEXT = "text/plain"
 _Row = Mapping[str, Any]
