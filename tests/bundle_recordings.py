@@ -11,10 +11,10 @@ import pyarrow.parquet as pq
 
 from pipeline.bundle.fields import ACTIVITIES
 from pipeline.bundle.recoded import Recoded, RecodedActivity, RecodedSession, Wishes
+from pipeline.bundle.tables import session_columns
 from pipeline.layouts import Channel
 from pipeline.recording import sample_columns, to_units
 from pipeline.recording.recording import channel_metadata
-from schemas.columns import SESSIONS
 from schemas.tables import arrow_schema, arrow_table
 from tests.make import FIELD, acceleration_axes
 
@@ -124,6 +124,17 @@ def write_tables(folder: Path, sessions: Sequence[RecodedSession]) -> None:
         for a in one.activities
     ]
     pq.write_table(arrow_table(ACTIVITIES, log), folder / "activities.parquet")
-    texts = {column.name: "" for column in SESSIONS if column.dtype == "string" and not column.nullable}
-    rows = [texts | {"session": one.code, "noise_v": 0.1 + 0.2} for one in sessions]
-    pq.write_table(arrow_table(SESSIONS, rows), folder / "sessions.parquet")
+    columns = session_columns(sessions)
+    texts = {column.name: "" for column in columns if column.dtype == "string" and not column.nullable}
+    rows = [
+        texts
+        | {
+            "session": one.code,
+            "noise_v": 0.1 + 0.2,
+            "mains_hz_nominal": one.mains_hz,
+            "analysed": one.use,
+            "recording": "whole" if one.has_recording else "no",
+        }
+        for one in sessions
+    ]
+    pq.write_table(arrow_table(columns, rows), folder / "sessions.parquet")

@@ -29,11 +29,12 @@ OTHER = (replace(FIELD, name="strap"), *acceleration_axes())
 
 
 def sessions() -> list[RecodedSession]:
-    """Three participants: a recording in part, one of another device, sessions without recording or log."""
-    made = [session(number) for number in range(1, 8)]
+    """Three participants: a recording in part, of another device, not to be used; no recording; no log."""
+    made = [session(number) for number in range(1, 9)]
     made[1] = replace(made[1], parts=PARTS)
     made[3] = replace(made[3], has_recording=False, suffixes=())
     made[6] = replace(made[6], participant="P03", activities=())
+    made[7] = replace(made[7], participant="P01", use="no")
     return made
 
 
@@ -65,7 +66,7 @@ def wanted() -> str:
     ]
     peaks: dict[tuple[str, str], list[float]] = {}
     for number, one in enumerate(sessions()):
-        if one.has_recording and number != 2:
+        if one.has_recording and one.use != "no" and number != 2:
             split = "test" if one.participant == "P03" else "train"
             for activity in one.activities:
                 found = _windows(rows_of(CHANNELS, number, parts=one.parts or ()), activity)
@@ -131,7 +132,7 @@ def test_any_database(data: Path) -> None:
 def _load_all(database: sqlite3.Connection, insert: str, data: Path) -> None:
     _load(database, "activities", data / "csv/activities.csv")
     for path in sorted((data / "csv").glob("S*/samples.csv")):
-        if path.parent.name != "S003":  # another device
+        if path.parent.name not in ("S003", "S008"):  # another device, and one not to be used
             _load(database, "one", path)
             database.execute('UPDATE one SET "field" = NULL WHERE "field" = \'\'')
             database.execute(insert.replace("'S001'", f"'{path.parent.name}'"))

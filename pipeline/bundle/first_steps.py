@@ -35,12 +35,13 @@ def write_examples(recoded: Recoded, folder: Path) -> tuple[Made, ...]:
     tuple of Made
         None where there is no recording.
     """
-    sessions = [session for session in recoded.recorded if "" in session.suffixes]
-    if not sessions:
+    there = [session for session in recoded.recorded if "" in session.suffixes]
+    if not there:
         return ()
-    shown = next((session for session in sessions if session.activities), sessions[0])
+    used = [session for session in there if session.use != "no"]
+    shown = next((session for session in used if session.activities), there[0])
     recording = open_recording(folder / "recordings" / shown.code / "samples.parquet")
-    words = _words(shown, recording, held_back(sessions))
+    words = _words(shown, recording, held_back(used))
     made = []
     for name, media_type, description in EXAMPLES:
         text = (files("pipeline.bundle") / "examples" / name).read_text(encoding="utf-8")

@@ -14,7 +14,8 @@ CREATE TABLE samples (session VARCHAR(40), sample BIGINT, time_s DOUBLE PRECISIO
 --    SQLite:      .import --csv --skip 1 csv/activities.csv activities
 --                 .import --csv --skip 1 csv/@SESSION@/samples.csv one
 --                 UPDATE one SET "@CHANNEL@" = NULL WHERE "@CHANNEL@" = '';
---    Do this and the next two statements for each session. Another device may have further columns: make `one` anew.
+--    Do this and the next two statements for each session that is to be used: in csv/sessions.csv neither
+--    `analysed` nor `recording` is no. Another device may have other columns: make `one` anew.
 INSERT INTO samples SELECT '@SESSION@', sample, time_s, "@CHANNEL@", quality FROM one;
 DELETE FROM one;
 
@@ -27,7 +28,7 @@ SELECT session, COUNT(*) AS samples,
 FROM samples WHERE session = '@SESSION@' GROUP BY session;
 
 -- 3. Windows of 2 s that lie in one stretch of the activity log, which gives the label; kept are those that are
---    clean throughout, without a hole, and as long as a window. Up to 10,000 in each stretch.
+--    clean throughout, without a hole, and as long as a window: up to 10,000 in each stretch.
 CREATE TABLE digits (d INTEGER);
 INSERT INTO digits (d) VALUES (0), (1), (2), (3), (4), (5), (6), (7), (8), (9);
 

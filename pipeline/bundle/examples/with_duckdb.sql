@@ -13,12 +13,14 @@ SELECT session, count(*) AS samples, count(*) FILTER (clean) AS clean
 FROM samples WHERE session = '@SESSION@' GROUP BY session;
 
 -- 3. Windows of 2 s that lie in one stretch of the activity log, which gives the label; kept are those that are
---    clean throughout, without a hole, and as long as a window.
+--    clean throughout, without a hole, and as long as a window. Sessions that are not to be used are left out,
+--    even where their recordings are here.
 CREATE TEMP TABLE windows AS
 SELECT log.session, log.intensity, max(value) - min(value) AS peak_to_peak
 FROM samples JOIN 'activities.parquet' AS log
   ON samples.session = log.session AND time_s >= log.start_s AND time_s < log.stop_s
-WHERE floor((time_s - log.start_s) / 2) < floor((log.stop_s - log.start_s) / 2)
+WHERE log.session IN (SELECT session FROM 'sessions.parquet' WHERE analysed <> 'no' AND recording <> 'no')
+  AND floor((time_s - log.start_s) / 2) < floor((log.stop_s - log.start_s) / 2)
 GROUP BY log.session, log.intensity, log.start_s, floor((time_s - log.start_s) / 2)
 HAVING bool_and(clean) AND max(sample) - min(sample) + 1 = count(*) AND max(time_s) - min(time_s) >= 1.8;
 

@@ -31,14 +31,15 @@ print("session,samples,clean")
 print(f"{SESSION},{len(samples)},{len(clean)}")
 
 # 3. Windows that lie in one stretch of the activity log, which gives the label, and are clean throughout.
+# Sessions that are not to be used are left out, even where their recordings are here.
+sessions = pd.read_parquet(DATA / "sessions.parquet")
+used = sessions[(sessions["analysed"] != "no") & (sessions["recording"] != "no")]["session"]
 log = pd.read_parquet(DATA / "activities.parquet")
 parts = []
-for session, stretches in log.groupby("session"):
-    if not (DATA / "recordings" / str(session) / "samples.parquet").exists():
-        continue  # left out of the dataset: see exclusions.csv
+for session, stretches in log[log["session"].isin(used)].groupby("session"):
     samples = load(str(session))
     if CHANNEL not in samples:
-        continue
+        continue  # another device
     samples["value"] = samples[CHANNEL].astype("float64")
     samples["clean"] = is_clean(samples)
     for stretch in stretches.itertuples():

@@ -29,13 +29,15 @@ print("session,samples,clean")
 print(f"{SESSION},{len(samples)},{len(clean)}")
 
 # 3. Windows that lie in one stretch of the activity log, which gives the label, and are clean throughout.
-log = pl.read_parquet(DATA / "activities.parquet")
+# Sessions that are not to be used are left out, even where their recordings are here.
+sessions = pl.read_parquet(DATA / "sessions.parquet")
+used = sessions.filter(pl.col("analysed") != "no", pl.col("recording") != "no")
+log = pl.read_parquet(DATA / "activities.parquet").join(used, on="session", how="semi")
 parts = []
 for stretch in log.iter_rows(named=True):
     session, since = stretch["session"], pl.col("time_s") - stretch["start_s"]
-    file = DATA / "recordings" / session / "samples.parquet"
-    if not file.exists() or CHANNEL not in pl.read_parquet_schema(file):
-        continue  # left out of the dataset (see exclusions.csv), or another device
+    if CHANNEL not in load(session).collect_schema():
+        continue  # another device
     fitting = (stretch["stop_s"] - stretch["start_s"]) // WINDOW_S  # whole windows
     value = pl.col(CHANNEL).cast(pl.Float64)
     windows = (

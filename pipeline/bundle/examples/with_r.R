@@ -8,11 +8,9 @@ test <- strsplit("@TEST@", " ")[[1]]  # sessions of the test set; see step 4
 window_s <- 2
 faults <- 63L  # lost, saturated, settling, mains, contact_loss, stuck: bits 0 to 5 of quality
 
-# NULL where there is no such table: left out of the dataset, see exclusions.csv.
 read <- function(name) {
   parquet <- paste0(name, ".parquet")
   csv <- file.path("csv", paste0(sub("^recordings/", "", name), ".csv"))
-  if (!file.exists(parquet)) return(NULL)
   if (requireNamespace("nanoparquet", quietly = TRUE)) return(as.data.frame(nanoparquet::read_parquet(parquet)))
   if (requireNamespace("arrow", quietly = TRUE)) return(as.data.frame(arrow::read_parquet(parquet)))
   read.csv(csv, check.names = FALSE, na.strings = "", encoding = "UTF-8")
@@ -47,11 +45,14 @@ windows_of <- function(stretch, samples) {
              peak_to_peak = unname(peaks))
 }
 
+# Sessions that are not to be used are left out, even where their recordings are here.
+sessions <- read("sessions")
+used <- sessions$session[sessions$analysed != "no" & sessions$recording != "no"]
 log <- read("activities")
 parts <- list()
-for (code in unique(log$session)) {
+for (code in intersect(unique(log$session), used)) {
   samples <- load_session(code)
-  if (is.null(samples) || !(channel %in% names(samples))) next
+  if (!(channel %in% names(samples))) next  # another device
   samples$clean <- is_clean(samples)
   stretches <- log[log$session == code, ]
   for (i in seq_len(nrow(stretches))) parts[[length(parts) + 1]] <- windows_of(stretches[i, ], samples)
