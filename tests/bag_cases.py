@@ -153,6 +153,14 @@ VALID = (
     Case("info_repeated_label", "2.2.2", _set("bag-info.txt", "Contact-Name: a\nContact-Name: b\n")),
     Case("latin_1", "2.1.1", _in_encoding("ISO-8859-1", "iso8859-1")),
     Case("utf_16", "2.1.1", _in_encoding("UTF-16", "utf-16")),
+    Case(
+        "fetch_of_what_is_there",
+        "2.2.3",
+        _set("fetch.txt", "https://kiln.example/clay.txt 7 data/clay.txt\n"),
+    ),
+    Case(
+        "fetch_without_length", "2.2.3", _set("fetch.txt", "https://kiln.example/clay.txt - data/clay.txt\n")
+    ),
     Case("version_0_97", "2.1.1", _set("bagit.txt", DECLARATION.replace(b"1.0", b"0.97"))),
 )
 
@@ -222,6 +230,22 @@ INVALID = (
     Case("tag_file_missing", "3", _both(_tagged, _drop("manifest-sha512.txt"), _second_manifest)),
     Case("tag_file_changed", "3", _both(_set("notes.txt", "a"), _tagged, _set("notes.txt", "b"))),
     Case("tag_manifest_lists_payload", "2.2.1", _set("tagmanifest-sha512.txt", lines(PAYLOAD))),
+    Case(
+        "fetch_not_done",
+        "3",
+        _both(_set("fetch.txt", "https://kiln.example/clay.txt 7 data/clay.txt\n"), _drop("data/clay.txt")),
+    ),
+    Case("fetch_climbs_out", "5", _set("fetch.txt", "https://kiln.example/x 7 ../clay.txt\n")),
+    Case("fetch_absolute", "5", _set("fetch.txt", "https://kiln.example/x 7 /etc/hostname\n")),
+    Case("fetch_outside_payload", "2.2.3", _set("fetch.txt", "https://kiln.example/x 7 bagit.txt\n"), False),
+    Case("fetch_unlisted", "2.2.3", _set("fetch.txt", "https://kiln.example/x 7 data/x\n"), False),
+    Case(
+        "fetch_odd_length",
+        "2.2.3",
+        _set("fetch.txt", "https://kiln.example/clay.txt seven data/clay.txt\n"),
+        False,
+    ),
+    Case("fetch_no_address", "2.2.3", _set("fetch.txt", "clay.txt 7 data/clay.txt\n")),
     Case("oxum_wrong", "2.2.2", _set("bag-info.txt", "Payload-Oxum: 15.2\n")),
     Case("oxum_no_number", "2.2.2", _set("bag-info.txt", "Payload-Oxum: all\n")),
     Case("oxum_twice", "2.2.2", _set("bag-info.txt", "Payload-Oxum: 14.2\nPayload-Oxum: 14.2\n"), False),

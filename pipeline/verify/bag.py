@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from pipeline.verify.faults import ASK, COPY_AGAIN, NO_FILE, Fault, of_bag, of_bundle, shown
+from pipeline.verify.fetching import read_fetch
 from pipeline.verify.manifests import Manifest, is_manifest, read_manifest
 from pipeline.verify.tags import Oxum, read_declaration, read_info
 from pipeline.verify.tree import Listing, Tree
@@ -56,6 +57,8 @@ def read_tags(tree: Tree, listing: Listing) -> Read:
     for name in (MANIFEST, TAG_MANIFEST):
         if name not in listing.files and not (name == MANIFEST and not names):
             faults.append(of_bundle(name, "", "checksums by SHA-512", NO_FILE, COPY_AGAIN))
+    if FETCH in listing.files and (raw := _text_of(tree, listing, FETCH, faults)) is not None:
+        faults += read_fetch(raw, encoding, tuple(manifests))
     oxum = None
     if INFO not in listing.files:
         faults.append(of_bundle(INFO, "", "what the bag holds, with its size", NO_FILE, COPY_AGAIN))
