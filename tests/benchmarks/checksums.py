@@ -1,7 +1,7 @@
 """What making and checking the checksums of a bundle costs beside SHA-512 alone.
 
 ``python tests/benchmarks/checksums.py [--mb 1000] [--files 20]``. The files hold invented bytes and lie in
-the page cache. The floor is ``hashlib.file_digest`` over the same files; the three take turns, and the fastest
+the page cache. The floor is ``hashlib.file_digest`` over the same files; the three take turns; the fastest
 of the runs counts. The bar is for files of the default size: with thousands of small ones, opening them costs
 more than their checksums.
 """
