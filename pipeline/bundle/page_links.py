@@ -30,10 +30,11 @@ def page_within(page: str, session: RecodedSession) -> str:
     page = page.replace('href="../index.html', 'href="index.html')
     page = page.replace("(as the study states)", "(shifted by whole days)")
     page = page.replace(", <code>usable</code> in <code>quality.json</code>", "")
+    page = page.replace("What is wrong, and what to do", "What is wrong")
     page = page.replace("<code>sessions.csv</code>", "<code>sessions.parquet</code>")
     page = page.replace("All sessions of this run", "All sessions of this dataset")
     page = _without(page, ["moments", "spectrum"] if not session.has_recording else [])
-    page = _signed(page)
+    page = _signed(_unread(page))
     return _with_note(page, session)
 
 
@@ -52,6 +53,13 @@ def _without(page: str, sections: Sequence[str]) -> str:
         page = re.sub(rf'<section aria-labelledby="{name}">.*?</section>\n?', "", page, flags=re.DOTALL)
         page = re.sub(rf'<li><a href="#{name}">[^<]*</a></li>\n?', "", page)
     return page
+
+
+def _unread(page: str) -> str:
+    """The page without what to do in the study where nothing could be read."""
+    told = "<p>Nothing of it could be decoded; who recorded it may know more.</p>"
+    section = r'(<section aria-labelledby="wrong">(?:(?!</section>).)*?)<ol class="notes">.*?</ol>'
+    return re.sub(section, lambda found: found[1] + told, page, count=1, flags=re.DOTALL)
 
 
 def _signed(page: str) -> str:
