@@ -6,12 +6,12 @@ authors that the user gave.
 """
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from pipeline.bundle.fields import PARQUET, columns_of, of_any_session
+from pipeline.bundle.fields import PARQUET, columns_of, session_of
 from pipeline.bundle.licence import licence_of
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from schemas.bags import CRATE
@@ -26,6 +26,7 @@ _HOW = (
     "Dumps were decoded by their layout, put on one clock, checked by detectors and judged by the policy; "
     "then names, dates and texts were replaced."
 )
+_HOW_SHARED = "Made of the results of all sessions; names, dates and texts were replaced."
 _UCUM = "https://ucum.org/ucum"
 
 Entity = dict[str, Any]
@@ -50,15 +51,16 @@ def crate(
         Day of publication, as YYYY-MM-DD. The standard wants one: where it is empty, it is the day of the
         last session by the shifted dates, and the description says so.
     """
-    files = {one.path: _file(one, folder) for one in made}
-    folders = [_folder(session, files) for session in recoded.recorded]
-    places = tuple(one["@id"] for one in folders)
-    others = [entity["@id"] for path, entity in files.items() if not path.startswith(places)]
+    files = [_file(one, folder) for one in made]
+    by_session = _by_session(recoded, made)
+    folders = [_folder(session, by_session[session.code]) for session in recoded.recorded]
+    inside = {part for one in folders for part in _ids(one["hasPart"])}
+    others = [entity["@id"] for entity in files if entity["@id"] not in inside]
     quantities = _quantities(made, folder)
-    actions = _actions(recoded, made)
+    actions = _actions(recoded, by_session)
     root = _root(recoded, published) | {
         "license": {"@id": _licence(recoded)["@id"]},
-        "hasPart": _refs((*places, *others)),
+        "hasPart": _refs((*(one["@id"] for one in folders), *others)),
         "variableMeasured": _refs(entity["@id"] for entity in quantities),
         "mentions": _refs(action["@id"] for action in actions),
     }
@@ -71,7 +73,7 @@ def crate(
         "about": {"@id": _ROOT},
         "conformsTo": {"@id": STANDARD},
     }
-    graph = [descriptor, root, _licence(recoded), *people, *folders, *files.values()]
+    graph = [descriptor, root, _licence(recoded), *people, *folders, *files]
     graph += [*quantities, _program(recoded), *_dumps(actions), *actions]
     return json.dumps({"@context": CONTEXT, "@graph": graph}, indent=1, ensure_ascii=False) + "\n"
 
@@ -85,6 +87,10 @@ def _refs(several: Iterable[str]) -> list[Entity] | Entity:
     """References; a single one stands without a list, as the standard asks for."""
     references = [{"@id": one} for one in several]
     return references[0] if len(references) == 1 else references
+
+
+def _ids(references: list[Entity] | Entity) -> list[str]:
+    return [one["@id"] for one in (references if isinstance(references, list) else [references])]
 
 
 def _root(recoded: Recoded, published: str) -> Entity:
@@ -153,7 +159,15 @@ def _file(one: Made, folder: Path) -> Entity:
     return entity
 
 
-def _folder(session: RecodedSession, files: dict[str, Entity]) -> Entity:
+def _by_session(recoded: Recoded, made: Sequence[Made]) -> dict[str, list[Made]]:
+    """Code of a session -> its files; under '' those of none."""
+    files: dict[str, list[Made]] = {"": [], **{session.code: [] for session in recoded.sessions}}
+    for one in made:
+        files[session_of(one.path, files.keys() - {""})].append(one)
+    return files
+
+
+def _folder(session: RecodedSession, own: Sequence[Made]) -> Entity:
     place = f"recordings/{session.code}/"
     held = session.quality.get("duration_s")
     length = f"; the session lasted {held:.0f} s" if held is not None else ""
@@ -163,7 +177,7 @@ def _folder(session: RecodedSession, files: dict[str, Entity]) -> Entity:
         "@type": "Dataset",
         "name": f"Recording {session.code}",
         "description": f"Participant {session.participant}, device {session.device}{length}{parts}.",
-        "hasPart": _refs(entity["@id"] for path, entity in files.items() if path.startswith(place)),
+        "hasPart": _refs(_id(one.path) for one in own if one.path.startswith(place)),
     }
 
 
@@ -188,37 +202,42 @@ def _quantities(made: Sequence[Made], folder: Path) -> list[Entity]:
     ]
 
 
-def _actions(recoded: Recoded, made: Sequence[Made]) -> list[Entity]:
-    """How files were made: those of each session from its dumps, the others from all of it."""
-    actions, taken = [], set()
-    present = {one.path for one in made}
+def _actions(recoded: Recoded, by_session: Mapping[str, Sequence[Made]]) -> list[Entity]:
+    """How files were made: those of each session from its dumps, the others from what is of all."""
+    actions = []
+    shared = by_session[""]
+    present = {one.path for one in shared}
     for session in recoded.sessions:
-        own = [one for one in made if _belongs(one.path, session.code)]
-        if not own:
-            continue
-        taken |= {one.path for one in own}
-        dumps = sorted({origin for one in own for origin in one.made_from if origin.startswith(_DUMP)})
-        rules = [path for path in (f"layouts/{session.layout}.toml", "policy.toml") if path in present]
-        name = f"Session {session.code} decoded, checked and judged"
-        objects = [*map(_dump_id, dumps), *map(_id, rules)]
-        actions.append(_action(f"#make-{session.code}", name, objects, [_id(one.path) for one in own]))
-    shared = [_id(one.path) for one in made if one.path not in taken]
-    if shared:
-        actions.append(_action(_SHARED, "Tables and descriptions of all sessions made", [], shared))
+        own = by_session[session.code]
+        if own:
+            rules = [*(f"layouts/{name}.toml" for name in session.layout.split(";")), "policy.toml"]
+            objects = [
+                *map(_dump_id, _dumps_of(session, own)),
+                *(_id(path) for path in rules if path in present),
+            ]
+            name = f"Session {session.code} decoded, checked and judged"
+            results = [_id(one.path) for one in own]
+            actions.append(_action(f"#make-{session.code}", (name, _HOW), objects, results))
+    words = ("Tables and descriptions of all sessions made", _HOW_SHARED)
+    actions.append(_action(_SHARED, words, [], [_id(one.path) for one in shared]))
     return actions
 
 
-def _belongs(path: str, code: str) -> bool:
-    """Whether a file is that of one session: its folder or its name is the session's code."""
-    return of_any_session(path, (code,)) != path
+def _dumps_of(session: RecodedSession, own: Sequence[Made]) -> list[str]:
+    """Dumps of a session, each as ``sha256:...``."""
+    said = session.quality.get("made_by", {}).get("dumps", {}).values()
+    origins = {origin for one in own for origin in one.made_from if origin.startswith(_DUMP)}
+    return sorted(origins | {f"{_DUMP}{digest}" for digest in said})
 
 
-def _action(identifier: str, name: str, objects: Sequence[str], results: Sequence[str]) -> Entity:
+def _action(
+    identifier: str, words: tuple[str, str], objects: Sequence[str], results: Sequence[str]
+) -> Entity:
     return {
         "@id": identifier,
         "@type": "CreateAction",
-        "name": name,
-        "description": _HOW,
+        "name": words[0],
+        "description": words[1],
         "instrument": {"@id": _PROGRAM},
         **({"object": _refs(objects)} if objects else {}),
         "result": _refs(results),
@@ -231,7 +250,7 @@ def _dump_id(digest: str) -> str:
 
 def _dumps(actions: Sequence[Entity]) -> list[Entity]:
     """Dumps that files were made from: they are not in the crate, and only their digest is known here."""
-    several = {ref["@id"] for action in actions for ref in action.get("object", ())}
+    several = {identifier for action in actions for identifier in _ids(action.get("object", []))}
     return [
         {
             "@id": identifier,

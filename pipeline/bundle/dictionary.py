@@ -9,7 +9,7 @@ from pipeline.bundle.recoded import Made, Recoded
 from schemas.columns import Column
 from schemas.conditions import CONDITIONS
 
-_RANGES = {"float32": "finite", "float64": "finite", "int64": "any", "uint32": "0 to 4294967295"}
+_RANGES = {"float32": "finite", "float64": "finite", "int64": "whole numbers", "uint32": "0 to 4294967295"}
 _ABOUT = {
     "sessions": "One row for each session of the study, also those whose samples are not here.",
     "findings": "One row for each thing that a detector saw.",
@@ -23,6 +23,7 @@ _ABOUT = {
         "Files named `samples_<rate>hz` hold the channels of a further rate, on the same clock, with a "
         "`quality` of their own samples."
     ),
+    "trace": "One row for each stretch of samples that came from frames that follow each other in one dump.",
     "events": "One row for each event: what comes at no rate. A channel that it does not carry is null.",
 }
 

@@ -1,6 +1,7 @@
 """Columns of the tables in a bundle: as the files have them, in the words of `schemas`."""
 
 import csv
+import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -101,11 +102,16 @@ def line_end_of(path: Path) -> str:
         return "\r\n" if file.readline().endswith(b"\r\n") else "\n"
 
 
+def session_of(path: str, codes: Collection[str]) -> str:
+    """Code of the session that a file belongs to, by its folder or its name; empty where it is of none."""
+    parts = path.replace(".", "/").split("/")
+    return next((part for part in parts if part in codes), "")
+
+
 def of_any_session(path: str, codes: Collection[str]) -> str:
     """Path with ``SESSION`` where the code of one stands as a folder or as the name of the file."""
-    folders = ["SESSION" if part in codes else part for part in path.split("/")]
-    stem, dot, suffix = folders[-1].partition(".")
-    return "/".join((*folders[:-1], ("SESSION" if stem in codes else stem) + dot + suffix))
+    code = session_of(path, codes)
+    return re.sub(rf"(?<![^/.]){re.escape(code)}(?![^/.])", "SESSION", path) if code else path
 
 
 def _channel(name: str, said: Mapping[str, str]) -> Column:
@@ -118,11 +124,14 @@ def _channel(name: str, said: Mapping[str, str]) -> Column:
         return column
     if not np.isfinite(ends).all():
         return column
-    low, high = (np.float32(end) for end in ends)  # values may be rounded to a neighbour
-    outside = np.float32(np.inf)
-    return replace(
-        column, minimum=float(np.nextafter(low, -outside)), maximum=float(np.nextafter(high, outside))
-    )
+    low, high = (_as_written(end) for end in ends)
+    return replace(column, minimum=min(low), maximum=max(high))
+
+
+def _as_written(value: float) -> tuple[float, float, float]:
+    """A value as it is, as a float32 holds it, and as the fewest digits write that."""
+    held = np.float32(value)
+    return value, float(held), float(str(held))
 
 
 def _of_parquet(schema: pa.Schema, known: dict[str, Column]) -> Sequence[Column]:

@@ -67,6 +67,7 @@ def readme(recoded: Recoded, made: Sequence[Made]) -> str:
             fault_mask=FAULT_MASK,
             first=next((path for path in paths if path.endswith("/samples.parquet")), ""),
             has_reports="reports/index.html" in paths,
+            has_trace="trace.parquet" in paths,
             examples=sorted(path for path in paths if path.startswith("examples/")),
             places=_places(made, {session.code for session in several}),
             warnings=[_line(warning) for warning in recoded.warnings],
@@ -108,6 +109,8 @@ def _places(made: Sequence[Made], codes: Collection[str]) -> list[tuple[str, str
     a_code = re.compile(rf"\b(?:{'|'.join(map(re.escape, codes))})\b")
     for one in made:
         place = of_any_session(one.path, codes)
+        if place in rows:
+            continue
         rows.setdefault(
             place, _line(a_code.sub("SESSION", one.description) if "SESSION" in place else one.description)
         )
