@@ -247,3 +247,12 @@ def test_same_recording_same_bytes(tmp_path: Path) -> None:
     rows = rows_of(CHANNELS, 12)
     one, two = (written(tmp_path / name, CHANNELS, rows) for name in "ab")
     assert one.read_bytes() == two.read_bytes()
+
+
+def test_what_is_done_is_told_by_bytes(tmp_path: Path) -> None:
+    source = tmp_path / "recordings/S001/samples.parquet"
+    write_rows(source, CHANNELS, rows_of(CHANNELS, 13))
+    for write in (write_csv, write_edf):
+        told: list[int] = []
+        write(study_of([session(1)]), tmp_path, told.append)
+        assert 0 <= source.stat().st_size - sum(told) <= len(told)

@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import BinaryIO
 
@@ -18,9 +18,10 @@ TABLES = ("sessions", "findings", "activities")
 """Tables of the whole study, which stand beside the recordings."""
 
 _CSV = "text/csv"
+Watch = Callable[[int], None]
 
 
-def write_csv(recoded: Recoded, folder: Path) -> tuple[Made, ...]:
+def write_csv(recoded: Recoded, folder: Path, watch: Watch = lambda n_bytes: None) -> tuple[Made, ...]:
     """Write every Parquet file of tables and recordings as ``csv/...``, the same columns in the same order.
 
     Parameters
@@ -29,6 +30,8 @@ def write_csv(recoded: Recoded, folder: Path) -> tuple[Made, ...]:
         The study; nothing is written unless it was asked for.
     folder : Path
         The bundle's ``data``, with the Parquet files in place.
+    watch : callable
+        Called with the number of bytes of Parquet files that were done since it was called last.
 
     Returns
     -------
@@ -48,12 +51,12 @@ def write_csv(recoded: Recoded, folder: Path) -> tuple[Made, ...]:
     made = []
     for source, target, table in pairs:
         if (folder / source).exists():
-            as_csv(folder / source, folder / target)
+            as_csv(folder / source, folder / target, watch)
             made.append(Made(target, _CSV, f"{source} as CSV", (source,), table))
     return tuple(made)
 
 
-def as_csv(source: Path, target: Path) -> None:
+def as_csv(source: Path, target: Path, watch: Watch = lambda n_bytes: None) -> None:
     """Write one Parquet file as CSV by RFC 4180: UTF-8 without a mark, CR LF, one header line, '.' as point.
 
     A missing value is an empty field. Each number has the fewest digits that give it back exactly in its own
@@ -66,11 +69,13 @@ def as_csv(source: Path, target: Path) -> None:
         is_text = any(
             pa.types.is_string(column) or pa.types.is_large_string(column) for column in schema.types
         )
+        row_bytes = source.stat().st_size / max(parquet.metadata.num_rows, 1)
         for batch in parquet.iter_batches(BLOCK_ROWS):
             if is_text:
                 file.write(_lines(zip(*(column.to_pylist() for column in batch.columns), strict=True)))
             else:
                 _write_numbers(batch, file)
+            watch(int(row_bytes * batch.num_rows))
 
 
 def _lines(rows: Iterable[Sequence[object]]) -> bytes:

@@ -10,7 +10,7 @@ that no sample has, where the range has room for one; an annotation says where i
 """
 
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fractions import Fraction
@@ -37,6 +37,8 @@ _BLOCK_SAMPLES = 1 << 16
 _QUALITY = Scaling((0, 255), (0.0, 255.0), "", 0, BY_NAME["lost"].mask)
 _LONGEST_RECORD_S = 100
 
+Watch = Callable[[int], None]
+
 
 @dataclass(frozen=True)
 class _Plan:
@@ -50,7 +52,7 @@ class _Plan:
     n_records: int
 
 
-def write_edf(recoded: Recoded, folder: Path) -> tuple[Made, ...]:
+def write_edf(recoded: Recoded, folder: Path, watch: Watch = lambda n_bytes: None) -> tuple[Made, ...]:
     """Write every recording as ``edf/<session>/samples.edf``, or ``.bdf`` (BDF+, 24 bits) if 16 are too few.
 
     Parameters
@@ -59,6 +61,8 @@ def write_edf(recoded: Recoded, folder: Path) -> tuple[Made, ...]:
         The study; nothing is written unless it was asked for.
     folder : Path
         The bundle's ``data``, with the Parquet files in place.
+    watch : callable
+        Called with the number of bytes of Parquet files that were done since it was called last.
 
     Raises
     ------
@@ -73,14 +77,16 @@ def write_edf(recoded: Recoded, folder: Path) -> tuple[Made, ...]:
             source = f"recordings/{session.code}/samples{suffix}.parquet"
             recording = open_recording(folder / source)
             if recording.n_rows and recording.channels:
-                target = as_edf(recording, session, folder / "edf" / session.code / f"samples{suffix}")
+                target = as_edf(recording, session, folder / "edf" / session.code / f"samples{suffix}", watch)
                 description = f"{source} as {target.suffix[1:].upper()}+"
                 path = target.relative_to(folder).as_posix()
                 made.append(Made(path, "application/octet-stream", description, (source,)))
     return tuple(made)
 
 
-def as_edf(recording: Recording, session: RecodedSession, stem: Path) -> Path:
+def as_edf(
+    recording: Recording, session: RecodedSession, stem: Path, watch: Watch = lambda n_bytes: None
+) -> Path:
     """Write one recording and return the file, which is `stem` with ``.edf`` or ``.bdf``.
 
     Times in the file are those of the nominal rate, as the format has no other; the corrected clock stands in
@@ -96,12 +102,14 @@ def as_edf(recording: Recording, session: RecodedSession, stem: Path) -> Path:
     n_bytes = _BITS[plan.suffix] // 8
     width = -(-lists.longest // n_bytes) * n_bytes
     target = stem.with_name(stem.name + plan.suffix)
+    record_bytes = recording.path.stat().st_size / plan.n_records
     with written_aside(target) as aside, aside.open("wb") as file:
         file.write(_header(plan, session, start, width // n_bytes))
         for first, records in _records(recording, found, plan):
             texts = [lists.of(first + index).ljust(width, b"\x00") for index in range(len(records))]
             noted = np.frombuffer(b"".join(texts), np.uint8).reshape(len(records), width)
             file.write(np.hstack((records, noted)).tobytes())
+            watch(int(record_bytes * len(records)))
     return target
 
 

@@ -12,7 +12,7 @@ from pipeline.bundle.bag import digest_of, finish, write_manifests
 from pipeline.bundle.choose import Chosen, choose
 from pipeline.bundle.documents import write_documents
 from pipeline.bundle.first_steps import write_examples
-from pipeline.bundle.gather import Gathered, check_idle, fingerprint, gather
+from pipeline.bundle.gather import Gathered, check_idle, contradictory, fingerprint, gather
 from pipeline.bundle.keep import check_keep
 from pipeline.bundle.key import Key, extended, read_key, write_key
 from pipeline.bundle.licence import licence_of
@@ -32,13 +32,11 @@ Writer = Callable[[Recoded, Path], tuple[Made, ...]]
 
 WRITERS: tuple[tuple[str, Writer], ...] = (
     ("Tables", write_small_files),
-    ("CSV", write_csv),
-    ("EDF+", write_edf),
     ("First steps", write_examples),
 )
 """What each stage is called, and what writes it into the folder of the data; recordings come before."""
 
-_FORMATS = {"CSV": "csv", "EDF+": "edf"}
+_FORMATS = (("CSV", "csv", write_csv), ("EDF+", "edf", write_edf))
 
 
 @dataclass(frozen=True)
@@ -87,7 +85,10 @@ def make_bundle(order: Order, progress: Progress) -> tuple[Recoded, tuple[Made, 
     _check_room(order, chosen)
     key = _key_for(order, gathered)
     names = Names(gathered, key, keep)
-    recoded, sources = recode(chosen, names, replace(order.wishes, keep=keep))
+    try:
+        recoded, sources = recode(chosen, names, replace(order.wishes, keep=keep))
+    except (KeyError, TypeError, AttributeError) as error:
+        raise contradictory(order.results, error) from None
     before = fingerprint(order.results)
     with held_aside(order.bundle) as aside:
         data = aside / PAYLOAD
@@ -95,9 +96,12 @@ def make_bundle(order: Order, progress: Progress) -> tuple[Recoded, tuple[Made, 
         progress.stage("Recordings", _sample_bytes(chosen))
         made = list(write_recordings(recoded, sources, names, data, progress.watch))
         for title, write in WRITERS:
-            if title not in _FORMATS or _FORMATS[title] in order.wishes.formats:
-                progress.stage(title)
-                made += write(recoded, data)
+            progress.stage(title)
+            made += write(recoded, data)
+        for title, name, write_format in _FORMATS:
+            if name in order.wishes.formats:
+                progress.stage(title, _bytes_below(data / "recordings"))
+                made += write_format(recoded, data, progress.watch)
         progress.stage("Reports and trace")
         made += write_pages(recoded, chosen, names, data)
         made += write_trace(recoded, chosen, names, data)
