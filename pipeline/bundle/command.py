@@ -2,6 +2,7 @@
 
 import argparse
 import re
+import signal
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
@@ -30,6 +31,10 @@ def bundle(options: argparse.Namespace) -> int:
     InputError
         Where an option, the results, a name or the key are not as they should be; nothing is left then.
     """
+    for name in ("SIGTERM", "SIGHUP"):  # to be told to end is the same as Ctrl-C: what is aside goes
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, signal.default_int_handler)
     order = order_of(options)
     recoded, made = make_bundle(order, Progress())
     for line in _told(order, recoded, made):

@@ -121,7 +121,12 @@ def gather(results: Path) -> Gathered:
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         if isinstance(error, InputError):
             raise
-        raise _unfit(results, f"files that do not hold together ({error!r})", _AGAIN) from None
+        raise contradictory(results, error) from None
+
+
+def contradictory(results: Path, error: Exception) -> InputError:
+    """What is said of files that lack what a run writes into them."""
+    return _unfit(results, f"files that do not hold together ({error!r})", _AGAIN)
 
 
 def fingerprint(results: Path) -> str:

@@ -32,12 +32,17 @@ _NUMBER = re.compile(r"[0-9]{1,2}")
 _PARTS = re.compile(r"[a-z]+|[0-9]+")
 _DATE = re.compile(r"(?<![0-9])[12][0-9]{3}-[0-9]{2}-[0-9]{2}")
 _ANNOTATION = re.compile(r"\{[^{}]*\}?")
-_INTENSITIES = frozenset(("rest", "hand", "arm", "body"))
+_SHORT_WORD = re.compile(r"[^\W\d_]{1,7}")
 
 
 def is_plain(channel: str) -> bool:
     """Whether a channel's name is made of plain words and numbers of up to two digits."""
     return all(part in _PLAIN or _NUMBER.fullmatch(part) for part in _PARTS.findall(channel))
+
+
+def _is_telling(name: str) -> bool:
+    """Whether a name is no number, and no short word that the program's own sentences may use as well."""
+    return len(name) > 1 and re.search(r"[^\W\d]", name) is not None and not _SHORT_WORD.fullmatch(name)
 
 
 def neutral_unit(unit: str) -> str:
@@ -91,7 +96,7 @@ class Names:
     def _forbidden(self) -> re.Pattern[str]:
         """Everything that a study calls by name, as whole words in any case."""
         names = {name.strip().casefold() for name in _names_of(self.gathered, self.keep)}
-        telling = {name for name in names if len(name) > 1 and re.search(r"[^\W\d]", name)} - _INTENSITIES
+        telling = {name for name in names if _is_telling(name)}
         telling -= {code.casefold() for codes in self.key.codes.values() for code in codes.values()}
         ordered = sorted(telling, key=lambda name: (-len(name), name))
         if not ordered:

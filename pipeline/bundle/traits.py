@@ -44,17 +44,18 @@ def small_cells(sessions: Sequence[RecodedSession], least: int) -> tuple[str, ..
         small = [n for n in cells.values() if n < least]
         if small:
             told.append(chosen)
-            sentences.append(_sentence(chosen, small, least))
+            sentences.append(_sentence(chosen, small, len(people), least))
     rest = len(sentences) - MOST_TOLD
     more = [f"{rest} more combinations are shared by fewer than {least}."] if rest > 0 else []
     return (*sentences[:MOST_TOLD], *more)
 
 
-def _sentence(chosen: tuple[str, ...], small: Sequence[int], least: int) -> str:
+def _sentence(chosen: tuple[str, ...], small: Sequence[int], of_all: int, least: int) -> str:
     n, alone = sum(small), sum(size == 1 for size in small)
-    who = f"{n} participant{' shares' if n == 1 else 's share'} {' and '.join(chosen)}"
-    alone_words = f", {alone} with nobody" if alone else ""
-    return f"{who} with fewer than {least - 1} others{alone_words}."
+    lone = f", {alone} of them alone" if alone else ""
+    stand = "stands" if n == 1 else "stand"
+    by = " and ".join(chosen)
+    return f"By {by}: {n} of {of_all} participants {stand} in groups of fewer than {least}{lone}."
 
 
 def _combinations(names: Sequence[str]) -> Iterator[tuple[str, ...]]:
