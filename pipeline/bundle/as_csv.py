@@ -10,9 +10,10 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet as pq
 
+from pipeline.bundle.format_notes import CSV_NOTES
 from pipeline.bundle.recoded import Made, Recoded
 from pipeline.recording import BLOCK_ROWS
-from pipeline.writing import written_aside
+from pipeline.writing import write_text, written_aside
 
 TABLES = ("sessions", "findings", "activities")
 """Tables of the whole study, which stand beside the recordings."""
@@ -36,7 +37,7 @@ def write_csv(recoded: Recoded, folder: Path, watch: Watch = lambda n_bytes: Non
     Returns
     -------
     tuple of Made
-        ``csv/sessions.csv`` ..., ``csv/<session>/samples.csv`` ...
+        ``csv/README.md``, ``csv/sessions.csv`` ..., ``csv/<session>/samples.csv`` ...
     """
     if "csv" not in recoded.wishes.formats:
         return ()
@@ -48,7 +49,8 @@ def write_csv(recoded: Recoded, folder: Path, watch: Watch = lambda n_bytes: Non
             (f"recordings/{session.code}/{name}.parquet", f"csv/{session.code}/{name}.csv", table)
             for name, table in names
         ]
-    made = []
+    write_text(folder / "csv/README.md", CSV_NOTES)
+    made = [Made("csv/README.md", "text/markdown", "how the CSV files are written")]
     for source, target, table in pairs:
         if (folder / source).exists():
             as_csv(folder / source, folder / target, watch)

@@ -25,11 +25,12 @@ import numpy.typing as npt
 from pipeline.bundle.edf_notes import Lists, notes_of
 from pipeline.bundle.edf_scaling import Scaling, for_edfio, scaling_of
 from pipeline.bundle.edf_survey import Columns, Survey, dense, survey
+from pipeline.bundle.format_notes import EDF_NOTES
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from pipeline.errors import InputError, Problem
 from pipeline.layouts import Channel
 from pipeline.recording import Recording, open_recording, to_counts
-from pipeline.writing import written_aside
+from pipeline.writing import write_text, written_aside
 from schemas.conditions import BY_NAME
 
 _BITS = {".edf": 16, ".bdf": 24}
@@ -71,7 +72,8 @@ def write_edf(recoded: Recoded, folder: Path, watch: Watch = lambda n_bytes: Non
     """
     if "edf" not in recoded.wishes.formats:
         return ()
-    made = []
+    write_text(folder / "edf/README.md", EDF_NOTES)
+    made = [Made("edf/README.md", "text/markdown", "how the EDF+ files are written")]
     for session in recoded.recorded:
         for suffix in session.suffixes:
             source = f"recordings/{session.code}/samples{suffix}.parquet"
