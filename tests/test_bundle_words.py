@@ -122,6 +122,7 @@ def test_dictionary_has_every_column_with_its_unit_type_range_and_missing_values
     )
     assert "electrode on the wrist \\| input-referred" in text
     assert "`recordings/SESSION/samples.parquet`" in text
+    assert re.search(r"^\| `started_at` \|[^|]*the date was shifted", text, re.M)
 
 
 def test_range_of_a_channel_is_that_of_all_its_converters(tmp_path):

@@ -46,8 +46,17 @@ ACTIVITIES = tuple(
     )
     for key in ACTIVITY_COLUMNS
 )
+_SHIFTED = "; the date was shifted by whole days, by one shift for each participant"
+
+
+def _shifted(column: Column) -> Column:
+    """A column of dates says that they are not the true ones."""
+    is_date = column.name in ("started_at", "review_date")
+    return replace(column, description=column.description + _SHIFTED) if is_date else column
+
+
 TABLES: dict[str, tuple[Column, ...]] = {
-    "sessions": (*SESSIONS, *IN_BUNDLE),
+    "sessions": tuple(map(_shifted, (*SESSIONS, *IN_BUNDLE))),
     "findings": FINDINGS,
     "activities": ACTIVITIES,
     "exclusions": EXCLUSIONS,
