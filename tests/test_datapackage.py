@@ -137,9 +137,8 @@ def test_units_missing_values_and_ranges_are_stated(package):
     assert by_path(package, "csv/S001/samples.csv")["schema"]["missingValues"] == [""]
     text = {field["name"]: field for field in by_path(package, "csv/S001/samples.csv")["schema"]["fields"]}
     assert text["field"]["constraints"]["minimum"] == -10
-    assert (
-        text["field"]["constraints"]["maximum"] == float(np.float32(30.95)) > 30.95
-    )  # as a float32 holds it
+    held = float(np.float32(30.95))
+    assert text["field"]["constraints"]["maximum"] == held > 30.95
     sessions = {field["name"]: field for field in by_path(package, "csv/sessions.csv")["schema"]["fields"]}
     assert sessions["reasons"]["missingValues"] == []  # empty is a text there
     assert "missingValues" not in sessions["review_reason"]
