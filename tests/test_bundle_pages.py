@@ -1,18 +1,19 @@
 """Reports inside a bundle: no name of the study, links that lead, no sample that the bundle does not hold."""
 
-import base64
 import html
 import json
 import re
 import shutil
-import zlib
 from pathlib import Path
 from urllib.parse import unquote
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from finished import bundled, finished, key_of
 from planted import ALSO, DAY, MARKERS, NAME, opened, planted_study, unescaped, wanted
 
+from pipeline.bundle.blanked import write_blanked
 from pipeline.bundle.key import read_key
 from pipeline.bundle.page_links import index_within
 from pipeline.bundle.pages import _decision
@@ -93,12 +94,6 @@ def test_pages_speak_of_the_bundle_and_not_of_the_study_folder(reports):
             assert "sessiongate peek" not in page
 
 
-def _packed(page: str) -> bytes:
-    """The samples that travel in a page."""
-    packed = max(re.findall(r"[A-Za-z0-9+/]{200,}={0,2}", page), key=len, default="")
-    return zlib.decompress(base64.b64decode(packed)) if packed else b""
-
-
 def test_what_the_bundle_does_not_hold_is_not_in_its_pages(results, reports):
     """The session in lines of text is used in part, as a person decided; in 'accepted' it has no samples."""
     code = read_key(key_of(results.parent / "accepted")).codes["session"][MARKERS["sessionb"]]
@@ -106,11 +101,27 @@ def test_what_the_bundle_does_not_hold_is_not_in_its_pages(results, reports):
     assert not (folder.parent / "recordings" / code).exists()
     page = pages_of(folder)[f"{code}.html"]
     assert "holds no samples" in page
-    # Nothing but one value, for a sample that is lost, is left in each channel of the packed data.
+    assert "viewer-data" not in page
     whole = read_key(key_of(results.parent / "all")).codes["session"][MARKERS["sessionb"]]
-    all_of_it = pages_of(reports["all"])[f"{whole}.html"]
-    assert "holds no samples" not in all_of_it
-    assert len(zlib.compress(_packed(page))) < len(zlib.compress(_packed(all_of_it))) / 20
+    assert "viewer-data" in pages_of(reports["all"])[f"{whole}.html"]
+
+
+def test_stretches_that_the_bundle_leaves_out_are_blank(results, reports):
+    """What stands outside the parts is null in the file that the page is drawn from, and quality is not."""
+    code = read_key(key_of(results.parent / "all")).codes["session"][MARKERS["sessiona"]]
+    folder = reports["all"].parent / "recordings" / code
+    source = pq.read_table(folder / "samples.parquet")
+    out = reports["all"].parents[2] / "blanked.parquet"
+    write_blanked(folder / "samples.parquet", out, source.schema, [(1.0, 2.0)])
+    shown, time_s = pq.read_table(out), source.column("time_s").to_numpy()
+    inside = (time_s >= 1.0) & (time_s < 2.0)
+    assert 0 < inside.sum() < len(inside)
+    for name in source.column_names:
+        kept = source.column(name).filter(pa.array(inside))
+        assert shown.column(name).filter(pa.array(inside)).equals(kept)
+        if name not in ("sample", "time_s", "quality"):
+            assert shown.column(name).filter(pa.array(~inside)).null_count == (~inside).sum()
+    assert shown.column("quality").equals(source.column("quality"))
 
 
 def test_the_same_results_and_key_give_the_same_pages(results, reports, tmp_path):

@@ -44,22 +44,26 @@ def samples_to_show(
         return folder / "samples.parquet"
     parts = (session.parts or ()) if session.has_recording else ()
     for suffix, source in sources.items():
-        _write_blanked(source, scratch / f"samples{suffix}.parquet", session, names, parts)
+        schema = recoded_schema(pq.read_schema(source), session, names, _COLUMNS)
+        write_blanked(source, scratch / f"samples{suffix}.parquet", schema, parts)
     if (folder / "events.parquet").exists():
         shutil.copyfile(folder / "events.parquet", scratch / "events.parquet")
     return scratch / "samples.parquet"
 
 
-def _write_blanked(
-    source: Path,
-    out: Path,
-    session: RecodedSession,
-    names: Names,
-    parts: Sequence[tuple[float, float]],
-) -> None:
-    """Copy a file row group by row group; channels are null outside the parts, quality stays."""
+def write_blanked(source: Path, out: Path, schema: pa.Schema, parts: Sequence[tuple[float, float]]) -> None:
+    """Copy a file row group by row group; channels are null outside the parts, quality stays.
+
+    Parameters
+    ----------
+    source, out : Path
+        File of samples, and its copy.
+    schema : pa.Schema
+        Of the copy: columns as in `source`, under the names and with the words that may be shown.
+    parts : sequence of (float, float)
+        Ascending, disjoint stretches [start, stop) in seconds; none to blank all.
+    """
     file = pq.ParquetFile(source, pre_buffer=False)
-    schema = recoded_schema(file.schema_arrow, session, names, _COLUMNS)
     with pq.ParquetWriter(out, schema) as writer:
         for i in range(file.num_row_groups):
             table = file.read_row_group(i)

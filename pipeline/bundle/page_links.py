@@ -20,8 +20,8 @@ _TABLES = {
 _ONLY_HERE = {
     "part": "Of this session the dataset holds the usable stretches only: curves are blank elsewhere, and "
     "spectrum and moments are of what is there.",
-    "none": "Of this session the dataset holds no samples, so that curves are blank; measures and findings "
-    "are of the whole recording.",
+    "none": "Of this session the dataset holds no samples, so that no curves are shown; measures and "
+    "findings are of the whole recording.",
 }
 
 
@@ -33,7 +33,7 @@ def page_within(page: str, session: RecodedSession) -> str:
     page = page.replace("What is wrong, and what to do", "What is wrong")
     page = page.replace("<code>sessions.csv</code>", "<code>sessions.parquet</code>")
     page = page.replace("All sessions of this run", "All sessions of this dataset")
-    page = _without(page, ["moments", "spectrum"] if not session.has_recording else [])
+    page = _without(page, [] if session.has_recording else ["glance", "moments", "spectrum"])
     page = _signed(_unread(page))
     return _with_note(page, session)
 

@@ -128,6 +128,8 @@ def _run(plan: Plan, found: AtHand) -> None:
         for n, session in enumerate(sessions, 1):
             for step in _STEPS:
                 run_here(step, plan.jobs[session.name])
+            plan.jobs[session.name].places.clear_converted()  # half of the room, and not needed any more
+            plan.jobs[session.name].places.recording.unlink(missing_ok=True)
             print(f"{n} of {len(sessions)} sessions done again", file=sys.stderr, flush=True)
         overview(replace(plan.study, sessions=sessions), plan.policy, plan.results, plan.started)
     except StepFailed as error:
