@@ -204,6 +204,12 @@ INVALID = (
             ),
         ),
     ),
+    Case(
+        "two_by_one_algorithm",
+        "2.4",
+        lambda f: f.update({"manifest-SHA-512.txt": f["manifest-sha512.txt"]}),
+        False,
+    ),
     Case("line_without_path", "2.1.3", _manifest(lambda t: t + "0" * 128 + "\n"), False),
     Case("line_without_checksum", "2.1.3", _manifest(lambda t: t + "  data/x\n"), False),
     Case("empty_line", "2.1.3", _manifest(lambda t: "\n" + t), False),

@@ -166,6 +166,8 @@ DAMAGES: dict[str, Damage] = {
     "pipe": pipe("data/waiting"),
     "pipe_instead": pipe("data/reports/S004.html"),
     "empty_folder": empty_folder("data/recordings/S009"),
+    "manifest_too_many": add("manifest-md5.txt"),
+    "manifest_of_one_name": add("manifest-SHA512.txt"),
     "fetch": add("fetch.txt"),
     "climbs_out": line(MANIFEST, "data/../../outside"),
     "absolute": line(MANIFEST, "/etc/hostname"),

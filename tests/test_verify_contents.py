@@ -2,14 +2,19 @@
 
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipeline.bundle.bag import write_manifests
 from pipeline.verify.progress import Progress, in_words
+from pipeline.verify.tables import look
+from pipeline.verify.tree import Tree
 from pipeline.verify.verify import check
 from tests.bag_referee import referee_accepts, told
 from tests.bundle_damages import MANIFEST, SAMPLES
@@ -107,6 +112,21 @@ def test_tables_that_were_never_right_are_named(name: str, bundle: Path) -> None
 def test_a_manifest_without_end_is_not_read_whole(bundle: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("pipeline.verify.bag.LARGEST_TEXT", 1000)
     assert MANIFEST in told(bundle)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0), st.binary(min_size=1, max_size=6))
+def test_any_foot_is_a_fault_or_a_table(
+    tmp_path_factory: pytest.TempPathFactory, where: int, change: bytes
+) -> None:
+    folder = tmp_path_factory.mktemp("foot")
+    pq.write_table(samples(0), folder / "a.parquet")
+    raw = (folder / "a.parquet").read_bytes()
+    start = len(raw) - 8 - int.from_bytes(raw[-8:-4], "little")
+    at = start + where % (len(raw) - start)
+    (folder / "a.parquet").write_bytes(raw[:at] + change + raw[at + len(change) :])
+    with Tree(folder) as tree, suppress(ValueError):
+        look(tree, "a.parquet")
 
 
 def test_folders_without_end_are_not_followed(bundle: Path) -> None:

@@ -23,12 +23,16 @@ def compare_again(bundle: Path, study: Path, key: Path) -> int:
         print(f"Not done again: {shown(note, 1000)}")
     if done.differences:
         n = len(done.differences)
-        print(f"Differs from the dumps, {n} time{'s' if n > 1 else ''}: {bundle}", file=sys.stderr)
+        print(
+            f"Differs from the dumps, {n} time{'s' if n > 1 else ''}: {shown(str(bundle))}", file=sys.stderr
+        )
         for difference in done.differences:
             print(f"  {shown(difference, 1000)}", file=sys.stderr)
         return OTHER
     if not done.n_done:
         print(f"None of {done.n_sessions} sessions could be done again.", file=sys.stderr)
         return OTHER
-    print(f"The same again: {done.n_done} of {done.n_sessions} sessions, from the dumps in {study}")
+    print(
+        f"The same again: {done.n_done} of {done.n_sessions} sessions, from the dumps in {shown(str(study))}"
+    )
     return SAME

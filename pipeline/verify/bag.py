@@ -52,6 +52,7 @@ def read_tags(tree: Tree, listing: Listing) -> Read:
             manifest, wrong = read_manifest(name, raw, encoding)
             manifests.append(manifest)
             faults += wrong
+    faults += _too_many(manifests)
     if not any(not name.startswith("tag") for name in names):
         faults.append(of_bag(MANIFEST, "", "a manifest of the payload", "none"))
     for name in (MANIFEST, TAG_MANIFEST):
@@ -66,6 +67,21 @@ def read_tags(tree: Tree, listing: Listing) -> Read:
         oxum, wrong = read_info(raw, encoding)
         faults += wrong
     return Read(tuple(manifests), oxum, tuple(faults))
+
+
+def _too_many(manifests: list[Manifest]) -> list[Fault]:
+    """Two manifests of one kind and algorithm, and, beyond the standard, any but the two of a bundle."""
+    faults = []
+    first: dict[tuple[bool, str], str] = {}
+    for manifest in manifests:
+        other = first.setdefault((manifest.of_tags, manifest.algorithm), manifest.name)
+        if other != manifest.name:
+            expected = f"one manifest by {manifest.algorithm.upper()}"
+            faults.append(of_bag(manifest.name, "", expected, f"{shown(other)} beside it", ASK))
+        elif manifest.name not in (MANIFEST, TAG_MANIFEST):
+            expected = f"no manifests but {MANIFEST} and {TAG_MANIFEST}"
+            faults.append(of_bundle(manifest.name, "", expected, "another"))
+    return faults
 
 
 def _text_of(

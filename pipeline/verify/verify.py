@@ -40,10 +40,10 @@ def verify(bundle: Path) -> int:
     checked = check(bundle)
     if not checked.faults:
         size = in_words(checked.n_bytes)
-        print(f"Whole: {checked.n_files} files, {size}; every checksum is right: {bundle}")
+        print(f"Whole: {checked.n_files} files, {size}; every checksum is right: {shown(str(bundle))}")
         return WHOLE
     n = len(checked.faults)
-    print(f"Damaged, {n} fault{'s' if n > 1 else ''}: {bundle}", file=sys.stderr)
+    print(f"Damaged, {n} fault{'s' if n > 1 else ''}: {shown(str(bundle))}", file=sys.stderr)
     for fault in checked.faults:
         print(f"  {fault.problem}", file=sys.stderr)
     return DAMAGED
@@ -83,7 +83,7 @@ def _faults(tree: Tree, listing: Listing, read: Read) -> list[Fault]:
         if f"{PAYLOAD}/{name}" not in told:  # what is damaged itself is no witness against others
             about += faults
     if f"{PAYLOAD}/{DATA_PACKAGE}" not in told:
-        about += check_against(described, tree, listing, listed)
+        about += check_against(described, tree, listing, listed, told)
     # What a manifest has told of a file is enough.
     told |= {shown(path) for path in listing.files if path not in listed}
     about = [fault for fault in about if fault.problem.file not in told]
@@ -97,4 +97,4 @@ def _is_missing(fault: Fault) -> bool:
 
 def _no_bundle(bundle: Path, expected: str, found: str) -> InputError:
     remedy = "Give the folder that 'sessiongate bundle' wrote."
-    return InputError([Problem(str(bundle), "", expected, found, remedy)])
+    return InputError([Problem(shown(str(bundle)), "", expected, found, remedy)])
