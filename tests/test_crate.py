@@ -1,7 +1,7 @@
 """``ro-crate-metadata.json`` by a validator and a reader that others wrote."""
 
 import json
-import shutil
+from dataclasses import replace
 from pathlib import Path
 from urllib.parse import unquote
 
@@ -14,6 +14,7 @@ from rocrate_validator.models import Severity
 from rocrate_validator.services import ValidationSettings, validate
 from rocrate_validator.utils.http import HttpRequester
 
+from pipeline.bundle.recoded import Wishes
 from schemas.bags import CRATE
 
 CONTEXT = Path(rocrate.__file__).parent / "data" / "ro-crate.jsonld"
@@ -72,21 +73,21 @@ def issues(folder: Path, severity: Severity) -> list[str]:
 
 @by_validator
 def test_validator_finds_what_1_2_requires_and_recommends_but_a_publisher(tmp_path):
-    whole_bundle(tmp_path, study())
+    one_without_and_one_with_samples = study().sessions[1:]
+    whole_bundle(tmp_path, replace(study(), sessions=one_without_and_one_with_samples))
     found = issues(tmp_path, Severity.RECOMMENDED)
     assert len(found) == 1
     assert "`publisher`" in found[0]  # a bundle names nobody but the authors that were given
 
 
 @by_validator
-def test_validator_would_see_a_missing_file_and_a_missing_name(data, tmp_path):
-    folder = tmp_path / "crate"
-    shutil.copytree(data, folder)
-    crate = json.loads((folder / CRATE).read_text(encoding="utf-8"))
+def test_validator_would_see_a_missing_file_and_a_missing_day(tmp_path):
+    whole_bundle(tmp_path, replace(study(), sessions=study().sessions[2:], wishes=Wishes()))
+    crate = json.loads((tmp_path / CRATE).read_text(encoding="utf-8"))
     del next(one for one in crate["@graph"] if one["@id"] == "./")["datePublished"]
-    (folder / CRATE).write_text(json.dumps(crate), encoding="utf-8")
-    (folder / "policy.toml").unlink()
-    found = "\n".join(issues(folder, Severity.REQUIRED))
+    (tmp_path / CRATE).write_text(json.dumps(crate), encoding="utf-8")
+    (tmp_path / "policy.toml").unlink()
+    found = "\n".join(issues(tmp_path, Severity.REQUIRED))
     assert "datePublished" in found
     assert "policy.toml" in found
 
