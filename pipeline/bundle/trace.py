@@ -142,10 +142,10 @@ def _dumps_by_layout(results: Path) -> dict[str, dict[str, list[str]]]:
 def _kinds(
     session: RecodedSession, picked: Picked, listed: Mapping[str, Mapping[str, list[str]]], names: Names
 ) -> tuple[list[_Kind], list[str]]:
-    """Frames of each file of samples; and the files whose frames are too many to be told of."""
+    """Frames of each file of samples; and the files of which they are not kept: events, and too many."""
     held = picked.held
     digests = held.quality["made_by"]["dumps"]
-    kinds, missing = [], []
+    kinds, missing = [], ["events.parquet"] if held.events else []
     for suffix, path in held.samples.items():
         file = f"samples{suffix}.parquet"
         metadata = pq.read_schema(path).metadata or {}

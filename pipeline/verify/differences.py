@@ -38,22 +38,20 @@ def differences(old: Path, new: Path, codes: Sequence[str]) -> Iterator[str]:
     str
         Session, file and column, and how far.
     """
-    rows = {name: (_rows(old, name), _rows(new, name)) for name in _TABLES}
     for code in codes:
-        for name, (before, after) in rows.items():
-            for said in _of_rows(before.get(code, []), after.get(code, [])):
+        for name in _TABLES:
+            before, after = (_rows(folder / f"{name}.parquet", code) for folder in (old, new))
+            for said in _of_rows(before, after):
                 yield f"{code}, {name}.parquet{said}"
         yield from _of_recordings(old / "recordings" / code, new / "recordings" / code, code)
 
 
-def _rows(folder: Path, name: str) -> dict[str, list[Row]]:
-    """Rows of a table by session."""
-    path = folder / f"{name}.parquet"
-    by_session = dict[str, list[Row]]()
-    if path.is_file():
-        for row in pq.read_table(path).to_pylist():
-            by_session.setdefault(str(row["session"]), []).append(row)
-    return by_session
+def _rows(path: Path, code: str) -> list[dict[str, Any]]:
+    """Rows of one session in a table; of a long table only the groups of rows that have some are read."""
+    if not path.is_file():
+        return []
+    rows: list[dict[str, Any]] = pq.read_table(path, filters=[("session", "==", code)]).to_pylist()
+    return rows
 
 
 def _of_rows(old: Sequence[Row], new: Sequence[Row]) -> Iterator[str]:
