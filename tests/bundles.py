@@ -4,6 +4,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterable
 from pathlib import Path
+from urllib.parse import quote
 
 import numpy as np
 import pyarrow as pa
@@ -44,7 +45,7 @@ def _save(path: Path, table: pa.Table) -> None:
 def describe(data: Path, change: Callable[[dict, dict], None] = lambda package, crate: None) -> None:
     """Write both descriptions of the files below `data`, after a `change` of them."""
     package = {"resources": [_resource(data, path) for path in _below(data, {"README.md"})]}
-    entities = [{"@id": path, "@type": "File"} for path in _below(data, set())]
+    entities = [{"@id": quote(path), "@type": "File"} for path in _below(data, set())]
     entities.append({"@id": "datapackage.json", "@type": "File"})
     about = {"@id": "./", "@type": "Dataset", "hasPart": [{"@id": e["@id"]} for e in entities]}
     crate = {"@context": "https://w3id.org/ro/crate/1.2/context", "@graph": [about, *entities]}

@@ -35,6 +35,24 @@ def test_a_whole_bundle_is_whole(whole: Path, capsys: pytest.CaptureFixture[str]
     assert referee_accepts(whole)
 
 
+def test_odd_names_are_no_damage(tmp_path: Path) -> None:
+    bundle = small_bundle(tmp_path)
+    for name in (
+        "two words.txt",
+        "100%.txt",
+        "%41.txt",
+        "line\nend.txt",
+        "Tonkrüge.txt",
+        "壺.txt",
+        "-rf",
+        "#1?.txt",
+    ):
+        (bundle / "data" / name).write_text(name)
+    describe(bundle / "data")
+    write_manifests(bundle, INFO)
+    assert [str(fault.problem) for fault in check(bundle).faults] == []
+
+
 def test_a_link_to_a_bundle_may_be_given(whole: Path, tmp_path: Path) -> None:
     (tmp_path / "link").symlink_to(whole)
     assert main(["verify", str(tmp_path / "link")]) == 0
@@ -125,12 +143,9 @@ def test_a_manifest_of_another_bundle(bundle: Path, tmp_path: Path) -> None:
     assert told(bundle) >= {MANIFEST, "data/README.md"}
 
 
-@pytest.mark.parametrize("name", DAMAGES)
+# The referee waits for a pipe for ever, and walks through a link to the top of the machine.
+@pytest.mark.parametrize("name", [n for n in DAMAGES if "pipe" not in n and n != "link"])
 def test_what_the_referee_finds_is_found(name: str, bundle: Path) -> None:
-    if "pipe" in name:
-        pytest.skip("the referee waits for the pipe for ever")
-    if name == "link":
-        pytest.skip("the referee walks through the whole machine")
     DAMAGES[name](bundle)
     faults = [str(fault.problem) for fault in check(bundle).faults]
     assert faults
