@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.verify.verify import check
 from tests.bag_cases import INVALID, VALID, Case, write
 from tests.bag_referee import by_standard, referee_accepts, told
 from tests.bundle_damages import MANIFEST
@@ -67,3 +68,11 @@ def test_the_text_of_a_manifest_is_strict(name: str, bundle: Path) -> None:
     (bundle / MANIFEST).write_bytes(STRICT[name](raw))
     seal(bundle)
     assert MANIFEST in told(bundle)
+
+
+def test_the_same_in_every_line_is_told_once(bundle: Path) -> None:
+    raw = (bundle / MANIFEST).read_bytes()
+    (bundle / MANIFEST).write_bytes(raw.replace(b"  ", b"\t"))
+    seal(bundle)
+    (problem,) = [fault.problem for fault in check(bundle).faults]
+    assert problem.where == "line 1 and 11 more"

@@ -1,10 +1,11 @@
 """Reads manifests line by line: what each says, and every way in which it does not say it well."""
 
 import re
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from pipeline.verify.faults import ASK, COPY_AGAIN, Fault, of_bag, of_bundle, shown
+from pipeline.verify.faults import ASK, BUNDLE, COPY_AGAIN, Fault, of_bag, of_bundle, shown
 from pipeline.verify.paths import danger_in, has_stray_percent, unescaped
 from schemas.bags import PAYLOAD
 
@@ -59,9 +60,25 @@ def read_manifest(name: str, raw: bytes, encoding: str) -> tuple[Manifest, list[
         return manifest, [*faults, swapped]
     if not lines:
         faults.append(of_bag(name, "", "a line for each file", "an empty file"))
+    of_lines: list[Fault] = []
     for number, line in lines:
-        _take(manifest, number, line, faults)
-    return manifest, faults
+        _take(manifest, number, line, of_lines)
+    return manifest, faults + _once(of_lines)
+
+
+def _once(faults: list[Fault]) -> list[Fault]:
+    """Faults of style that stand in many lines alike are told at the first, with the number of the others."""
+    alike = Counter(fault.problem.expected for fault in faults if fault.breaks == BUNDLE)
+    told: list[Fault] = []
+    for fault in faults:
+        n = alike.get(fault.problem.expected, 0) if fault.breaks == BUNDLE else 1
+        if n > 1:
+            more = f"{fault.problem.where} and {n - 1} more"
+            fault = replace(fault, problem=replace(fault.problem, where=more))
+            alike[fault.problem.expected] = 0
+        if n:
+            told.append(fault)
+    return told
 
 
 def decoded(name: str, raw: bytes, encoding: str) -> tuple[str | None, list[Fault]]:
