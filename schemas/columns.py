@@ -258,3 +258,17 @@ SIGNAL = (
     Column("interval", "string", "how the interval was made; empty where there is none"),
     Column("absent", "string", "why there is no value, or no interval; empty where there is one"),
 )
+
+CHANNELS = (
+    Column("session", "string", "code of the session"),
+    Column("file", "string", "file of the session with that column"),
+    Column("channel", "string", "name of the column"),
+    Column("kind", "string", "what the channel senses", choices=("field", "acceleration", "other")),
+    Column("unit", "string", "unit of the values, by UCUM code"),
+    Column("sample_hz", "float64", "nominal rate", "Hz", minimum=0),
+    Column("scale", "float64", "what one count is worth, in the unit of the values"),
+    Column("offset", "float64", "value of count 0, in the unit of the values"),
+    Column("adc_min", "int64", "lowest count of the converter", "1"),
+    Column("adc_max", "int64", "highest count of the converter", "1"),
+)
+"""What Parquet has in the metadata of a channel's column, for who reads CSV."""

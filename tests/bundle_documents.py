@@ -30,7 +30,8 @@ DUMPS = ("1f" * 32, "2e" * 32)
 PARQUET = "application/vnd.apache.parquet"
 
 FIELD = Column("field", "float32", "electrode on the wrist | input-referred", "V", nullable=True)
-CONVERTER = {"scale": "0.01", "offset": "-10.0", "adc_min": "0", "adc_max": "4095"}
+CONVERTER = {"kind": "field", "sample_hz": "250.0", "scale": "0.01", "offset": "-10.0"}
+CONVERTER |= {"adc_min": "0", "adc_max": "4095"}
 AXES = tuple(Column(f"acc_{axis}", "float32", "", "m/s2", nullable=True) for axis in "xyz")
 MARKER = Column("marker", "float32", "1 a pot begun, 2 a pot done", "1", nullable=True)
 

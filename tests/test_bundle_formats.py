@@ -119,10 +119,14 @@ def test_all_tables_and_recordings_are_there_once_asked_for(tmp_path: Path) -> N
     written = {p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*") if p.is_file()}
     assert {one.path for one in made} == {path for path in written if not path.endswith(".parquet")}
     assert {one.path for one in made} == {
-        *("csv/README.md", "edf/README.md"),
+        *("csv/README.md", "edf/README.md", "csv/channels.csv"),
         *("csv/sessions.csv", "csv/activities.csv", "csv/S001/samples.csv", "csv/S001/samples_50hz.csv"),
         *("edf/S001/samples.edf", "edf/S001/samples_50hz.edf"),
     }
+    channels = pd.read_csv(tmp_path / "csv/channels.csv")
+    assert channels["file"].tolist() == ["samples.csv"] * 4 + ["samples_50hz.csv"] * 3
+    for row, channel in zip(channels.itertuples(), (*CHANNELS, *slow), strict=True):
+        assert (row.channel, row.scale, row.offset) == (channel.name, channel.scale, channel.offset)
     assert all((tmp_path / origin).exists() for one in made for origin in one.made_from)
 
 

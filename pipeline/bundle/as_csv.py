@@ -14,11 +14,13 @@ from pipeline.bundle.format_notes import CSV_NOTES
 from pipeline.bundle.recoded import Made, Recoded
 from pipeline.recording import BLOCK_ROWS
 from pipeline.writing import write_text, written_aside
+from schemas.columns import CHANNELS
 
 TABLES = ("sessions", "findings", "activities")
 """Tables of the whole study, which stand beside the recordings."""
 
 _CSV = "text/csv"
+_OF_CHANNEL = tuple(column.name for column in CHANNELS[3:])
 Watch = Callable[[int], None]
 
 
@@ -37,7 +39,7 @@ def write_csv(recoded: Recoded, folder: Path, watch: Watch = lambda n_bytes: Non
     Returns
     -------
     tuple of Made
-        ``csv/README.md``, ``csv/sessions.csv`` ..., ``csv/<session>/samples.csv`` ...
+        ``csv/README.md``, ``csv/channels.csv``, ``csv/sessions.csv`` ..., ``csv/<session>/samples.csv`` ...
     """
     if "csv" not in recoded.wishes.formats:
         return ()
@@ -51,11 +53,30 @@ def write_csv(recoded: Recoded, folder: Path, watch: Watch = lambda n_bytes: Non
         ]
     write_text(folder / "csv/README.md", CSV_NOTES)
     made = [Made("csv/README.md", "text/markdown", "how the CSV files are written")]
+    made += _write_channels(recoded, folder)
     for source, target, table in pairs:
         if (folder / source).exists():
             as_csv(folder / source, folder / target, watch)
             made.append(Made(target, _CSV, f"{source} as CSV", (source,), table))
     return tuple(made)
+
+
+def _write_channels(recoded: Recoded, folder: Path) -> list[Made]:
+    """What CSV has no place for beside a column: by which the counts come back."""
+    rows: list[Sequence[object]] = [[column.name for column in CHANNELS]]
+    sources = []
+    for session in recoded.recorded:
+        for suffix in session.suffixes:
+            sources.append(f"recordings/{session.code}/samples{suffix}.parquet")
+            own = (session.code, f"samples{suffix}.csv")
+            for column in pq.read_schema(folder / sources[-1]):
+                said = {key.decode(): value.decode() for key, value in (column.metadata or {}).items()}
+                if "scale" in said:
+                    rows.append((*own, column.name, *(said.get(key, "") for key in _OF_CHANNEL)))
+    target = folder / "csv/channels.csv"
+    with written_aside(target) as aside:
+        aside.write_bytes(_lines(rows))
+    return [Made("csv/channels.csv", _CSV, "scale and offset of each channel", tuple(sources), "channels")]
 
 
 def as_csv(source: Path, target: Path, watch: Watch = lambda n_bytes: None) -> None:

@@ -25,6 +25,7 @@ _ABOUT = {
     ),
     "trace": "One row for each stretch of samples that came from frames that follow each other in one dump.",
     "events": "One row for each event: what comes at no rate. A channel that it does not carry is null.",
+    "channels": "One row for each channel of each file: what its Parquet column has as metadata.",
 }
 
 

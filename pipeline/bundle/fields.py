@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 
 from pipeline.bundle.recoded import Made
 from schemas.columns import (
+    CHANNELS,
     EVENT_SAMPLE,
     EVENT_TIME,
     EXCLUSIONS,
@@ -65,6 +66,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "windows": WINDOWS,
     "samples": (SAMPLE, TIME, QUALITY),
     "events": (EVENT_TIME, EVENT_SAMPLE),
+    "channels": CHANNELS,
 }
 """Name of a table -> the columns that `schemas` gives it; others, such as channels, are as the file says."""
 

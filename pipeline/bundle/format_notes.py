@@ -10,7 +10,9 @@ The same columns as in the Parquet files, in the same order; `dictionary.md` say
 - A missing value is an empty field. So is an empty text: the Parquet files tell the two apart.
 - Each number has the fewest digits that give it back exactly in its own type. Channels are mostly
   float32: read them as such, or as double and round to counts by `count = (value - offset) / scale`,
-  with scale and offset as the dictionary or the layout has them.
+  with scale and offset from `channels.csv`.
+- `channels.csv` has a row for each channel of each file: its kind, its unit by UCUM, its nominal rate,
+  scale and offset, and the lowest and the highest count of its converter.
 - `<session>/samples.csv` has a row for each sample of the grid; a lost one keeps its row, with empty
   fields.
 """
