@@ -86,11 +86,13 @@ class Names:
         """A sentence of the program's own, with codes for names; withheld where a name is left in it."""
         if "texts" in self.keep or not text:
             return text
-        told = self.channels_in(text)
+        told = text
         if "activities" not in self.keep:
             for name, code in self.key.codes["activity"].items():
                 told = told.replace(f"'{name}'", f"'{code}'")
-        return WITHHELD if _DATE.search(told) or self._forbidden.search(told) else told
+        if _DATE.search(told) or self._forbidden.search(told):
+            return WITHHELD
+        return self.channels_in(told)
 
     @cached_property
     def _forbidden(self) -> re.Pattern[str]:
