@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from finished import bundled, finished, key_of
+from planted import MARKERS, planted_study
 from small import dump_of, small_study
 
 from pipeline.bundle.key import read_key
@@ -183,6 +184,22 @@ def test_rounding_is_no_difference(tmp_path):
         row = {"session": "S001", "measure": value, "verdict": "accept"}
         pq.write_table(pa.Table.from_pylist([row]), tmp_path / name / "sessions.parquet")
     assert list(differences(tmp_path / "old", tmp_path / "new", ["S001"])) == []
+
+
+def test_what_was_asked_for_is_compared_too_and_the_unreadable_are_named(tmp_path):
+    study = planted_study(tmp_path / "study")
+    column = f"column:{MARKERS['columnname']}"
+    keep = frozenset({"activities", "time_zone", "channels", "texts", "review", column})
+    bundle = bundled(finished(study, tmp_path / "results"), tmp_path / "bundle", keep=keep)
+    done = recompute(bundle, study, key_of(bundle))
+    assert done.differences == ()
+    assert (done.n_done, done.n_sessions) == (3, 4)
+    (note,) = done.notes
+    assert note.endswith("its dumps could not be read, so that no checksum tells them")
+    path = study / "sessions.csv"
+    path.write_text(path.read_text().replace(MARKERS["columnvalue"] + "1", "another"))
+    told = "\n".join(recompute(bundle, study, key_of(bundle)).differences)
+    assert f"{MARKERS['columnname']}: {MARKERS['columnvalue']}1 in the bundle, another now" in told
 
 
 def test_what_is_needed_and_missing_is_said(made, tmp_path):
