@@ -17,7 +17,7 @@ from pipeline.bundle.keep import check_keep
 from pipeline.bundle.key import Key, extended, read_key, write_key
 from pipeline.bundle.licence import licence_of
 from pipeline.bundle.names import Names, channel_kinds
-from pipeline.bundle.pages import write_pages
+from pipeline.bundle.pages import bytes_to_show, write_pages
 from pipeline.bundle.parquet import write_recordings
 from pipeline.bundle.places import check_places, held_aside
 from pipeline.bundle.progress import Progress, size_words
@@ -102,8 +102,9 @@ def make_bundle(order: Order, progress: Progress) -> tuple[Recoded, tuple[Made, 
             if name in order.wishes.formats:
                 progress.stage(title, _bytes_below(data / "recordings"))
                 made += write_format(recoded, data, progress.watch)
-        progress.stage("Reports and trace")
-        made += write_pages(recoded, chosen, names, data)
+        progress.stage("Reports", bytes_to_show(chosen))
+        made += write_pages(recoded, chosen, names, data, progress.watch)
+        progress.stage("Trace")
         made += write_trace(recoded, chosen, names, data)
         made += _describe(order, recoded, made, data, progress)
         _check_unchanged(order.results, before)

@@ -3,7 +3,7 @@
 No page shows a sample that the bundle does not hold, and none a result that true dates are needed for.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -33,7 +33,22 @@ FOLDER = "reports"
 _NO_DATE = "not told: dates in this dataset are shifted"
 
 
-def write_pages(recoded: Recoded, chosen: Chosen, names: Names, data: Path) -> tuple[Made, ...]:
+def bytes_to_show(chosen: Chosen) -> int:
+    """Bytes of samples that the pages are drawn from."""
+    return sum(map(_sample_bytes, chosen.sessions))
+
+
+def _sample_bytes(picked: Picked) -> int:
+    return sum(path.stat().st_size for path in picked.held.samples.values())
+
+
+def write_pages(
+    recoded: Recoded,
+    chosen: Chosen,
+    names: Names,
+    data: Path,
+    watch: Callable[[int], None] = lambda n_bytes: None,
+) -> tuple[Made, ...]:
     """Write ``reports/<session>.html`` of every session and ``reports/index.html``.
 
     Parameters
@@ -46,6 +61,8 @@ def write_pages(recoded: Recoded, chosen: Chosen, names: Names, data: Path) -> t
         Codes.
     data : Path
         The bundle's ``data``, in which the recordings are.
+    watch : callable, optional
+        Called after each session with its part of `bytes_to_show`.
     """
     picked = {names.code("session", one.held.name): one for one in chosen.sessions}
     made, strips, windows = [], dict[str, str](), dict[str, Path]()
@@ -58,6 +75,7 @@ def write_pages(recoded: Recoded, chosen: Chosen, names: Names, data: Path) -> t
             strips[session.code] = (folder / "strip.svg").read_text(encoding="utf-8")
             for path in folder.glob("samples*.parquet"):  # of one session at a time
                 path.unlink()
+            watch(_sample_bytes(picked[session.code]))
         made.append(_write_index(recoded, strips, windows, data, Path(scratch)))
     return tuple(made)
 
