@@ -1,5 +1,6 @@
 -- First steps in plain SQL, for any database, over the CSV files: one session, its clean samples, labelled
--- windows, a split by session. Needs the folder csv/ of the dataset.
+-- windows, a split by session. Needs the folder csv/ of the dataset, and a database that has CREATE TABLE ... AS.
+-- MySQL first wants SET sql_mode = 'ANSI_QUOTES'.
 
 -- 0. Tables. An empty field is a missing value.
 CREATE TABLE activities (session VARCHAR(40), start_s DOUBLE PRECISION, stop_s DOUBLE PRECISION,

@@ -13,6 +13,7 @@ read <- function(name) {
   csv <- file.path("csv", paste0(sub("^recordings/", "", name), ".csv"))
   if (requireNamespace("nanoparquet", quietly = TRUE)) return(as.data.frame(nanoparquet::read_parquet(parquet)))
   if (requireNamespace("arrow", quietly = TRUE)) return(as.data.frame(arrow::read_parquet(parquet)))
+  if (!file.exists(csv)) stop("install nanoparquet or arrow: this dataset has no ", csv)
   read.csv(csv, check.names = FALSE, na.strings = "", encoding = "UTF-8")
 }
 
