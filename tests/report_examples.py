@@ -144,15 +144,14 @@ def session(
 def quality(name: str, verdict: str, n: int, sample_hz: float, bits: np.ndarray) -> dict[str, Any]:
     """What the judge would say; numbers that no page depends on are invented."""
     duration_s = n / sample_hz
-    good = (bits & FAULT_MASK) == 0 if verdict in ("accept", "accept_in_part") else np.zeros(n, bool)
+    good = (bits & FAULT_MASK) == 0
     edges = np.diff(good.astype(np.int8), prepend=0, append=0)
-    usable = [
+    clean = [
         [float(a) / sample_hz, float(b) / sample_hz]
         for a, b in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True)
         if b - a > 5 * sample_hz
     ]
-    if verdict == "accept":
-        usable = [[0.0, duration_s]]
+    usable = {"accept": [[0.0, duration_s]], "accept_in_part": clean}.get(verdict, [])
     edges_s = [0.0, *(edge for interval in usable for edge in interval), duration_s]
     usable_s = sum(b - a for a, b in usable)
     present = {c.name: int(((bits & c.mask) != 0).sum()) for c in CONDITIONS}
@@ -194,6 +193,8 @@ def quality(name: str, verdict: str, n: int, sample_hz: float, bits: np.ndarray)
         "sentence": sentence,
         "reasons": reasons,
         "usable": usable,
+        "clean": clean,
+        "whole": [[0.0, duration_s]] if duration_s else [],
         "left_out": [
             {"start_s": a, "stop_s": b, "text": f"samples were lost for {b - a:.1f} s"}
             for a, b in zip(edges_s[::2], edges_s[1::2], strict=True)

@@ -36,6 +36,8 @@ def held(name: str, verdict: str = "accept", **more) -> Held:
         "duration_s": 100.0,
         "nominal_hz": 125.0,
         "usable": [[10.0, 60.0]] if verdict == "accept_in_part" else [[0.0, 100.0]],
+        "clean": [[10.0, 60.0]],
+        "whole": [[0.0, 100.0]],
         "reasons": [],
         "measures": [{"name": "clean_s", "value": 50.0}],
         "ledger": {"dumps/strap-7/wedging 12.log": {}},

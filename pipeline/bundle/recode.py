@@ -135,7 +135,7 @@ def _quality(held: Held, names: Names, started_at: datetime, shift: timedelta) -
         "verdict": old["verdict"],
         "sentence": say(old["sentence"]),
         "reasons": [{"measure": r["measure"], "text": say(r["text"])} for r in old["reasons"]],
-        "usable": [list(pair) for pair in old["usable"]],
+        **{key: [list(pair) for pair in old[key]] for key in ("usable", "clean", "whole")},
         "left_out": [
             {"start_s": part["start_s"], "stop_s": part["stop_s"], "text": say(part["text"])}
             for part in old["left_out"]

@@ -181,17 +181,23 @@ def _quality(job: Job, recorded: Sequence[Recorded], whole: Detected, verdict: V
 
 
 def _stretches(main: Recording | None, verdict: Verdict) -> dict[str, Any]:
-    """What can be used and what is left out, in seconds."""
+    """What can be used and what is left out, in seconds; and all that is clean, and the whole recording."""
     if main is None:
-        return {"usable": [], "left_out": []}
-    spans = zip(verdict.usable.start.tolist(), verdict.usable.stop.tolist(), strict=True)
+        return {"usable": [], "clean": [], "whole": [], "left_out": []}
     return {
-        "usable": [[main.at_s(start), main.until_s(stop)] for start, stop in spans],
+        "usable": _in_seconds(main, verdict.usable),
+        "clean": _in_seconds(main, verdict.clean),
+        "whole": _in_seconds(main, verdict.whole),
         "left_out": [
             {"start_s": main.at_s(part.start), "stop_s": main.until_s(part.stop), "text": part.text}
             for part in verdict.left_out
         ],
     }
+
+
+def _in_seconds(main: Recording, spans: Spans) -> list[list[float]]:
+    pairs = zip(spans.start.tolist(), spans.stop.tolist(), strict=True)
+    return [[main.at_s(start), main.until_s(stop)] for start, stop in pairs]
 
 
 def _recording_row(job: Job, one: Recorded) -> dict[str, Any]:

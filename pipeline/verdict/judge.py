@@ -6,7 +6,7 @@ out - ``reject``; a measure beyond its limit - ``accept_in_part``, with the clea
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -88,8 +88,9 @@ class LeftOut:
 class Verdict:
     """What may be used: ``usable`` are spans of samples; ``sentence`` says verdict and reasons at once.
 
-    Of a rejected session nothing is usable, however clean single stretches are. ``not_assessed`` are
-    measures that have a limit and no value, ``warnings`` the detectors that warn.
+    Of a rejected session nothing is usable, however clean single stretches are; those are ``clean`` whatever
+    the verdict. ``whole`` is all of the recording, in the stretches between pauses and restarts.
+    ``not_assessed`` are measures that have a limit and no value, ``warnings`` the detectors that warn.
     """
 
     name: VerdictName
@@ -100,6 +101,8 @@ class Verdict:
     left_out: tuple[LeftOut, ...] = ()
     not_assessed: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    clean: Spans = field(default_factory=Spans)
+    whole: Spans = field(default_factory=Spans)
 
 
 @dataclass(frozen=True)
@@ -142,7 +145,8 @@ def judge(detected: Detected, extent: Extent, policy: Policy) -> Verdict:
     if name != "accept" and not reasons:
         reasons = _reasons_by_marks(detected.marks, extent, policy)
     whole = Spans(np.array([0]), np.array([extent.n_rows]))
-    usable = {"reject": Spans(), "accept_in_part": clean, "accept": whole.split(extent.cuts)}[name]
+    between = whole.split(extent.cuts)
+    usable = {"reject": Spans(), "accept_in_part": clean, "accept": between}[name]
     usable_s = usable.n_samples / extent.sample_hz
     used = (Measure("usable_s", usable_s, "s"), Measure("usable_fraction", usable_s / recorded_s, "1"))
     not_assessed = tuple(
@@ -157,6 +161,8 @@ def judge(detected: Detected, extent: Extent, policy: Policy) -> Verdict:
         _left_out(whole.without(usable), detected.marks, extent.sample_hz, _why_short(name, policy)),
         not_assessed,
         tuple(sorted({finding.detector for finding in detected.findings if finding.severity == "warning"})),
+        clean,
+        between,
     )
 
 
