@@ -78,6 +78,8 @@ class Gathered:
         Name -> (SHA-256, text as the user wrote it).
     sessions : tuple of Held
         In the order of the sessions table.
+    run_sha256 : str
+        Digest of the record of the run: another one later means that results were made anew meanwhile.
     """
 
     results: Path
@@ -88,6 +90,7 @@ class Gathered:
     policy_text: str
     layouts: Mapping[str, tuple[str, str]]
     sessions: tuple[Held, ...]
+    run_sha256: str = ""
 
 
 def gather(results: Path) -> Gathered:
@@ -105,6 +108,7 @@ def gather(results: Path) -> Gathered:
         each other.
     """
     _check_folder(results)
+    run_sha256 = fingerprint(results)
     run, record = _read(results / "run.json"), _record(results)
     try:
         sessions = tuple(_held(results, row, run) for row in record["sessions"])
@@ -117,6 +121,7 @@ def gather(results: Path) -> Gathered:
             policy_text=str(record["policy"]),
             layouts={name: (entry["sha256"], entry["text"]) for name, entry in record["layouts"].items()},
             sessions=sessions,
+            run_sha256=run_sha256,
         )
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         if isinstance(error, InputError):
@@ -130,7 +135,7 @@ def contradictory(results: Path, error: Exception) -> InputError:
 
 
 def fingerprint(results: Path) -> str:
-    """Digest of the record of the run: another one means that the results were made anew."""
+    """Digest of the record of the run."""
     return hashlib.sha256((results / "run.json").read_bytes()).hexdigest()
 
 

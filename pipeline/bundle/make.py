@@ -1,7 +1,7 @@
 """The one way from results to a bundle: gathered, chosen, recoded, written aside, described, sealed."""
 
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -22,7 +22,7 @@ from pipeline.bundle.parquet import write_recordings
 from pipeline.bundle.places import check_places, held_aside
 from pipeline.bundle.progress import Progress, size_words
 from pipeline.bundle.recode import activities_in, names_in, recode
-from pipeline.bundle.recoded import Made, Recoded, Wishes
+from pipeline.bundle.recoded import Made, Recoded, Sources, Wishes
 from pipeline.bundle.tables import policy_of, write_small_files
 from pipeline.bundle.trace import write_trace
 from pipeline.errors import InputError, Problem
@@ -63,6 +63,16 @@ class Order:
     published: str = ""
 
 
+@dataclass(frozen=True)
+class Told:
+    """A study before and after names were replaced, and what replaced them."""
+
+    chosen: Chosen
+    names: Names
+    recoded: Recoded
+    sources: Mapping[str, Sources]
+
+
 def make_bundle(order: Order, progress: Progress) -> tuple[Recoded, tuple[Made, ...]]:
     """Make a bundle; it appears under its name complete or not at all.
 
@@ -89,31 +99,35 @@ def make_bundle(order: Order, progress: Progress) -> tuple[Recoded, tuple[Made, 
         recoded, sources = recode(chosen, names, replace(order.wishes, keep=keep))
     except (KeyError, TypeError, AttributeError) as error:
         raise contradictory(order.results, error) from None
-    before = fingerprint(order.results)
     with held_aside(order.bundle) as aside:
-        data = aside / PAYLOAD
-        data.mkdir()
-        progress.stage("Recordings", _sample_bytes(chosen))
-        made = list(write_recordings(recoded, sources, names, data, progress.watch))
-        for title, write in WRITERS:
-            progress.stage(title)
-            made += write(recoded, data)
-        for title, name, write_format in _FORMATS:
-            if name in order.wishes.formats:
-                progress.stage(title, _bytes_below(data / "recordings"))
-                made += write_format(recoded, data, progress.watch)
-        progress.stage("Reports", bytes_to_show(chosen))
-        made += write_pages(recoded, chosen, names, data, progress.watch)
-        progress.stage("Trace")
-        made += write_trace(recoded, chosen, names, data)
-        made += _describe(order, recoded, made, data, progress)
-        _check_unchanged(order.results, before)
-        progress.stage("Checksums", _bytes_below(data))
+        made = _fill(order, Told(chosen, names, recoded, sources), aside / PAYLOAD, progress)
+        _check_unchanged(gathered)
+        progress.stage("Checksums", _bytes_below(aside))
         write_manifests(aside, _info(recoded), progress.watch)
         write_key(order.key, key)
         finish(aside, order.bundle)
     progress.end()
-    return recoded, tuple(made)
+    return recoded, made
+
+
+def _fill(order: Order, told: Told, data: Path, progress: Progress) -> tuple[Made, ...]:
+    """Write everything below ``data``, in the order in which one file is made of the other."""
+    chosen, names, recoded = told.chosen, told.names, told.recoded
+    data.mkdir()
+    progress.stage("Recordings", _sample_bytes(chosen))
+    made = [*write_recordings(recoded, told.sources, names, data, progress.watch)]
+    for title, write in WRITERS:
+        progress.stage(title)
+        made += write(recoded, data)
+    for title, name, write_format in _FORMATS:
+        if name in order.wishes.formats:
+            progress.stage(title, _bytes_below(data / "recordings"))
+            made += write_format(recoded, data, progress.watch)
+    progress.stage("Reports", bytes_to_show(chosen))
+    made += write_pages(recoded, chosen, names, data, progress.watch)
+    progress.stage("Trace")
+    made += write_trace(recoded, chosen, names, data)
+    return (*made, *_describe(order, recoded, made, data, progress))
 
 
 def _key_for(order: Order, gathered: Gathered) -> Key:
@@ -174,9 +188,10 @@ def _bytes_below(folder: Path) -> int:
     return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
 
 
-def _check_unchanged(results: Path, before: str) -> None:
+def _check_unchanged(gathered: Gathered) -> None:
+    results = gathered.results
     check_idle(results)
-    if not (results / "run.json").exists() or fingerprint(results) != before:
+    if not (results / "run.json").exists() or fingerprint(results) != gathered.run_sha256:
         remedy = "Wait until the run is done, and bundle again."
         raise InputError(
             [Problem(str(results), "", "results that stay as they are", "a run that changed them", remedy)]
