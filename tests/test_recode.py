@@ -153,7 +153,7 @@ def test_instants_are_shifted_by_whole_days():
         ("unreadable", None, "all", False, None),
         ("reject", "accept", "accepted", True, None),
         ("accept", "reject", "usable", False, None),
-        ("accept", "accept_in_part", "usable", True, None),
+        ("accept", "accept_in_part", "usable", True, ((10.0, 60.0),)),
         ("accept_in_part", "accept", "accepted", True, None),
         ("accept_in_part", "reject", "usable", False, None),
     ],

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from pipeline.bundle.gather import Gathered, Held
+from pipeline.report.analysed import analysed_of
 from pipeline.report.flow import trace
 
 
@@ -46,8 +47,5 @@ def _picked(held: Held, wanted: str) -> Picked:
     readable = held.quality["verdict"] != "unreadable" and bool(held.samples)
     recording = readable and (wanted == "all" or use == "whole" or (use == "in_part" and wanted == "usable"))
     cut = recording and wanted == "usable" and use == "in_part"
-    # Where a person kept the clean stretches of a session that was judged otherwise, no list names them:
-    # the samples' quality does, so that all of them go in.
-    cut = cut and held.quality["verdict"] == "accept_in_part"
-    parts = tuple((float(start), float(stop)) for start, stop in held.quality["usable"])
+    parts = tuple((start, stop) for start, stop in analysed_of(held.quality, held.review))
     return Picked(held, use, recording, parts if cut else None)
