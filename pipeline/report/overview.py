@@ -13,7 +13,8 @@ from pipeline.report.margins import study_margins
 from pipeline.report.parts import script, templates
 from pipeline.report.review import Review
 from pipeline.report.signal import study_part
-from pipeline.report.trends import HEIGHT, N_LEAST, WIDTH, days, n_tested, trends
+from pipeline.report.trend_scales import HEIGHT, WIDTH
+from pipeline.report.trends import days, in_numbers, short_days, trends
 from pipeline.writing import write_text
 
 GROUPINGS = (("participant", "participant"), ("site", "site"), ("device", "device"), ("day", "day"))
@@ -78,8 +79,8 @@ def write_overview(
             days=days(qualities),
             standing_out=standing[:MOST_STANDING],
             n_standing_more=max(len(standing) - MOST_STANDING, 0),
-            n_tested=n_tested(quantities),
-            n_least=N_LEAST,
+            short_days=short_days(qualities),
+            numbers=in_numbers(qualities, quantities),
             width=WIDTH,
             height=HEIGHT,
             paper=paper,

@@ -1,9 +1,10 @@
 """Trends over the days of a study: mains by room; losses, noise, contact and usable share by device.
 
 A trend is claimed by Kendall's rank correlation between start and value (Kendall 1938, Biometrika 30:81; as a
-test for trend: Mann 1945, Econometrica 13:245), from five sessions on, where the probability of it by chance
-stays below 0.05 after Holm's correction (1979, Scand. J. Statist. 6:65) for all series of the page. Sessions
-are taken as independent. In every other case there is none, and the reason is said.
+test for trend: Mann 1945, Econometrica 13:245) where the probability of it by chance stays below 0.05 after
+Holm's correction (1979, Scand. J. Statist. 6:65) for the rooms or devices of one question. Series of five
+sessions or more are tested; how many it takes for a claim follows from how many are tested, and is said.
+Sessions are taken as independent. In every other case none is shown, and the reason is said.
 """
 
 import math
@@ -17,13 +18,14 @@ import numpy.typing as npt
 from scipy import stats
 
 from pipeline.report import words
+from pipeline.report.trend_scales import Scale, dots, line, scale_of
 from schemas.measures import BY_NAME
 
 N_LEAST = 5
 P_CLAIMED = 0.05
+_NOT_SHOWN = "a trend is not shown"
 N_DRAWN = 24
 """Panels of one quantity that are drawn at most: those that stand out in anything, then by name."""
-WIDTH, HEIGHT = 240, 64
 
 
 @dataclass(frozen=True)
@@ -70,6 +72,7 @@ class Series:
     """The sessions of one room or device in the order of time. ``why`` says why there is no trend."""
 
     name: str
+    sessions: tuple[str, ...]
     start_s: npt.NDArray[np.float64]
     values: npt.NDArray[np.float64]
     n_without: int
@@ -86,7 +89,11 @@ def trends(qualities: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
         What stands in each session's ``quality.json``, in any order.
     """
     found = [(quantity, one) for quantity in QUANTITIES for one in _series(qualities, quantity)]
-    tested = list(zip((q for q, _ in found), _tested([one for _, one in found]), strict=True))
+    tested = [
+        (quantity, one)
+        for quantity in QUANTITIES
+        for one in _tested([series for of, series in found if of == quantity])
+    ]
     starts = [start_s for _, one in tested for start_s in one.start_s.tolist()]
     standing = {(quantity.by, one.name) for quantity, one in tested if one.trend}
     # Those that stand out in anything come first in all rows, so that each keeps its column.
@@ -102,9 +109,18 @@ def trends(qualities: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
 
 def days(qualities: Sequence[Mapping[str, Any]]) -> tuple[str, str]:
     """The first and the last day of the study in words, as stated at each place."""
+    return _ends(qualities, "%B %Y")
+
+
+def short_days(qualities: Sequence[Mapping[str, Any]]) -> tuple[str, str]:
+    """The same for the ends of an axis, as '3 Mar'."""
+    return _ends(qualities, "%b")
+
+
+def _ends(qualities: Sequence[Mapping[str, Any]], style: str) -> tuple[str, str]:
     starts = [start for quality in qualities if (start := _start(quality))]
     ends = (min(starts), max(starts)) if starts else ()
-    first, last = (f"{start.day} {start:%B %Y}" for start in ends) if ends else ("", "")
+    first, last = (f"{start.day} {start:{style}}" for start in ends) if ends else ("", "")
     return first, last
 
 
@@ -115,9 +131,36 @@ def _start(quality: Mapping[str, Any]) -> datetime | None:
         return None
 
 
-def n_tested(shown: Sequence[Mapping[str, Any]]) -> int:
-    """How many series the correction is for."""
-    return sum(int(row["n_tested"]) for row in shown)
+def least_sessions(n_tested: int) -> int:
+    """From how many sessions on a trend can be claimed where so many series of one question are tested.
+
+    Of n values without ties two of the n! orders, all up and all down, are the least likely by chance.
+    """
+    n = N_LEAST
+    while max(n_tested, 1) * 2 / math.factorial(n) >= P_CLAIMED:
+        n += 1
+    return n
+
+
+def in_numbers(qualities: Sequence[Mapping[str, Any]], shown: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """The dots in words: each session by device and start, with its value of every measure that is shown."""
+    measures = [row["measure"] for row in shown]
+    dated = [(start, quality) for quality in qualities if (start := _start(quality))]
+    dated.sort(key=lambda pair: (pair[1]["device"], pair[0].timestamp(), pair[1]["session"]))
+    return {
+        "titles": [words.measure_title(measure) for measure in measures],
+        "rows": [
+            {
+                **{key: quality[key] for key in ("session", "device", "site")},
+                "start": f"{start.day} {start:%b %Y, %H:%M}",
+                "values": [
+                    words.amount(_value(quality, measure), BY_NAME[measure].unit, measure)
+                    for measure in measures
+                ],
+            }
+            for start, quality in dated
+        ],
+    }
 
 
 def _series(qualities: Sequence[Mapping[str, Any]], quantity: Quantity) -> list[Series]:
@@ -130,10 +173,13 @@ def _series(qualities: Sequence[Mapping[str, Any]], quantity: Quantity) -> list[
     series = []
     for name, rows in sorted(points.items()):
         kept = [
-            (start_s, value) for start_s, _, value in sorted(rows, key=lambda r: r[:2]) if value is not None
+            (session, start_s, value)
+            for start_s, session, value in sorted(rows, key=lambda r: r[:2])
+            if value is not None
         ]
-        pairs = np.array(kept, np.float64).reshape(-1, 2)
-        series.append(Series(name, pairs[:, 0], pairs[:, 1], len(rows) - len(kept)))
+        pairs = np.array([row[1:] for row in kept], np.float64).reshape(-1, 2)
+        names = tuple(row[0] for row in kept)
+        series.append(Series(name, names, pairs[:, 0], pairs[:, 1], len(rows) - len(kept)))
     return series
 
 
@@ -153,7 +199,7 @@ def _limit(qualities: Sequence[Mapping[str, Any]], measure: str) -> float | None
 
 
 def _tested(series: Sequence[Series]) -> list[Series]:
-    """Each with its trend, or the reason why there is none."""
+    """The series of one question, each with its trend, or the reason why none is shown."""
     correlations = [_correlation(one) for one in series]
     corrected = holm([c[1] for c in correlations if not isinstance(c, str)])
     tested, p_values = [], iter(corrected)
@@ -165,7 +211,7 @@ def _tested(series: Sequence[Series]) -> list[Series]:
         if p < P_CLAIMED:
             tested.append(replace(one, trend=_trend(one, tau, p)))
         else:
-            tested.append(replace(one, why=f"no trend ({_strength(tau, p)})"))
+            tested.append(replace(one, why=f"{_NOT_SHOWN} ({_strength(tau, p)})"))
     return tested
 
 
@@ -212,35 +258,58 @@ def _quantity_row(
     quantity: Quantity, series: Sequence[Series], limit: float | None, extent_s: tuple[float, float]
 ) -> dict[str, Any]:
     unit = BY_NAME[quantity.measure].unit
-    top = max([1.0 if unit == "1" and quantity.worse < 0 else 0.0, limit or 0.0])
-    top = max([top, *(float(one.values.max()) for one in series if len(one.values))]) or 1.0
+    values = np.concatenate([one.values for one in series])
+    scale = scale_of(quantity.measure, values)
+    n_tested = sum(one.trend is not None or one.why.startswith(_NOT_SHOWN) for one in series)
+    low, high = (words.amount(end, unit, quantity.measure) for end in (scale.low, scale.high))
     return {
         "title": quantity.title,
+        "measure": quantity.measure,
         "by": quantity.by,
-        "top": words.amount(top, unit, quantity.measure),
+        "whose": "room" if quantity.by == "site" else quantity.by,
+        "low": low if scale.low else "0",
+        "high": high,
+        "steps": scale.said,
         "limit": None if limit is None else words.amount(limit, unit, quantity.measure),
-        "limit_y": None if limit is None else _y(limit, top),
-        "panels": [_panel(quantity, one, top, extent_s) for one in series[:N_DRAWN]],
+        "limit_y": None if limit is None or not scale.holds(limit) else scale.y(limit),
+        "panels": [_panel(quantity, one, scale, extent_s) for one in series[:N_DRAWN]],
         "n_more": max(len(series) - N_DRAWN, 0),
-        "n_tested": sum(one.trend is not None or one.why.startswith("no trend (") for one in series),
+        "n_tested": n_tested,
+        "n_least": least_sessions(n_tested),
         "sentences": [_sentence(quantity, one, one.trend) for one in series if one.trend],
     }
 
 
-def _panel(quantity: Quantity, series: Series, top: float, extent_s: tuple[float, float]) -> dict[str, Any]:
-    n = len(series.values)
+def _panel(quantity: Quantity, series: Series, scale: Scale, extent_s: tuple[float, float]) -> dict[str, Any]:
+    n, trend = len(series.values), series.trend
     told = [f"{n} {'session' if n == 1 else 'sessions'}"]
     if series.n_without:
         told.append(f"{series.n_without} without a value")
-    told.append(_direction(series.trend) if series.trend else series.why)
-    worse = series.trend is not None and (series.trend.tau > 0) == (quantity.worse > 0)
+    told.append(_direction(trend) if trend else series.why)
+    way = ""
+    if trend:
+        way = line(series.start_s, trend.n_third, (trend.first, trend.last), scale, extent_s)
     return {
         "name": series.name,
-        "dots": _dots(series, top, extent_s),
-        "line": _line(series, series.trend, top, extent_s) if series.trend else "",
+        "dots": dots(series.start_s, series.values, scale, extent_s),
+        "line": way,
         "told": ", ".join(told),
-        "stands": series.trend is not None,
-        "worse": worse,
+        "worst": _worst(quantity, series),
+        "stands": trend is not None,
+        "worse": trend is not None and (trend.tau > 0) == (quantity.worse > 0),
+    }
+
+
+def _worst(quantity: Quantity, series: Series) -> dict[str, str] | None:
+    """The session whose dot lies worst, where the dots differ."""
+    if len(series.values) < 2 or np.all(series.values == series.values[0]):
+        return None
+    i = int(np.argmax(series.values * quantity.worse))
+    value = words.amount(float(series.values[i]), BY_NAME[quantity.measure].unit, quantity.measure)
+    return {
+        "which": "highest" if quantity.worse > 0 else "lowest",
+        "session": series.sessions[i],
+        "value": value,
     }
 
 
@@ -249,7 +318,8 @@ def _direction(trend: Trend) -> str:
 
 
 def _strength(tau: float, p: float) -> str:
-    return f"τ\u00a0{words.number(tau, 2)}, p\u00a0{'below 0.001' if p < 0.001 else words.number(p, 2)}"
+    by_chance = "below 0.001" if p < 0.001 else words.number(p, 2)
+    return f"τ\u00a0{words.number(tau, 2)}, corrected p\u00a0{by_chance}"
 
 
 def _sentence(quantity: Quantity, series: Series, trend: Trend) -> dict[str, Any]:
@@ -263,30 +333,7 @@ def _sentence(quantity: Quantity, series: Series, trend: Trend) -> dict[str, Any
         "by": quantity.by,
         "head": f"{what} {'rises' if trend.tau > 0 else 'falls'} from {first} to {last}",
         "detail": f"medians of the first and last {trend.n_third} of {len(series.values)} sessions over "
-        f"{days} {'day' if days == 1 else 'days'}; Kendall’s {_strength(trend.tau, trend.p)} "
-        "after correction",
+        f"{days} {'day' if days == 1 else 'days'}; Kendall’s {_strength(trend.tau, trend.p)}",
         "act": quantity.act if worse else "",
         "worse": worse,
     }
-
-
-def _y(value: float, top: float) -> float:
-    """Height by square root, so that a limit of a few per cent can be seen below a session that lost all."""
-    return round(HEIGHT - 4 - math.sqrt(min(max(value / top, 0.0), 1.0)) * (HEIGHT - 8), 1)
-
-
-def _x(start_s: float, extent_s: tuple[float, float]) -> float:
-    span_s = extent_s[1] - extent_s[0]
-    return round(5 + (WIDTH - 10) * ((start_s - extent_s[0]) / span_s if span_s else 0.5), 1)
-
-
-def _dots(series: Series, top: float, extent_s: tuple[float, float]) -> str:
-    pairs = zip(series.start_s.tolist(), series.values.tolist(), strict=True)
-    return "".join(f"M{_x(start_s, extent_s):g} {_y(value, top):g}h0" for start_s, value in pairs)
-
-
-def _line(series: Series, trend: Trend, top: float, extent_s: tuple[float, float]) -> str:
-    early, late = (
-        float(np.median(part)) for part in (series.start_s[: trend.n_third], series.start_s[-trend.n_third :])
-    )
-    return f"M{_x(early, extent_s):g} {_y(trend.first, top):g}L{_x(late, extent_s):g} {_y(trend.last, top):g}"
