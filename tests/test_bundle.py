@@ -15,6 +15,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from conftest import REPOSITORY
+from few import only
 from small import wait_for
 
 from pipeline.bundle.key import (
@@ -50,18 +51,7 @@ def key(bundle) -> Key:
 @pytest.fixture(scope="module")
 def few(demo_results, tmp_path_factory) -> Path:
     """Results of three of the demo's sessions: accepted, accepted in part, rejected."""
-    results = tmp_path_factory.mktemp("few") / "results"
-    results.mkdir()
-    run = json.loads((demo_results / "run.json").read_text())
-    record = json.loads((demo_results / ".work/study.json").read_text())
-    run["sessions"] = {name: run["sessions"][name] for name in FEW}
-    record["sessions"] = [row for row in record["sessions"] if row["session"] in FEW]
-    (results / ".work").mkdir()
-    (results / "run.json").write_text(json.dumps(run))
-    (results / ".work/study.json").write_text(json.dumps(record))
-    for name in FEW:
-        shutil.copytree(demo_results / name, results / name)
-    return results
+    return only(demo_results, FEW, tmp_path_factory.mktemp("few") / "results")
 
 
 def rows_of(bundle: Path, table: str = "sessions") -> list[dict]:

@@ -16,6 +16,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from conftest import sessiongate
+from few import only
 from planted import (
     ALSO,
     DAY,
@@ -100,6 +101,20 @@ def test_no_date_is_left(bundle):
     assert found_in(bundle, wanted([*dates, f"July {year}", "2031-08-0", f"{year}-07"])) == {}
     numbers = {key: value for start in STARTS.values() for key, value in instants(start).items()}
     assert found_in(bundle, {key: [value] for key, value in numbers.items()}) == {}
+
+
+def test_no_stamp_of_a_receiver_or_of_a_clock_that_was_set_is_left(demo_results, tmp_path):
+    # One demo session was stamped by its receiver, one has a clock that was set at the turn of the year.
+    results = only(demo_results, ("throw-09", "kiln-07"), tmp_path / "results")
+    out = tmp_path / "bundle"
+    done = sessiongate("bundle", results, "--out", out, "--sessions", "all", "--format", "csv,edf")
+    assert done.returncode == 0, done.stdout + done.stderr
+    stamps = ("2026-03-06T14:20:00+01:00", "2026-03-06T13:05:00+01:00", "2026-03-06T12:05:01.5+00:00")
+    words = wanted(["2026-03-0", "2026-01-01", "06.03.26", "6 March", "06-MAR-2026", "March 2026"])
+    assert found_in(out, words) == {}
+    for stamp in stamps:
+        assert found_in(out, {key: [value] for key, value in instants(stamp).items()}) == {}
+    assert "2026-03-06" in (results / "kiln-07/quality.json").read_text()
 
 
 def test_no_address_of_a_radio_is_left(bundle):
