@@ -24,6 +24,8 @@ from schemas.measures import BY_NAME
 N_LEAST = 5
 P_CLAIMED = 0.05
 _NOT_SHOWN = "a trend is not shown"
+MOST_NUMBERED = 300
+"""Sessions whose dots stand in numbers in the page; all of them stand in sessions.csv."""
 N_DRAWN = 24
 """Panels of one quantity that are drawn at most: those that stand out in anything, then by name."""
 
@@ -149,6 +151,7 @@ def in_numbers(qualities: Sequence[Mapping[str, Any]], shown: Sequence[Mapping[s
     dated.sort(key=lambda pair: (pair[1]["device"], pair[0].timestamp(), pair[1]["session"]))
     return {
         "titles": [words.measure_title(measure) for measure in measures],
+        "n_more": max(len(dated) - MOST_NUMBERED, 0),
         "rows": [
             {
                 **{key: quality[key] for key in ("session", "device", "site")},
@@ -158,7 +161,7 @@ def in_numbers(qualities: Sequence[Mapping[str, Any]], shown: Sequence[Mapping[s
                     for measure in measures
                 ],
             }
-            for start, quality in dated
+            for start, quality in dated[:MOST_NUMBERED]
         ],
     }
 
