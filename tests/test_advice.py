@@ -181,3 +181,25 @@ def test_at_the_better_rate_no_line_lies_among_movement(mains_hz: float, now_hz:
             )
             for s in seconds
         )
+
+
+def test_who_moved_and_was_not_answered_is_not_told_to_walk(tmp_path: Path) -> None:
+    quality = judged(tmp_path, {"contact_loss_fraction": None}, not_assessed=["contact_loss_fraction"])
+    quality["duration_s"] = 120.0
+    rows = {m["name"]: m for m in quality["measures"]}
+    rows["contact_loss_fraction"]["absent"] = "the field never answered movement, and mains is small"
+    for moved, cause in ((2 / 3, "low_coupling"), (0.1, "contact")):
+        more = [
+            {**rows["contact_loss_fraction"], "name": name, "value": value, "limit": None, "absent": ""}
+            for name, value in (("moving_fraction", moved), ("low_coupling_fraction", 1.0))
+        ]
+        measures = [
+            m for m in quality["measures"] if m["name"] not in ("moving_fraction", "low_coupling_fraction")
+        ]
+        first, *others = plain(advice({**quality, "measures": measures + more}, [], []))
+        assert first[0] == cause
+        assert [one[0] for one in others] == ([] if cause == "low_coupling" else ["low_coupling"])
+        if cause == "low_coupling":
+            assert all(word in first[1] for word in ("soles", "floor", "strap"))
+            assert "walk" not in first[1]
+            assert "moved for 1 min 20 s" in first[2]

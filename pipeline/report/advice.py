@@ -58,6 +58,10 @@ class Told:
         row = self.measure(name)
         return None if row is None else float(row["value"])
 
+    def moved_s(self) -> float:
+        """How long the wearer moved, as the accelerometer tells."""
+        return (self.value("moving_fraction") or 0.0) * float(self.quality["duration_s"] or 0.0)
+
     def of(self, detector: str, *severities: str) -> list[Mapping[str, Any]]:
         """Findings of a detector, of those severities if any are named."""
         return [
@@ -163,6 +167,9 @@ def _contact(told: Told) -> Advice | None:
         why = next(
             (m["absent"] for m in told.quality["measures"] if m["name"] == "contact_loss_fraction"), ""
         )
+        if "never answered" in why and (moved_s := told.moved_s()) >= _WALK_S:
+            because = f"The wearer moved for {words.span_words(moved_s)}, and the field never answered it."
+            return Advice("low_coupling", _TIED, because, (*_CONTACT, "low_coupling_fraction"))
         do = "Let the wearer walk for half a minute at the start: contact shows when the field answers steps."
         if "folds" in why:
             return None  # another rate is the remedy, and is told as one
@@ -175,6 +182,12 @@ def _contact(told: Told) -> Advice | None:
 
 
 _CONTACT = ("contact_loss_fraction",)
+_WALK_S = 30.0
+"""Movement from which another walk at the start would tell no more."""
+_TIED = (
+    "Look at soles, floor and strap: dry, thick soles and a dry floor keep the body off the ground, and the "
+    "electrode must lie on the skin."
+)
 
 
 def _stretches(n: int) -> str:
@@ -350,6 +363,9 @@ def _by_note(detector: str) -> Callable[[Told], Advice | None]:
     def cause(told: Told) -> Advice | None:
         if (told.value(f"{detector}_fraction") or 0.0) < _NOTEWORTHY:
             return None
+        unanswered = "contact_loss_fraction" in words.not_assessed(told.quality)
+        if detector == "low_coupling" and unanswered and told.moved_s() >= _WALK_S:
+            return None  # one cause with the contact that could not be told
         return Advice(detector, _NOTED[detector], _sentence(told.beside(f"{detector}_fraction")))
 
     return cause

@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from pipeline.report import words
+from pipeline.report.analysed import analysed_of, length_s
 from pipeline.report.margins import FAR, limit_title
 from pipeline.report.review import Review
 from pipeline.report.strip import as_markup
@@ -37,7 +38,7 @@ def rows(
 
 def usable_s(quality: Mapping[str, Any]) -> float:
     """Total length of what can be used."""
-    return float(sum(stop - start for start, stop in quality["usable"]))
+    return length_s(quality["usable"])
 
 
 def _urgency(quality: Mapping[str, Any]) -> tuple[int, float, str]:
@@ -87,10 +88,18 @@ def _row(
         "matters": matters,
         "reasons": sorted({reason["measure"] for reason in quality["reasons"]}),
         "nearest": nearest,
+        "analysed_share": _analysed_share(quality, review),
         "review": review,
         "review_plain": words.VERDICTS[review["decision"]].plain if review else "",
         "doubtful": _is_doubtful(quality, nearest, not_assessed, matters, review),
     }
+
+
+def _analysed_share(quality: Mapping[str, Any], review: Review | None) -> float | None:
+    """Share that is analysed where a person's decision is followed, else None."""
+    if review is None or not review["followed"] or not quality["duration_s"]:
+        return None
+    return min(length_s(analysed_of(quality, review)) / float(quality["duration_s"]), 1.0)
 
 
 def _start_words(started_at: str) -> tuple[str, str]:
@@ -104,10 +113,7 @@ def _start_words(started_at: str) -> tuple[str, str]:
 
 def _strip_label(quality: Mapping[str, Any]) -> str:
     """What the strip shows, for whoever cannot see it."""
-    times = [
-        f"{one['words']} {words.span_words(one['seconds'])}"
-        for one in words.conditions_words(quality["conditions"])
-    ]
+    times = [f"{one['words']} {words.span_words(one['seconds'])}" for one in words.conditions_words(quality)]
     return f"Recording with {words.listed(times)}" if times else "Recording without marks"
 
 

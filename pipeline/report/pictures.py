@@ -56,7 +56,7 @@ _LEFT_IN, _RIGHT_IN, _TOP_IN, _BOTTOM_IN, _GAP_IN, _LANE_IN = 1.78, 0.98, 0.22, 
 
 def glance_figure(quality: Mapping[str, Any], glance: Glance, activities: Sequence[Activity]) -> Any:
     """Matplotlib figure: an envelope for each channel, lanes of conditions, activities, one time axis."""
-    lanes = conditions_words(quality["conditions"])
+    lanes = conditions_words(quality)
     heights = [1.9 if e.channel.kind == "field" else 0.72 for e in glance.envelopes]
     heights.append(_LANE_IN * (len(lanes) + 1 + bool(len(glance.events_s))) + 0.06)
     if activities:

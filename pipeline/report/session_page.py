@@ -116,6 +116,7 @@ def _answers(quality: Mapping[str, Any], warned: Sequence[str], readable: bool) 
         "sentence": words.split_sentence(quality["sentence"], quality["verdict"]),
         "not_assessed": words.not_assessed(quality) if readable else [],
         "warnings": quality.get("warnings", warned) if readable else [],
+        "tied": _tied(quality) if readable else "",
         "cause": "" if readable else _cause(quality),
         "left_out": quality.get("left_out", []),
         "unsaid": [
@@ -125,8 +126,20 @@ def _answers(quality: Mapping[str, Any], warned: Sequence[str], readable: bool) 
         "usable_s": sum(stop - start for start, stop in quality["usable"]),
         "started": words.started_words(quality["started_at"], quality.get("time_zone") or ""),
         "measures": _deciding(quality["measures"]),
-        "conditions": words.conditions_words(quality["conditions"]),
+        "conditions": words.conditions_words(quality),
     }
+
+
+_TIED_FROM = 0.2
+"""Share of a recording from which the first screen says that the wearer was tied to ground."""
+
+
+def _tied(quality: Mapping[str, Any]) -> str:
+    """How long the wearer was tied to ground, where that is a good part of the recording."""
+    tied = quality["conditions"].get("low_coupling", {})
+    if (tied.get("fraction") or 0.0) < _TIED_FROM:
+        return ""
+    return f"Tied to ground for {words.span_words(tied['seconds'])}, {words.share(tied['fraction'])} of it"
 
 
 _NOTHING_SEEN: Mapping[str, Any] = {
@@ -240,7 +253,7 @@ def _pictures(
 ) -> dict[str, Markup]:
     session = quality["session"]
     names = ", ".join(envelope.channel.name for envelope in glance.envelopes)
-    occur = ", ".join(c["words"] for c in words.conditions_words(quality["conditions"])) or "none"
+    occur = ", ".join(c["words"] for c in words.conditions_words(quality)) or "none"
     pictures = {
         "glance": draw(
             "glance",

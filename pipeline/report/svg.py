@@ -11,7 +11,7 @@ from markupsafe import Markup, escape
 # Drawing colours stand for roles; the page's style sheet gives each its light and its dark value.
 INK, QUIET, RULE, PANEL = "#20242a", "#5c564e", "#d9cfc1", "#fffdf8"
 FIELD, ACCELERATION, OTHER = "#0072b2", "#4f5660", "#7a4b68"
-FAULT, NOTE, USABLE, ACTIVITY, WASH = "#d55e00", "#cc79a7", "#009e73", "#e69f00", "#ece4d8"
+FAULT, NOTE, USABLE, ACTIVITY, WASH = "#d55e00", "#cc79a7", "#009e73", "#8c7b4a", "#ece4d8"
 ROLES: Mapping[str, str] = {
     INK: "--ink",
     QUIET: "--quiet",

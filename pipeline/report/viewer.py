@@ -3,7 +3,7 @@
 A recording that fits the budget travels whole. A longer one travels as the smallest and the largest value of
 every bin, so that no spike disappears, and with every single sample of the moments that decided its verdict.
 The browser makes coarser bins from these; the scripts are ``templates/viewer_layers.js``, which unpacks and
-searches, ``viewer_words.js``, and ``viewer.js``, which draws and listens.
+searches, ``viewer_words.js``, ``viewer_draw.js``, and ``viewer.js``, which listens.
 """
 
 import base64
@@ -218,7 +218,7 @@ def _viewer(
         "clock_time": _clock_time(quality),
         "usable": quality["usable"],
         "conditions": [
-            {"mask": c.mask, "words": words.CONDITION_WORDS[c.name], "name": c.name, "fault": c.fault}
+            {"mask": c.mask, "words": words.condition_title(c.name, quality), "name": c.name, "fault": c.fault}
             for c in CONDITIONS
         ],
         "activities": [
@@ -234,7 +234,7 @@ def _viewer(
     return {
         "facts": facts,
         "data": Markup(base64.b64encode(data).decode()),  # noqa: S704 (letters and digits)
-        "script": script("viewer_layers.js", "viewer_words.js", "viewer.js"),
+        "script": script("viewer_layers.js", "viewer_words.js", "viewer_draw.js", "viewer.js"),
         "travels": _travels(packs),
         "quantised": _quantised(packs, layers),
         "chosen": chosen,

@@ -27,7 +27,7 @@ def whole(quality: Mapping[str, Any], glance: Glance, activities: Sequence[Activ
     """
     scale = WIDTH / glance.duration_s
     usable = np.asarray(quality["usable"], np.float64).reshape(-1, 2)
-    faults = ", ".join(c["words"] for c in words.conditions_words(quality["conditions"]) if c["fault"])
+    faults = ", ".join(c["words"] for c in words.conditions_words(quality) if c["fault"])
     spans = words.intervals_words(quality["usable"], quality["duration_s"])
     return {
         "usable": _boxes(usable * scale, 0, 100),

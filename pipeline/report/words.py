@@ -190,12 +190,16 @@ def in_steps(parts_s: Sequence[float]) -> tuple[int, list[int]]:
     """
     per_s = 1 if sum(parts_s) >= 59.95 else 10
     exact = [part * per_s for part in parts_s]
+    return per_s, shared_out(exact, round(math.fsum(exact)))
+
+
+def shared_out(exact: Sequence[float], total: int) -> list[int]:
+    """Whole numbers for parts, with that total, which is less than a step from their sum."""
     whole = [math.floor(part) for part in exact]
-    total = round(sum(exact))
     by_loss = sorted(range(len(exact)), key=lambda i: (whole[i] - exact[i], i))
-    for i in by_loss[: total - sum(whole)]:
+    for i in by_loss[: max(total - sum(whole), 0)]:
         whole[i] += 1
-    return per_s, whole
+    return whole
 
 
 def steps_words(n: int, per_s: int) -> str:
@@ -364,12 +368,27 @@ def listed(items: Sequence[str]) -> str:
     return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
 
 
-def conditions_words(conditions: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """The conditions that occur, in the order of their bits, with seconds and share."""
+def is_mains_all_off(quality: Mapping[str, Any]) -> bool:
+    """Whether mains was above its limit only while the electrode was off, where it counts against nothing."""
+    seconds = [quality["conditions"].get(name, {}).get("seconds") or 0 for name in ("mains", "contact_loss")]
+    counted = [m["value"] for m in quality["measures"] if m["name"] == "mains_fraction"]
+    return all(seconds) and bool(counted) and not any(counted)
+
+
+def condition_title(name: str, quality: Mapping[str, Any]) -> str:
+    """What pages of that session call a condition."""
+    if name == "mains" and is_mains_all_off(quality):
+        return "mains while the electrode is off"
+    return CONDITION_WORDS[name]
+
+
+def conditions_words(quality: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The conditions that occur in a session, in the order of their bits, with seconds and share."""
+    conditions = quality["conditions"]
     return [
         {
             "name": condition.name,
-            "words": CONDITION_WORDS[condition.name],
+            "words": condition_title(condition.name, quality),
             "description": condition.description,
             "fault": condition.fault,
             "seconds": float(conditions[condition.name].get("seconds") or 0),

@@ -6,7 +6,7 @@ out - ``reject``; a measure beyond its limit - ``accept_in_part``, with the clea
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -141,9 +141,10 @@ def judge(detected: Detected, extent: Extent, policy: Policy) -> Verdict:
     measured = _beside_limits(measures, policy)
     over = [judged for judged in measured if judged.within is False]
     name = name_by(measures, policy)
-    reasons = _reasons_by_measures(over, detected, extent)
+    told_of = replace(detected, marks=_as_told(detected.marks))
+    reasons = _reasons_by_measures(over, told_of, extent)
     if name != "accept" and not reasons:
-        reasons = _reasons_by_marks(detected.marks, extent, policy)
+        reasons = _reasons_by_marks(told_of.marks, extent, policy)
     whole = Spans(np.array([0]), np.array([extent.n_rows]))
     between = whole.split(extent.cuts)
     usable = {"reject": Spans(), "accept_in_part": clean, "accept": between}[name]
@@ -158,12 +159,19 @@ def judge(detected: Detected, extent: Extent, policy: Policy) -> Verdict:
         reasons,
         usable,
         (*(JudgedMeasure(measure, None, None) for measure in used), *measured),
-        _left_out(whole.without(usable), detected.marks, extent.sample_hz, _why_short(name, policy)),
+        _left_out(whole.without(usable), told_of.marks, extent.sample_hz, _why_short(name, policy)),
         not_assessed,
         tuple(sorted({finding.detector for finding in detected.findings if finding.severity == "warning"})),
         clean,
         between,
     )
+
+
+def _as_told(marks: Mapping[str, Spans]) -> Mapping[str, Spans]:
+    """Marks as reasons tell them: mains counts against a session only while the electrode is on."""
+    if "mains" not in marks or "contact_loss" not in marks:
+        return marks
+    return {**marks, "mains": marks["mains"].without(marks["contact_loss"])}
 
 
 def name_by(measures: Sequence[Measure], policy: Policy) -> VerdictName:
