@@ -139,6 +139,14 @@ def test_what_is_asked_for_is_there_and_nothing_else(planted):
     assert set(found) == {MARKERS["activity"], column, MARKERS["columnvalue"]}
 
 
+def test_what_can_be_asked_for_is_told(planted, tmp_path):
+    done = sessiongate("bundle", planted, "--out", tmp_path / "b", "--keep", "title")
+    said = done.stdout[done.stdout.index("What can be kept") :]
+    assert f"column:{MARKERS['columnname']}: " in said
+    assert "layouts: " in said
+    assert "title: " not in said
+
+
 def test_the_key_is_not_in_the_bundle(bundle):
     key = bundle.with_name("bundle-key.csv")
     assert MARKERS["participant"] in key.read_text(encoding="utf-8")

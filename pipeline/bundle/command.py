@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
-from pipeline.bundle.keep import FIELDS
+from pipeline.bundle.gather import column_names
+from pipeline.bundle.keep import COLUMN, FIELDS
 from pipeline.bundle.make import Order, make_bundle
 from pipeline.bundle.progress import Progress, size_words
 from pipeline.bundle.recoded import Made, Recoded, Wishes
@@ -86,14 +87,16 @@ def _told(order: Order, recoded: Recoded, made: Sequence[Made]) -> list[str]:
     parts = sum(session.parts is not None for session in recoded.recorded)
     size = sum((order.bundle / PAYLOAD / one.path).stat().st_size for one in made)
     cut = f", {parts} of them in part" if parts else ""
+    keep = recoded.wishes.keep
+    columns = [f"{COLUMN}{name}" for name in column_names(order.results)]
     lines = [
         f"{order.bundle}: {n} of {all_of} sessions{cut}, {len(made)} files, {size_words(size)}",
         "",
         "Left out:",
         *(f"  {what}" for what in recoded.left_out),
         "What can be kept, by --keep FIELD[,FIELD]:",
-        *(f"  {name}: {what}" for name, what in FIELDS.items() if name not in recoded.wishes.keep),
-        "  column:NAME: a further column of the sessions table",
+        *(f"  {name}: {what}" for name, what in FIELDS.items() if name not in keep),
+        *(f"  {name}: a further column of the sessions table" for name in columns if name not in keep),
     ]
     if recoded.warnings:
         lines += ["", "Small cells:", *(f"  {warning}" for warning in recoded.warnings)]
