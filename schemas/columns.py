@@ -232,12 +232,20 @@ WINDOWS = (
     ),
 )
 
-SIGNAL_MEASURES = ("auc", "accuracy", "balanced_accuracy", "false_wakeups", "movements_missed")
+SIGNAL_MEASURES = (
+    "auc",
+    "auc_median",
+    "accuracy",
+    "balanced_accuracy",
+    "accuracy_drop",
+    "false_wakeups",
+    "rest_awake",
+    "rest_found",
+    "movements_missed",
+)
 SIGNAL = (
-    Column(
-        "session", "string", "session it was measured in; null where pooled over the study", nullable=True
-    ),
-    Column("participant", "string", "code of the wearer; null where pooled", nullable=True),
+    Column("session", "string", "session it was measured in; null of a value over the study", nullable=True),
+    Column("participant", "string", "code of the wearer; null of a value over the study", nullable=True),
     Column("measure", "string", "what was measured", choices=SIGNAL_MEASURES),
     Column("of", "string", "classes that were told apart, or the class that was to wake the comparator"),
     Column("by", "string", "how they were told apart", choices=("threshold", "nearest", "comparator")),
@@ -247,7 +255,8 @@ SIGNAL = (
     Column(
         "n",
         "int64",
-        "windows, sessions (of accuracy pooled), movements or wake-ups that were counted",
+        "windows, movements, stretches of rest or wake-ups that were counted; sessions of a median over "
+        "sessions, participants of accuracy over the study",
         "1",
         minimum=0,
     ),
@@ -257,6 +266,8 @@ SIGNAL = (
     Column("high", "float64", "upper end of the 95 % interval", nullable=True),
     Column("interval", "string", "how the interval was made; empty where there is none"),
     Column("absent", "string", "why there is no value, or no interval; empty where there is one"),
+    Column("least", "float64", "least of the sessions, of a value over several", nullable=True),
+    Column("most", "float64", "most of the sessions, of a value over several", nullable=True),
 )
 
 CHANNELS = (

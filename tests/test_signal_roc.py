@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 from scipy.optimize import brentq
-from scipy.stats import mannwhitneyu, norm
+from scipy.stats import binom, chi2, mannwhitneyu, norm
 from sklearn.metrics import roc_auc_score, roc_curve
 
-from pipeline.signal.pooled import Clusters, Counted, steps_of
+from pipeline.signal.pooled import Clusters, Counted, medians, steps_of
 from pipeline.signal.roc import GRID, area, curve, newcombe, pair_area, spread
-from pipeline.signal.shares import Z, wilson
+from pipeline.signal.shares import Z, poisson, wilson
 
 # Hanley and McNeil, Radiology 143:29 (1982), Table I: ratings of 58 normal and 51 abnormal images (from
 # memory).
@@ -159,33 +159,70 @@ def test_alike_windows_widen_the_pooled_interval_alone() -> None:
     assert apart.high - apart.low > 1.5 * (naive.high - naive.low)
 
 
-def test_what_is_drawn() -> None:
+def test_participants_are_drawn_whatever_their_number() -> None:
     few = Clusters.of(["p1", "p1", "p2", "p2"])
-    assert (few.by, few.n) == ("sessions", 4)
-    many = Clusters.of([f"p{i % 5}" for i in range(10)])
-    assert (many.by, many.n) == ("participants", 5)
-    assert many.of_session.tolist() == [0, 1, 2, 3, 4] * 2
-    assert (many.weights.sum(axis=1) == 5).all()
-    assert np.array_equal(many.weights, Clusters.of([f"p{i % 5}" for i in range(10)]).weights)
+    assert (few.n, few.of_session.tolist()) == (2, [0, 0, 1, 1])
+    many = Clusters.of([f"p{i % 6}" for i in range(12)])
+    assert (many.n, many.interval) == (6, "bootstrap of 6 participants")
+    assert many.of_session.tolist() == [0, 1, 2, 3, 4, 5] * 2
+    assert (many.weights.sum(axis=1) == 6).all()
+    assert np.array_equal(many.weights, Clusters.of([f"p{i % 6}" for i in range(12)]).weights)
 
 
-def test_pooled_intervals_that_cannot_be_had() -> None:
-    two, line = counted(*sessions(2, 0.5), ["p1", "p2"]).pair("rest_body")
-    assert two.value is not None
-    assert (two.low, line.low) == (None, None)
-    assert "too few sessions" in two.absent
+@pytest.mark.parametrize(("n", "has"), [(5, False), (6, True)])
+def test_fewer_than_six_participants_have_no_interval_whatever_is_asked(n: int, has: bool) -> None:
+    who = [f"p{i % n}" for i in range(24)]
+    clusters = Clusters.of(who)
+    pooled, line = counted(*sessions(24, 1.0), who).pair("rest_body")
+    per = np.linspace(0.2, 0.9, 24)
+    each = (pooled, clusters.median(per), clusters.ratio(per, np.ones(24), 24))
+    assert [found.low is not None for found in each] == [has] * 3
+    assert (line.low is not None) == has
+    said = "bootstrap of 6 participants" if has else "no interval: 5 participants, 6 are needed"
+    assert {found.interval or found.absent for found in each} == {said}
+
+
+def test_a_class_that_few_participants_have_gives_no_interval() -> None:
     amplitudes, labels = sessions(8, 0.5)
     labels = [np.zeros(60, np.int64), *[np.zeros(60, np.int64)] * 6, labels[7]]
     rare, _ = counted(amplitudes, labels, [f"p{i}" for i in range(8)]).pair("rest_body")
     assert rare.low is None
+    assert "too few participants have both" in rare.absent
 
 
-def test_pooled_full_separation_is_no_certainty() -> None:
+def test_full_separation_everywhere_has_no_interval() -> None:
     labels = [np.repeat([0, 3], 20)] * 6
     found, _ = counted([label.astype(float) for label in labels], labels, list("abcdef")).pair("rest_body")
-    assert found.value == 1.0
-    assert found.low == pytest.approx(wilson(6, 6).low)
-    assert found.interval == "Wilson 1927, of 6 participants"
+    assert (found.value, found.low) == (1.0, None)
+    assert found.absent == "no interval: participants do not differ"
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_medians_of_draws_are_those_of_the_library(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    values, times = rng.normal(size=9).round(1), rng.integers(0, 4, (40, 9)).astype(np.float32)
+    times[0] = 0
+    found = medians(values, times)
+    assert np.isnan(found[0])
+    assert found[1:].tolist() == [np.median(np.repeat(values, row.astype(int))) for row in times[1:]]
+
+
+def test_interval_of_a_median_is_that_of_the_exact_law() -> None:
+    """Of 11 values drawn 11 times the median is at most the k-th if 6 draws are: binomial, of k in 11."""
+    values = np.random.default_rng(3).normal(0.8, 0.1, 11)
+    found = Clusters.of([f"p{i}" for i in range(11)]).median(values)
+    upto = binom.sf(5, 11, np.arange(1, 12) / 11)
+    ends = np.sort(values)[[np.argmax(upto > 0.025), np.argmax(upto > 0.975)]]
+    assert (found.value, found.low, found.high) == (np.median(values), *ends)
+
+
+# Garwood, Biometrika 28:437 (1936), Table I, exact 95 % limits of a count; from memory.
+@pytest.mark.parametrize(
+    ("n", "low", "high"), [(0, 0.0, 3.689), (1, 0.0253, 5.572), (2, 0.242, 7.225), (13, 6.922, 22.230)]
+)
+def test_poisson_against_a_published_table(n: int, low: float, high: float) -> None:
+    assert poisson(n) == pytest.approx((low, high), abs=5e-4)
+    assert poisson(n)[1] == pytest.approx(chi2.ppf(0.975, 2 * n + 2) / 2)
 
 
 def test_pooled_intervals_cover_what_they_say() -> None:

@@ -17,9 +17,11 @@ from test_signal_windows import Doing, write_field
 
 from pipeline.report.signal import session_part, study_part
 from pipeline.signal import Worn, session_signal, signal_rows, study_signal, windows_of, write_windows
-from pipeline.signal.across import trials
+from pipeline.signal.across import served, trials, typical
 from pipeline.signal.learn import halves, learn, learn_nearest, learn_threshold, tried
+from pipeline.signal.pooled import Clusters
 from pipeline.signal.session import within
+from pipeline.signal.study import rate
 from pipeline.signal.wakeups import is_awake, wakes
 from pipeline.signal.windows import AMPLITUDE, CLASSES, EXCURSION, Windows, no_windows
 from pipeline.simulate.draw import draw
@@ -148,6 +150,49 @@ def test_a_single_session_has_no_later_one() -> None:
     assert by_when["same"].accuracy.value is not None
 
 
+def weakly_taught() -> list[tuple[str, str, Windows]]:
+    """Four participants of three sessions each; the first one of p4 is weak, as if tied to ground."""
+    found = []
+    for who in range(1, 5):
+        for i in range(3):
+            gain = 0.02 if (who, i) == (4, 0) else 1.0
+            found.append((f"throw-{who}{i}", f"p{who}", made(ALL, 10 * who + i, gain=gain)))
+    return found
+
+
+def test_one_weak_session_to_learn_from_does_not_stand_for_all(tmp_path: Path) -> None:
+    """Learnt at a fiftieth of the level, of four classes in later sessions rest is told from body at best."""
+    signal = study_of(tmp_path, weakly_taught())
+    drop = signal["drops"]["body_threshold"]
+    assert (drop["n"], drop["least"]) == (4, 0.0)
+    assert drop["value"] < 0.01
+    # arm (0.01 against a threshold near 0.0007) is called body, and so are rest and hand, mostly
+    assert 0.5 < drop["most"] <= 0.75
+    later = signal["accuracy"]["body_threshold"]["later"]["accuracy"]
+    assert later["value"] > 0.99
+    assert (later["low"], later["most"]) == (None, 1.0)
+    assert later["least"] == pytest.approx(1 - drop["most"])
+    part = study_part(signal)
+    assert 'Much more is lost by p4, learnt from <a href="throw-40/report.html#signal">throw-40</a>' in part
+    assert "4 participants: too few to draw from (6 are needed)" in part
+    assert "95 %: 0." not in part.split("A comparator that wakes")[0]
+    pooled, median = (signal[key]["others_body"]["kept"]["value"] for key in ("areas", "medians"))
+    assert pooled < 0.98 < 0.99 < median
+
+
+def test_participants_count_alike_however_many_sessions_they_have() -> None:
+    found = typical([("p1", (0.9, 0.5, 0.7)), ("p2", (1.0,)), ("p3", (0.2,) * 5), ("p4", ())])
+    assert (found.value, found.n, found.least, found.most) == (0.7, 3, 0.2, 1.0)
+    assert found.absent == "no interval: 3 participants, 6 are needed"
+    assert typical([("p1", ())]).value is None
+
+
+def test_what_a_participant_loses_is_counted_from_the_session_learnt_from() -> None:
+    sessions = [("throw-02", made(ALL)), ("throw-03", made(ALL, 2)), ("throw-04", made(ALL, 3, gain=0.05))]
+    (one,) = served(trials("p1", sessions), "body_threshold")
+    assert (one.trained_on, one.same, one.later, one.drops) == ("throw-02", 1.0, (1.0, 0.75), (0.0, 0.25))
+
+
 # ---------------------------------------------------------------- wake-ups
 
 
@@ -169,6 +214,41 @@ def test_false_wake_ups_and_missed_movements_are_counted() -> None:
     assert found.false.tolist() == [2, 0, 0]
     assert found.n.tolist() == [1, 0, 1]
     assert found.missed.tolist() == [[1, 0, 0], [1, 0, 0], [1, 0, 1]]
+    # at 1 V it is awake in windows 2 and 5 and in three after the movement; either stretch of rest has some
+    assert (found.n_rest, found.awake.tolist()) == (20, [5, 0, 0])
+    assert (found.n_rests, found.chance.tolist()) == (2, [2, 0, 0])
+
+
+def test_a_comparator_that_hardly_sleeps_is_no_better_than_chance() -> None:
+    """Awake from the first window to the last: it wakes once, misses nothing and tells nothing."""
+    windows = made(["rest", "body", "rest", "hand"], n_each=10)
+    windows.features[:, EXCURSION] = 3.0
+    found = wakes(windows, np.array([1.0]))
+    assert (found.false.tolist(), found.missed.tolist()) == ([1], [[0, 0, 0]])
+    assert found.awake.tolist() == [found.n_rest]
+    assert found.chance.tolist() == [found.n_rests]
+
+
+def test_few_wake_ups_have_the_interval_of_a_count() -> None:
+    """13 and 2 in 574 s: 6.922 to 22.230 and 0.242 to 7.225 (Garwood 1936) over 0.15944 h."""
+    hours = np.full(4, 574 / 3600 / 4)
+    few = Clusters.of(["p1", "p2", "p3", "p4"])
+    found = rate(few, np.array([4.0, 3.0, 3.0, 3.0]), hours)
+    assert (found.low, found.high) == pytest.approx((43.41, 139.42), abs=0.01)
+    assert found.interval == "exact Poisson"
+    assert (found.least, found.most) == pytest.approx((3 / hours[0], 4 / hours[0]))
+    found = rate(few, np.array([2.0, 0.0, 0.0, 0.0]), hours)
+    assert (found.low, found.high) == pytest.approx((1.52, 45.31), abs=0.01)
+
+
+def test_wake_ups_of_unlike_participants_have_the_wider_interval() -> None:
+    many, hours = Clusters.of([f"p{i}" for i in range(8)]), np.full(8, 0.5)
+    alike = rate(many, np.full(8, 5.0), hours)
+    unlike = rate(many, np.array([40.0, *[0.0] * 7]), hours)
+    assert alike.interval == "exact Poisson"  # 40 in 4 h either way
+    assert alike.value == unlike.value == 10.0
+    assert unlike.interval == "bootstrap of 8 participants"
+    assert unlike.high - unlike.low > alike.high - alike.low
 
 
 def test_what_is_not_kept_is_not_counted() -> None:
@@ -200,12 +280,18 @@ def test_a_study_together(tmp_path: Path) -> None:
     assert (signal["n_sessions"], signal["n_seen"], signal["n_kept"]) == (12, 11, 10)
     hand, body = (signal["areas"][pair]["kept"] for pair in ("rest_hand", "others_body"))
     assert 0.4 < hand["value"] < 0.75 < 0.99 < body["value"]
-    assert body["interval"].endswith("participants")
+    assert hand["interval"] == "bootstrap of 6 participants"
     assert signal["areas"]["rest_hand"]["all"]["n"] == 11 * 40
     assert hand["n"] == 10 * 40
     accuracy = signal["accuracy"]["each_nearest"]
     assert accuracy["same"]["accuracy"]["n"] == 6
     assert accuracy["later"]["accuracy"]["n"] == 4
+    assert accuracy["later"]["accuracy"]["absent"] == "no interval: 4 participants, 6 are needed"
+    own = [one["areas"]["rest_hand"]["kept"]["value"] for one in signal["sessions"]]
+    own = [value for value in own if value is not None]
+    median = signal["medians"]["rest_hand"]["kept"]
+    assert (median["value"], median["least"], median["most"]) == (np.median(own), min(own), max(own))
+    assert median["low"] < median["value"] < median["high"]
     levels = signal["wakeups"]["levels"]
     assert levels[-1]["false"]["value"] == 0
     assert levels[-1]["false"]["high"] == pytest.approx(3.689 / signal["wakeups"]["rest_h"], rel=1e-3)
@@ -306,7 +392,13 @@ def test_parts_escape_what_the_study_says(tmp_path: Path) -> None:
 def test_parts_say_what_was_found_and_what_it_is(tmp_path: Path) -> None:
     part = study_part(study_of(tmp_path, six()))
     assert "A check of the dataset, not a result." in part
-    assert "plainly: " in part
+    assert "body and all others plainly (" in part
+    assert "over 12 sessions" in part
+    assert "Intervals (95 %) come from drawing whole participants (6)" in part
+    assert "(not balanced)" in part
+    assert part.count(">0.5</text>") == 4 + 8  # every line of dots has its scale
+    assert "signal.csv" not in part
+    assert '<a href="signal.csv">' in study_part({**study_of(tmp_path, six()), "table": "signal.csv"})
     assert "common practice (no source)" in part
     assert part.count("<figure") == 5
     own = session_part(session_signal(made(ALL)))

@@ -8,19 +8,15 @@ from markupsafe import Markup
 
 from pipeline.report.parts import templates
 from pipeline.report.signal_pictures import curves_of, strip_of, wakeups_of
-from pipeline.report.words import amount, listed
+from pipeline.report.signal_served import TASK_WORDS, served_of, two
+from pipeline.report.words import amount, counted, listed
+from pipeline.signal.pooled import FEWEST_PARTICIPANTS, N_DRAWS
 
 PAIR_WORDS = {
     "rest_hand": "rest and hand",
     "rest_arm": "rest and arm",
     "rest_body": "rest and body",
     "others_body": "body and all others",
-}
-TASK_WORDS = {
-    "body_threshold": "body or not, by a threshold",
-    "body_nearest": "body or not, by the nearest neighbour",
-    "still_nearest": "rest or hand, arm, body, by the nearest neighbour",
-    "each_nearest": "each class, by the nearest neighbour",
 }
 WHEN_WORDS = {"same": "held-out half of the same session", "later": "later sessions"}
 _PLAIN, _MOSTLY, _WEAK = 0.95, 0.8, 0.65
@@ -56,25 +52,47 @@ def _within(within: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def study_part(signal: Mapping[str, Any]) -> Markup:
-    """A section of the batch page from `pipeline.signal.study_signal`."""
+    """A section of the batch page from `pipeline.signal.study_signal`.
+
+    A key ``table`` is the link to ``signal.csv``; without it there is none.
+    """
     if signal["absent"]:
         return _rendered("absent", signal)
-    rows = [_area_row(pair, kinds) for pair, kinds in signal["areas"].items()]
+    rows = [_area_row(pair, kinds) for pair, kinds in signal["medians"].items()]
     for row in rows:
         own = _of_sessions(signal["sessions"], row["pair"])
-        row |= {"n": len(own), "median": two(median(own.values())) if own else "", "strip": strip_of(own)}
+        pooled = _cell(signal["areas"][row["pair"]]["kept"])
+        row |= {"n": len(own), "strip": strip_of(own), "pooled": pooled}
     return _rendered(
         "study",
         signal,
-        lead=_lead(signal["areas"]),
-        apart=_apart(rows, signal),
+        lead=_lead_of_study(signal["medians"]),
+        scheme=_scheme(signal),
+        apart=_apart(signal),
         rows=rows,
         curves=curves_of(signal, PAIR_WORDS),
         accuracy=_accuracy_rows(signal),
-        drop=_drop(signal["accuracy"]),
+        served=served_of(signal),
         faint=_faint(signal["sessions"]),
         weak=_weak(signal["sessions"]),
         wakeups=wakeups_of(signal["wakeups"]),
+        table=signal.get("table", ""),
+    )
+
+
+def _scheme(signal: Mapping[str, Any]) -> str:
+    """How the intervals of the page are made, or that there are none."""
+    n, fewest = signal["n_participants"], FEWEST_PARTICIPANTS
+    if n < fewest:
+        return (
+            f"{counted(n, 'participant')}: too few to draw from ({fewest} are needed), so that there are "
+            "ranges over the sessions in place of intervals. A range says how sessions differ, not how sure "
+            "a value is."
+        )
+    return (
+        f"Intervals (95 %) come from drawing whole participants ({n}) with replacement, {N_DRAWS} times from "
+        f"a fixed seed. Where fewer than {fewest} have a value, or none differs, there is the range over the "
+        "sessions alone."
     )
 
 
@@ -83,19 +101,14 @@ def _rendered(which: str, signal: Mapping[str, Any], **more: Any) -> Markup:
     return Markup(text)  # noqa: S704 (rendered by our template, escaped there)
 
 
-def two(value: float) -> str:
-    """A share to two digits; what is neither nothing nor all never reads so."""
-    if 0 < value < 0.005:
-        return "<0.01"
-    return ">0.99" if 0.995 <= value < 1 else f"{value:.2f}"
-
-
 def _cell(measured: Mapping[str, Any]) -> dict[str, str]:
-    """A measure in words: value, interval, and why either is not there."""
-    value, low = measured["value"], measured["low"]
+    """A measure in words: value, interval, range over sessions, and why there is no value."""
+    value, low, least = measured["value"], measured["low"], measured["least"]
     interval = "" if low is None else f"{two(low)} to {two(measured['high'])}"
+    over = "" if least is None else f"{two(least)} to {two(measured['most'])}"
     absent = "" if value is not None else f"not assessed: {measured['absent']}"
-    return {"value": "" if value is None else two(value), "interval": interval, "absent": absent}
+    shown = "" if value is None else two(value)
+    return {"value": shown, "interval": interval, "range": over, "absent": absent}
 
 
 def _area_row(pair: str, kinds: Mapping[str, Any]) -> dict[str, Any]:
@@ -110,7 +123,8 @@ def _how_far(measured: Mapping[str, Any]) -> str:
     value = measured["value"]
     if value is None:
         return ""
-    if measured["high"] is not None and measured["high"] < 0.5:
+    highest = measured["most"] if measured["high"] is None else measured["high"]
+    if highest is not None and highest < 0.5:
         return "the wrong way round"
     steps = ((_PLAIN, "plainly"), (_MOSTLY, "mostly"), (_WEAK, "weakly"))
     return next((word for least, word in steps if value >= least), "hardly")
@@ -128,6 +142,19 @@ def _lead(areas: Mapping[str, Any]) -> str:
     return f"How far a plain threshold of amplitude parts them, after exclusions – {told}."
 
 
+def _lead_of_study(medians: Mapping[str, Any]) -> str:
+    """One sentence: how far the pairs part in the median session, and in all of them."""
+    told = []
+    for pair, kinds in medians.items():
+        if word := _how_far(kinds["kept"]):
+            cell, n = _cell(kinds["kept"]), kinds["kept"]["n"]
+            over = f"; {cell['range']} over {n} sessions" if cell["range"] else "; a single session"
+            told.append(f"{PAIR_WORDS[pair]} {word} ({cell['value']}{over})")
+    if not told:
+        return "After exclusions too little is left to compare any two classes."
+    return f"In the median session, after exclusions, a plain threshold of amplitude parts {listed(told)}."
+
+
 def _of_sessions(sessions: Sequence[Mapping[str, Any]], pair: str) -> dict[str, float]:
     """The area in each session that has one, after exclusions."""
     return {
@@ -137,17 +164,14 @@ def _of_sessions(sessions: Sequence[Mapping[str, Any]], pair: str) -> dict[str, 
     }
 
 
-def _apart(rows: Sequence[Mapping[str, Any]], signal: Mapping[str, Any]) -> str:
-    """Whether single sessions part better than all of them together, which is a matter of the level."""
-    row = next(row for row in rows if row["pair"] == "others_body")
-    pooled = signal["areas"]["others_body"]["kept"]["value"]
-    own = list(_of_sessions(signal["sessions"], "others_body").values())
-    if pooled is None or len(own) < 2 or median(own) - pooled < 0.05:
+def _apart(signal: Mapping[str, Any]) -> str:
+    """What one level for all sessions costs, if it does."""
+    median_own, pooled = (signal[key]["others_body"]["kept"]["value"] for key in ("medians", "areas"))
+    if pooled is None or median_own is None or median_own - pooled < 0.05:
         return ""
     return (
-        f"In half of the sessions by themselves body and all others reach at least {row['median']}: "
-        "amplitudes differ between sessions, by fit of the strap, soles, floor and gain, so each session "
-        "wants a threshold of its own."
+        f"All windows together give {two(pooled)} for body and all others, against {two(median_own)} in the "
+        "median session: amplitudes differ between sessions, so one level for all costs the difference."
     )
 
 
@@ -163,20 +187,8 @@ def _accuracy_rows(signal: Mapping[str, Any]) -> list[dict[str, Any]]:
             cells = {name: _cell(measured) for name, measured in both.items()}
             strip = strip_of(own, both["accuracy"]) if own else None
             words = {"words": TASK_WORDS[task], "when": WHEN_WORDS[when]}
-            rows.append({**words, **cells, "n": both["accuracy"]["n"], "strip": strip})
+            rows.append({**words, **cells, "n": len(own), "strip": strip})
     return rows
-
-
-def _drop(accuracy: Mapping[str, Any]) -> str:
-    """By how much later sessions are served worse, in a sentence; empty where it cannot be said."""
-    told = []
-    for task, by_when in accuracy.items():
-        same, later = (by_when[when]["accuracy"]["value"] for when in ("same", "later"))
-        if same is not None and later is not None:
-            points = round(100 * (same - later))
-            moved = f"{abs(points)} points {'lower' if points > 0 else 'higher'}" if points else "as high"
-            told.append(f"{moved} ({TASK_WORDS[task]})")
-    return f"In later sessions accuracy is {listed(told)}." if told else ""
 
 
 def _faint(sessions: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:

@@ -56,25 +56,43 @@ def wakeups_of(wakeups: Mapping[str, Any]) -> dict[str, Any]:
     levels = wakeups["levels"]
     most = max(level["false"]["value"] for level in levels) or 1.0
     names = list(levels[0]["missed"])
+    shares = {name: [level["missed"][name]["value"] for level in levels] for name in names}
+    chance = [level["chance"]["value"] for level in levels]
+    if chance[0] is not None:
+        shares["rest"] = [1 - share for share in chance]
     lines = {
         name: [
             (
                 round(WAKE_LEFT + WAKE_WIDTH * level["false"]["value"] / most, 1),
-                round(WAKE_TOP + WAKE_HEIGHT * (1 - level["missed"][name]["value"]), 1),
+                round(WAKE_TOP + WAKE_HEIGHT * (1 - missed), 1),
             )
-            for level in levels
+            for level, missed in zip(levels, own, strict=True)
         ]
-        for name in names
+        for name, own in shares.items()
     }
     return {
         "absent": "",
         "rest_h": wakeups["rest_h"],
+        "n_rests": wakeups["n_rests"],
+        "best": [] if chance[0] is None else [_best(levels, name) for name in names],
         "most": number(most),
         "names": names,
         "lines": {name: "M" + "L".join(f"{x} {y}" for x, y in points) for name, points in lines.items()},
         "dots": {name: "".join(f"M{x} {y}h0" for x, y in points) for name, points in lines.items()},
         "rows": [_wake_row(level) for level in levels],
         "n": {name: levels[0]["missed"][name]["n"] for name in names},
+    }
+
+
+def _best(levels: Sequence[Mapping[str, Any]], name: str) -> dict[str, Any]:
+    """The level at which a movement is found most beyond what rest would be."""
+    at = max(levels, key=lambda level: 1 - level["missed"][name]["value"] - level["chance"]["value"])
+    return {
+        "name": name,
+        "found": 1 - at["missed"][name]["value"],
+        "chance": at["chance"]["value"],
+        "awake": at["awake"]["value"],
+        "level": amount(at["level_v"], "V"),
     }
 
 
@@ -85,5 +103,7 @@ def _wake_row(level: Mapping[str, Any]) -> dict[str, Any]:
         "level": amount(level["level_v"], "V"),
         "false": number(false["value"]),
         "interval": ends,
+        "awake": level["awake"]["value"],
+        "chance": level["chance"]["value"],
         "missed": {name: one["value"] for name, one in level["missed"].items()},
     }

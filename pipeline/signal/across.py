@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.signal.learn import TASKS, Rule, fit, halves, learn, tried, untaught
+from pipeline.signal.pooled import Clusters
 from pipeline.signal.session import within
 from pipeline.signal.shares import LEAST, Measured
 from pipeline.signal.windows import Ints, Windows
@@ -75,11 +76,59 @@ def _tried(rule: Rule, known: Ints, windows: Windows, task: str) -> tuple[Measur
     return tried(rule, known, windows.features[mask], windows.label[mask], task)
 
 
-def values(trials: Sequence[Trial], task: str, when: str) -> tuple[list[str], np.ndarray]:
-    """Sessions with a value, and accuracy and balanced accuracy of each, shape (n, 2)."""
-    rows = [
-        (trial.session, trial.accuracy.value, trial.balanced.value)
-        for trial in trials
-        if trial.task == task and trial.when == when and trial.accuracy.value is not None
-    ]
-    return [row[0] for row in rows], np.array([row[1:] for row in rows], np.float64).reshape(-1, 2)
+@dataclass(frozen=True)
+class Served:
+    """What one participant's trials of a task come to; values are accuracies, or balanced ones.
+
+    ``same`` is that of the session learnt from, ``later`` are those of the others; None and empty where there
+    is none.
+    """
+
+    participant: str
+    task: str
+    trained_on: str
+    same: float | None
+    later: tuple[float, ...]
+
+    def of(self, when: str) -> tuple[float, ...]:
+        """Values of the sessions of one kind."""
+        if when == "later":
+            return self.later
+        return () if self.same is None else (self.same,)
+
+    @property
+    def drops(self) -> tuple[float, ...]:
+        """How much lower each later session is."""
+        return () if self.same is None else tuple(self.same - one for one in self.later)
+
+
+def served(trials: Sequence[Trial], task: str, what: str = "accuracy") -> list[Served]:
+    """Trials of a task by participant, in the order of the trials; `what` is accuracy or balanced."""
+    own: dict[str, list[Trial]] = {}
+    for trial in trials:
+        if trial.task == task:
+            own.setdefault(trial.participant, []).append(trial)
+    found = []
+    for participant, some in own.items():
+        values = {
+            when: [
+                value for one in some if one.when == when and (value := getattr(one, what).value) is not None
+            ]
+            for when in ("same", "later")
+        }
+        same = next(iter(values["same"]), None)
+        found.append(Served(participant, task, some[0].trained_on, same, tuple(values["later"])))
+    return found
+
+
+def typical(own: Sequence[tuple[str, Sequence[float]]]) -> Measured:
+    """Median over participants of the median over each one's sessions, with the range over all sessions.
+
+    A participant with many sessions counts as much as one with few.
+    """
+    own = [(who, values) for who, values in own if values]
+    if not own:
+        return Measured(0, absent="no session has it")
+    medians = np.array([float(np.median(values)) for _, values in own])
+    found = Clusters.of([who for who, _ in own]).median(medians)
+    return found.over([one for _, values in own for one in values])

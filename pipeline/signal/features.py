@@ -43,7 +43,7 @@ class Logged(Protocol):
         """How much of the body moved: rest, hand, arm or body."""
 
 
-def windows_of(samples: Path, activities: Sequence[Logged], usable: Sequence[Sequence[float]]) -> Windows:
+def windows_of(samples: Path, activities: Sequence[Logged], analysed: Sequence[Sequence[float]]) -> Windows:
     """Look at a session's first field channel in windows of 2 s.
 
     Parameters
@@ -52,8 +52,8 @@ def windows_of(samples: Path, activities: Sequence[Logged], usable: Sequence[Seq
         The session's ``samples.parquet``; where it has no field channel, one of the slower files beside it.
     activities : sequence
         The session's part of the activity log. Without one nothing is read.
-    usable : sequence of (start_s, stop_s)
-        What the verdict lets be used, as in ``quality.json``.
+    analysed : sequence of (start_s, stop_s)
+        What is analysed: what the verdict lets through, or what a person decided; ascending, disjoint.
     """
     if not activities:
         return no_windows("the activity log says nothing of this session")
@@ -68,11 +68,11 @@ def windows_of(samples: Path, activities: Sequence[Logged], usable: Sequence[Seq
         return no_windows(f"sampled too slowly: frequencies up to {BAND_HZ[1]:g} Hz are looked at", channel)
     if recording.n_rows < _rows_of_window(recording.sample_hz):
         return no_windows(f"shorter than one window of {WINDOW_S:g} s", channel)
-    return _looked_at(recording, channel, activities, usable)
+    return _looked_at(recording, channel, activities, analysed)
 
 
 def _looked_at(
-    recording: Recording, channel: str, activities: Sequence[Logged], usable: Sequence[Sequence[float]]
+    recording: Recording, channel: str, activities: Sequence[Logged], analysed: Sequence[Sequence[float]]
 ) -> Windows:
     n_rows, n_mean = _rows_of_window(recording.sample_hz), _rows_of_value(recording.sample_hz)
     features, clean = list[Floats](), list[Floats]()
@@ -89,8 +89,8 @@ def _looked_at(
     spans = np.array([(row.start_s, row.stop_s) for row in activities]).reshape(-1, 2)
     stretch = _inside(start_s, stop_s, spans)
     intensity = np.array([*(CLASSES.index(row.intensity) for row in activities), -1], np.int64)
-    may_be_used = _inside(start_s, stop_s, np.array(usable, np.float64).reshape(-1, 2)) >= 0
-    return Windows(start_s, intensity[stretch], stretch, found, np.concatenate(clean), may_be_used, channel)
+    is_analysed = _inside(start_s, stop_s, np.array(analysed, np.float64).reshape(-1, 2)) >= 0
+    return Windows(start_s, intensity[stretch], stretch, found, np.concatenate(clean), is_analysed, channel)
 
 
 def _rows_of_value(sample_hz: float) -> int:

@@ -1,9 +1,9 @@
 """What sessions say together, with intervals that take windows, and sessions, of one wearer as alike.
 
 Windows of a session resemble each other, and so do sessions of a participant: taken one by one they would
-make any interval too narrow. So whole participants are drawn, with replacement and from a fixed seed; whole
-sessions where there are too few participants to draw from (bootstrap of clusters: Field and Welsh, J. R.
-Statist. Soc. B 69:369, 2007).
+make any interval too narrow. So whole participants are drawn, with replacement and from a fixed seed
+(bootstrap of clusters: Field and Welsh, J. R. Statist. Soc. B 69:369, 2007). Too few participants give no
+interval at all, and nothing else is drawn in their place: all intervals of a page are made alike.
 """
 
 from collections.abc import Sequence
@@ -14,14 +14,13 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.signal.roc import GRID, PAIRS, at_grid
-from pipeline.signal.shares import Measured, wilson
-from pipeline.signal.windows import CLASSES, Floats, Ints
+from pipeline.signal.shares import Measured
+from pipeline.signal.windows import CLASSES, Bools, Floats, Ints
 
 N_DRAWS = 1000
 SEED = 20260302
-FEWEST_PARTICIPANTS = 5
-"""Fewer give so few different draws that sessions are drawn instead."""
-FEWEST_CLUSTERS = 3
+FEWEST_PARTICIPANTS = 6
+"""Fewer give so few different draws that the interval is too narrow (common practice, no source)."""
 N_BINS = 512
 _ENDS = (2.5, 97.5)
 _MOST_EMPTY = 0.1
@@ -29,24 +28,21 @@ _MOST_EMPTY = 0.1
 
 @dataclass(frozen=True)
 class Clusters:
-    """What is drawn: the cluster of each session, how many there are, and what they are."""
+    """What is drawn: the participant of each session, and how many there are."""
 
     of_session: Ints
     n: int
-    by: str
 
     @staticmethod
     def of(participants: Sequence[str]) -> "Clusters":
         """Clusters of sessions, by the participant of each."""
         names, at = np.unique(np.array(participants, dtype=object).astype(str), return_inverse=True)
-        if len(names) >= FEWEST_PARTICIPANTS:
-            return Clusters(at.astype(np.int64), len(names), "participants")
-        return Clusters(np.arange(len(participants), dtype=np.int64), len(participants), "sessions")
+        return Clusters(at.astype(np.int64), len(names))
 
     @property
     def interval(self) -> str:
         """How intervals are made, in a few words."""
-        return f"bootstrap of {self.n} {self.by}"
+        return f"bootstrap of {self.n} participants"
 
     @cached_property
     def weights(self) -> npt.NDArray[np.float32]:
@@ -60,27 +56,34 @@ class Clusters:
         np.add.at(total, self.of_session, per_session)
         return total
 
+    def lacking(self, drawn: Floats) -> str:
+        """Why draws, shape (draws, ...), give no interval; empty where they do."""
+        if self.n < FEWEST_PARTICIPANTS:
+            who = "participant" if self.n == 1 else "participants"
+            return f"no interval: {self.n} {who}, {FEWEST_PARTICIPANTS} are needed"
+        if _empty(drawn).mean() > _MOST_EMPTY:
+            return "no interval: too few participants have both classes"
+        return ""
+
     def ends(self, drawn: Floats) -> tuple[Floats, Floats] | None:
         """Ends of the intervals of what was drawn (draws, ...); None where it says too little.
 
         Draws without a value (NaN: they have no window of a class) are left out, if they are few.
         """
-        empty = np.isnan(drawn.reshape(len(drawn), -1)).any(axis=1)
-        if self.n < FEWEST_CLUSTERS or empty.mean() > _MOST_EMPTY:
+        if self.lacking(drawn):
             return None
-        low, high = np.percentile(drawn[~empty], _ENDS, axis=0)
+        low, high = np.percentile(drawn[~_empty(drawn)], _ENDS, axis=0)
         return low, high
 
-    def measured(self, n: int, value: float, drawn: Floats, n_with: int) -> Measured:
-        """A pooled share with its interval from draws, shape (draws,); `n_with` clusters have any."""
+    def measured(self, n: int, value: float, drawn: Floats) -> Measured:
+        """A value over sessions with its interval from draws, shape (draws,)."""
         ends = self.ends(drawn)
         if ends is None:
-            return Measured(n, value, absent=f"no interval: it is in too few {self.by} to draw from")
+            return Measured(n, value, absent=self.lacking(drawn))
         low, high = float(ends[0]), float(ends[1])
-        if low == high and value in (0.0, 1.0):
+        if low == high:
             # Draws of what is the same everywhere do not differ, which is no certainty.
-            whole = wilson(round(value) * n_with, n_with)
-            return Measured(n, value, whole.low, whole.high, f"Wilson 1927, of {n_with} {self.by}")
+            return Measured(n, value, absent="no interval: participants do not differ")
         return Measured(n, value, low, high, self.interval)
 
     def ratio(self, of: Floats, to: Floats, n: int) -> Measured:
@@ -88,8 +91,28 @@ class Clusters:
         above, below = self.summed(of), self.summed(to)
         with np.errstate(invalid="ignore", divide="ignore"):
             drawn = self.weights @ above / (self.weights @ below)
-        value = float(above.sum() / below.sum())
-        return self.measured(n, value, drawn, int((below > 0).sum()))
+        return self.measured(n, float(above.sum() / below.sum()), drawn)
+
+    def median(self, values: Floats) -> Measured:
+        """Median of what each session has, shape (sessions,)."""
+        drawn = medians(values, self.weights[:, self.of_session])
+        return self.measured(len(values), float(np.median(values)), drawn)
+
+
+def _empty(drawn: Floats) -> Bools:
+    return np.asarray(np.isnan(drawn.reshape(len(drawn), -1)).any(axis=1), np.bool_)
+
+
+def medians(values: Floats, times: npt.NDArray[np.float32]) -> Floats:
+    """Median of the values (n,) in each draw, each as often as `times` (draws, n) says; NaN of none."""
+    order = np.argsort(values, kind="stable")
+    ordered, upto = values[order], np.cumsum(times[:, order], axis=1)
+    n = upto[:, -1:]
+    # The two in the middle, counted from 0; the same one where n is odd.
+    lower, upper = ((upto <= (n - odd) // 2).sum(axis=1) for odd in (1, 0))
+    last = len(values) - 1
+    found: Floats = (ordered[np.minimum(lower, last)] + ordered[np.minimum(upper, last)]) / 2
+    return np.where(n[:, 0] == 0, np.nan, found)
 
 
 @dataclass(frozen=True)
@@ -127,10 +150,9 @@ class Counted:
             self._drawn[:, above].sum(axis=1, dtype=np.float64),
         )
         n = int(whole[:, [*below, *above]].sum())
-        n_with = min(int(self.counts[:, side].any(axis=(1, 2)).sum()) for side in (below, above))
         ends = self.clusters.ends(drawn_true)
         low, high = ends if ends is not None else (None, None)
-        return self.clusters.measured(n, float(value[0]), drawn, n_with), Curve(true[0], low, high)
+        return self.clusters.measured(n, float(value[0]), drawn), Curve(true[0], low, high)
 
 
 def steps_of(amplitudes: Sequence[Floats]) -> Floats:

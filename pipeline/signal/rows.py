@@ -15,7 +15,14 @@ def signal_rows(signal: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Rows of ``signal.csv`` by `schemas.columns.SIGNAL`; none where there is no log."""
     if signal["absent"]:
         return []
-    return [*_areas(signal), *_trials(signal), *_accuracies(signal), *_wakeups(signal["wakeups"])]
+    return [
+        *_areas(signal),
+        *_medians(signal["medians"]),
+        *_trials(signal),
+        *_accuracies(signal),
+        *_drops(signal["drops"]),
+        *_wakeups(signal["wakeups"]),
+    ]
 
 
 def _areas(signal: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
@@ -26,6 +33,13 @@ def _areas(signal: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
             for kind, measured in kinds.items():
                 named = {"measure": "auc", "of": pair, "by": "threshold", "windows": kind}
                 yield {**same, **named, "unit": "1", **measured}
+
+
+def _medians(medians: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+    for pair, kinds in medians.items():
+        for kind, measured in kinds.items():
+            named = {"measure": "auc_median", "of": pair, "by": "threshold", "windows": kind}
+            yield {**_POOLED, **named, "unit": "1", **measured}
 
 
 def _trials(signal: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
@@ -43,12 +57,18 @@ def _trials(signal: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
 
 
 def _accuracies(signal: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
-    """Pooled; what was tried on is said where a session's row has the session that was trained on."""
+    """Medians over participants; where a session's row has what was trained on, these say what was tried."""
     for task, by_when in signal["accuracy"].items():
         for when, both in by_when.items():
             for key, measure in _MEASURES.items():
                 told = {"same": "the same session", "later": "an earlier session"}[when]
                 yield {**_POOLED, **_asked(task, measure), "trained_on": told, "unit": "1", **both[key]}
+
+
+def _drops(drops: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+    """From the same session to later ones."""
+    for task, measured in drops.items():
+        yield {**_POOLED, **_asked(task, "accuracy_drop"), "unit": "1", **measured}
 
 
 def _asked(task: str, measure: str) -> dict[str, Any]:
@@ -65,5 +85,7 @@ def _wakeups(wakeups: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
     for one in wakeups["levels"]:
         same["level"] = one["level_v"]
         yield {**same, "measure": "false_wakeups", "of": "rest", "unit": "/h", **one["false"]}
+        for key, measure in (("awake", "rest_awake"), ("chance", "rest_found")):
+            yield {**same, "measure": measure, "of": "rest", "unit": "1", **one[key]}
         for name, missed in one["missed"].items():
             yield {**same, "measure": "movements_missed", "of": name, "unit": "1", **missed}

@@ -1,6 +1,7 @@
 """Shares with their 95 % intervals, and why something cannot be had."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from math import sqrt
 
 Z = 1.959963984540054
@@ -24,6 +25,8 @@ class Measured:
         How the interval was made.
     absent : str
         Why there is no value, or, beside a value, no interval.
+    least, most : float or None
+        Range over the sessions, of a value over several of them; it is no interval.
     """
 
     n: int
@@ -32,6 +35,25 @@ class Measured:
     high: float | None = None
     interval: str = ""
     absent: str = ""
+    least: float | None = None
+    most: float | None = None
+
+    def over(self, values: Sequence[float]) -> "Measured":
+        """The same, with the range of what the sessions have; none of a single one."""
+        values = [float(value) for value in values]
+        return replace(self, least=min(values), most=max(values)) if len(values) > 1 else self
+
+
+def poisson(n: int) -> tuple[float, float]:
+    """Ends of the exact interval of a count of independent events (Garwood, Biometrika 28:437, 1936).
+
+    >>> [round(end, 2) for end in poisson(13)]
+    [6.92, 22.23]
+    """
+    from scipy.special import gammaincinv  # pages without a comparator need none
+
+    low = float(gammaincinv(n, 0.025)) if n else 0.0
+    return low, float(gammaincinv(n + 1, 0.975))
 
 
 def wilson(n_true: int, n: int) -> Measured:

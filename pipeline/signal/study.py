@@ -4,18 +4,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from itertools import groupby
-from math import log
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from pipeline.signal.across import Trial, trials, values
+from pipeline.signal.across import Trial, served, trials, typical
 from pipeline.signal.learn import TASKS
 from pipeline.signal.pooled import Clusters, Counted, Curve, steps_of
 from pipeline.signal.roc import GRID, PAIRS, lacking
 from pipeline.signal.session import areas, compared
-from pipeline.signal.shares import LEAST, Measured
+from pipeline.signal.shares import LEAST, Measured, poisson
 from pipeline.signal.wakeups import LEVELS_V, MOVEMENTS, Wakes, telling, wakes
 from pipeline.signal.windows import AMPLITUDE, CLASSES, Bools, Floats, Ints, Windows, read_windows
 
@@ -55,10 +54,13 @@ def study_signal(sessions: Sequence[Worn]) -> dict[str, Any]:
     -------
     dict
         ``absent`` says why there is nothing, else it is empty and these are there: ``n_sessions``,
-        ``n_seen`` (with windows), ``n_kept`` (with some after exclusions), ``sessions`` (of each its name,
-        participant, areas, and ``body_v``, its median amplitude of body movement), ``areas`` (pair ->
-        ``all``, ``kept``), ``curves`` (the same, lists at ``grid``), ``trials``, ``accuracy`` (task ->
-        ``same``, ``later`` -> ``accuracy``, ``balanced``) and ``wakeups``.
+        ``n_seen`` (with windows), their ``n_participants``, ``n_kept`` (with some after exclusions),
+        ``sessions`` (of each its name, participant, areas, and ``body_v``, its median amplitude of body
+        movement), ``medians`` (pair -> ``all``, ``kept``; over the sessions' areas) and ``areas`` (the same,
+        of all windows together), ``curves`` (lists at ``grid``), ``trials``, ``accuracy`` (task -> ``same``,
+        ``later`` -> ``accuracy``, ``balanced``; medians over participants), ``drops`` (task -> how much
+        lower accuracy is in later sessions, over participants), ``served`` (of each participant and task
+        what its sessions have) and ``wakeups``.
     """
     ordered = sorted(sessions, key=lambda one: (one.participant, one.started_at, one.session))
     seen, tries = list[_Seen](), list[Trial]()
@@ -75,11 +77,13 @@ def study_signal(sessions: Sequence[Worn]) -> dict[str, Any]:
         "absent": "",
         "n_sessions": len(seen),
         "n_seen": len(there),
+        "n_participants": len({one.participant for one in there}),
         "n_kept": sum(bool(one.masks["kept"].any()) for one in there),
         "sessions": [
             {name: getattr(one, name) for name in ("session", "participant", "areas", "body_v")}
             for one in seen
         ],
+        "medians": _medians(there),
         "areas": pooled,
         "curves": curves,
         "grid": GRID.tolist(),
@@ -87,6 +91,8 @@ def study_signal(sessions: Sequence[Worn]) -> dict[str, Any]:
         "accuracy": {
             task: {when: _accuracy(tries, task, when) for when in ("same", "later")} for task in TASKS
         },
+        "drops": {task: _drop(tries, task) for task in TASKS},
+        "served": [asdict(one) for task in TASKS for one in served(tries, task)],
         "wakeups": _wakeups(there),
     }
 
@@ -110,6 +116,21 @@ def _body_v(windows: Windows) -> float | None:
     """Median amplitude of body movement in the windows kept; None with too few of them."""
     found = windows.features[windows.kept & (windows.label == CLASSES.index("body")), AMPLITUDE]
     return float(np.median(found)) if len(found) >= LEAST else None
+
+
+def _medians(seen: Sequence[_Seen]) -> dict[str, Any]:
+    """Median over sessions of their own areas: one that has been tied to ground does not drag it."""
+    found: dict[str, Any] = {pair: {} for pair in PAIRS}
+    for pair in PAIRS:
+        for kind in KINDS:
+            own = [(one.participant, one.areas[pair][kind]["value"]) for one in seen]
+            own = [(who, value) for who, value in own if value is not None]
+            median = Measured(0, absent="no session has both")
+            if own:
+                values = np.array([value for _, value in own])
+                median = Clusters.of([who for who, _ in own]).median(values).over(values.tolist())
+            found[pair][kind] = asdict(median)
+    return found
 
 
 def _pooled(seen: Sequence[_Seen]) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -138,50 +159,79 @@ def _lists(curve: Curve) -> dict[str, Any]:
 
 
 def _accuracy(tries: Sequence[Trial], task: str, when: str) -> dict[str, Any]:
-    """Means over sessions, each session alike, with intervals."""
-    names, found = values(tries, task, when)
-    if not names:
+    """Medians over participants, each participant alike."""
+    found = {
+        what: typical([(one.participant, one.of(when)) for one in served(tries, task, what)])
+        for what in ("accuracy", "balanced")
+    }
+    if found["accuracy"].value is None:
         of_task = [trial for trial in tries if trial.task == task and trial.when == when]
         reasons = list(dict.fromkeys(trial.accuracy.absent for trial in of_task))
-        none = asdict(Measured(0, absent="; ".join(reasons)))
-        return {"accuracy": none, "balanced": none}
-    who = {trial.session: trial.participant for trial in tries}
-    clusters = Clusters.of([who[name] for name in names])
-    return {
-        name: asdict(clusters.ratio(found[:, i], np.ones(len(names)), len(names)))
-        for i, name in enumerate(("accuracy", "balanced"))
-    }
+        found = dict.fromkeys(found, Measured(0, absent="; ".join(reasons)))
+    return {what: asdict(one) for what, one in found.items()}
+
+
+def _drop(tries: Sequence[Trial], task: str) -> dict[str, Any]:
+    return asdict(typical([(one.participant, one.drops) for one in served(tries, task)]))
 
 
 def _wakeups(seen: Sequence[_Seen]) -> dict[str, Any]:
-    """False wake-ups for each hour of rest, and shares of movements missed, by level.
+    """What a comparator does at rest and which movements it misses, by level.
 
-    ``absent`` says why there are none. Else ``levels`` has for each level its ``level_v``, ``false`` and, of
-    each movement that occurs, ``missed``, all of them measures.
+    ``absent`` says why there is nothing. Else ``levels`` has for each level its ``level_v``, ``false``
+    (wake-ups for each hour of rest), ``awake`` (share of the windows of rest), ``chance`` (share of the
+    stretches of rest that would count as found) and, of each movement that occurs, ``missed``: all measures.
     """
     seen = [one for one in seen if one.masks["kept"].any()]
-    rest_h = np.array([one.wakes.rest_h for one in seen])
-    n = np.array([one.wakes.n for one in seen], np.float64).reshape(-1, len(MOVEMENTS))
+    counts = [one.wakes for one in seen]
+    rest_h = np.array([one.rest_h for one in counts])
+    n = np.array([one.n for one in counts], np.float64).reshape(-1, len(MOVEMENTS))
     if not rest_h.any() or not n.any():
         lacks = "no window of rest" if not rest_h.any() else "no movement"
         return {"absent": f"{lacks} was kept"}
-    false = np.array([one.wakes.false for one in seen], np.float64)
-    missed = np.array([one.wakes.missed for one in seen], np.float64)
     clusters = Clusters.of([one.participant for one in seen])
+    false = np.array([one.false for one in counts], np.float64)
+    awake = np.array([one.awake for one in counts], np.float64)
+    chance = np.array([one.chance for one in counts], np.float64)
+    missed = np.array([one.missed for one in counts], np.float64)
+    n_rest = np.array([one.n_rest for one in counts], np.float64)
+    n_rests = np.array([one.n_rests for one in counts], np.float64)
     levels = []
     for i in range(len(LEVELS_V))[telling(false.sum(axis=0), missed.sum(axis=(0, 2)))]:
         by_name = {
-            name: asdict(clusters.ratio(missed[:, i, j], n[:, j], int(n[:, j].sum())))
+            name: _share(clusters, missed[:, i, j], n[:, j])
             for j, name in enumerate(MOVEMENTS)
             if n[:, j].any()
         }
-        rate = clusters.ratio(false[:, i], rest_h, int(false[:, i].sum()))
-        levels.append({"level_v": float(LEVELS_V[i]), "false": _rate(rate, rest_h), "missed": by_name})
-    return {"absent": "", "rest_h": float(rest_h.sum()), "levels": levels}
+        levels.append(
+            {
+                "level_v": float(LEVELS_V[i]),
+                "false": asdict(rate(clusters, false[:, i], rest_h)),
+                "awake": _share(clusters, awake[:, i], n_rest),
+                "chance": _share(clusters, chance[:, i], n_rests),
+                "missed": by_name,
+            }
+        )
+    return {"absent": "", "rest_h": float(rest_h.sum()), "n_rests": int(n_rests.sum()), "levels": levels}
 
 
-def _rate(rate: Measured, rest_h: Floats) -> dict[str, Any]:
-    """Wake-ups for each hour; of none at all the upper end is that of a Poisson count."""
-    if not rate.n:
-        rate = Measured(0, 0.0, 0.0, -log(0.025) / float(rest_h.sum()), "Poisson")
-    return asdict(rate)
+def _share(clusters: Clusters, of: Floats, to: Floats) -> dict[str, Any]:
+    """Share of what was counted over all sessions, and its range over those that have any."""
+    if not to.any():
+        return asdict(Measured(0, absent="no stretch of rest was kept by half"))
+    has = to > 0
+    return asdict(clusters.ratio(of, to, int(to.sum())).over((of[has] / to[has]).tolist()))
+
+
+def rate(clusters: Clusters, events: Floats, hours: Floats) -> Measured:
+    """Events for each hour, with the wider of two intervals: an exact Poisson one, and that of the draws.
+
+    Few events say little even where participants agree; where these differ, even many do.
+    """
+    n, total_h = int(events.sum()), float(hours.sum())
+    drawn = clusters.ratio(events, hours, n)
+    low, high = (end / total_h for end in poisson(n))
+    has = hours > 0
+    if drawn.low is None or drawn.high is None or drawn.high - drawn.low <= high - low:
+        drawn = Measured(n, n / total_h, low, high, "exact Poisson")
+    return drawn.over((events[has] / hours[has]).tolist())

@@ -1,7 +1,9 @@
 """A comparator that wakes a device: how often it wakes at rest, and which movements it sleeps through.
 
 It looks at the field's peak to peak in each window of 2 s, wakes where that reaches its level, and sleeps
-again where it is below half of it. The hysteresis of half the level is common practice, no source.
+again where it is below half of it. The hysteresis of half the level is common practice, no source. A level so
+low that it hardly ever sleeps wakes seldom and misses nothing, and is worth nothing: how much of the rest it
+is awake in, and how many stretches of rest it would call movements, belong to the same picture.
 """
 
 from dataclasses import dataclass
@@ -23,14 +25,24 @@ MOVEMENTS = CLASSES[1:]
 class Wakes:
     """Counts of one session, by level where they have shape (levels,).
 
-    ``false`` are wake-ups in windows of rest, of which there are ``rest_h`` hours. ``missed`` (levels, 3) are
-    movements, each a stretch of the log, during which the comparator slept; there are ``n`` (3,) of them.
+    ``false`` are wake-ups in windows of rest, of which there are ``rest_h`` hours; in ``awake`` of the
+    ``n_rest`` windows it was awake. ``missed`` (levels, 3) are movements, each a stretch of the log, during
+    which the comparator slept; there are ``n`` (3,) of them. Of the ``n_rests`` stretches of rest it was
+    awake in ``chance``, counted as if they were movements: so much is found where nothing is.
     """
 
-    rest_h: float
+    n_rest: int
     false: Ints
+    awake: Ints
     missed: Ints
     n: Ints
+    chance: Ints
+    n_rests: int
+
+    @property
+    def rest_h(self) -> float:
+        """Hours of rest."""
+        return self.n_rest * WINDOW_S / 3600
 
 
 def is_awake(excursion: Floats, levels: Floats) -> Bools:
@@ -50,22 +62,23 @@ def is_awake(excursion: Floats, levels: Floats) -> Bools:
 def wakes(windows: Windows, levels: Floats = LEVELS_V) -> Wakes:
     """Count in the windows that were kept. The comparator sees all of them, as a device would.
 
-    A movement counts if half of its windows were kept.
+    A stretch counts if half of its windows were kept.
     """
     kept, label = windows.kept, windows.label
     state = is_awake(windows.features[:, EXCURSION], levels)
     rises = state & ~np.concatenate((np.zeros((len(levels), 1), np.bool_), state[:, :-1]), axis=1)
     at_rest = kept & (label == 0)
-    n, missed = np.zeros(len(MOVEMENTS), np.int64), np.zeros((len(levels), len(MOVEMENTS)), np.int64)
-    for stretch in np.unique(windows.stretch[kept & (label > 0)]):
+    n, missed = np.zeros(len(CLASSES), np.int64), np.zeros((len(levels), len(CLASSES)), np.int64)
+    for stretch in np.unique(windows.stretch[kept & (label >= 0)]):
         at = np.flatnonzero(windows.stretch == stretch)
         if 2 * int(kept[at].sum()) < len(at):
             continue
-        which = int(label[at[0]]) - 1
+        which = int(label[at[0]])
         n[which] += 1
         missed[:, which] += ~state[:, at[kept[at]]].any(axis=1)
     false: npt.NDArray[np.int64] = rises[:, at_rest].sum(axis=1)
-    return Wakes(float(at_rest.sum()) * WINDOW_S / 3600, false, missed, n)
+    awake: npt.NDArray[np.int64] = state[:, at_rest].sum(axis=1)
+    return Wakes(int(at_rest.sum()), false, awake, missed[:, 1:], n[1:], n[0] - missed[:, 0], int(n[0]))
 
 
 def telling(false: Floats, missed: Floats) -> slice:

@@ -46,7 +46,7 @@ class Windows:
     clean : float64, shape (n,)
         Share of the samples that are there and in no fault.
     usable : bool, shape (n,)
-        Whether the verdict lets the whole window be used.
+        Whether the whole window is analysed: by the verdict, or as a person decided.
     channel : str
         The field channel that was looked at.
     absent : str
@@ -72,7 +72,7 @@ class Windows:
 
     @property
     def kept(self) -> Bools:
-        """Windows that are left after exclusions: usable by the verdict, and clean but for a few samples."""
+        """Windows that are left after exclusions: analysed as a whole, and clean but for a few samples."""
         return self.valued & self.usable & (self.clean >= CLEAN_SHARE)
 
 

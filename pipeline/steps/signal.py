@@ -16,11 +16,13 @@ from pipeline.steps.tables import write_csv
 from pipeline.study import Study
 from schemas.columns import SIGNAL
 
+TABLE = "signal.csv"
 
-def look_for_signal(job: Job, usable: list[list[float]]) -> dict[str, Any]:
-    """Write a session's windows, and return its part of the check for the page; `usable` by the verdict."""
+
+def look_for_signal(job: Job, analysed: list[list[float]]) -> dict[str, Any]:
+    """Write a session's windows, and return its part of the check for the page; of what is analysed."""
     places = job.places
-    windows = windows_of(places.samples, job.session.activities, usable)
+    windows = windows_of(places.samples, job.session.activities, analysed)
     write_windows(windows, places.signal)
     return session_signal(windows)
 
@@ -39,8 +41,8 @@ def check_signal(study: Study, all_places: list[Places]) -> dict[str, Any]:
             mark_failed(places, "overview", f"{places.signal.name} cannot be read")
         names = ", ".join(places.session for places in broken)
         raise StepFailed(f"{names}: files were changed and cannot be read. Run again to redo them.") from None
-    write_csv(all_places[0].results / "signal.csv", SIGNAL, signal_rows(signal))
-    return signal
+    write_csv(all_places[0].results / TABLE, SIGNAL, signal_rows(signal))
+    return {**signal, "table": TABLE}
 
 
 def _can_be_read(places: Places) -> bool:
