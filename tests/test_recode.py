@@ -96,6 +96,16 @@ def test_names_in_sentences(text, told):
     assert names_of(gathered()).text(text) == told
 
 
+def test_an_activity_that_is_called_like_a_code():
+    log = [{"start_s": 0.0, "stop_s": 9.0, "activity": f"arm-{n}", "intensity": "arm"} for n in (1, 2)]
+    names = names_of(gathered(held("w-12", activities=tuple(log))))
+    codes = names.key.codes["activity"]
+    assert (
+        names.text("'arm-1' and 'arm-2' look swapped")
+        == f"'{codes['arm-1']}' and '{codes['arm-2']}' look swapped"
+    )
+
+
 def test_sentences_are_kept_where_asked_for():
     assert names_of(gathered(), "texts").text("worn by Marlene K") == "worn by Marlene K"
 

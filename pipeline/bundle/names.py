@@ -87,9 +87,10 @@ class Names:
         if "texts" in self.keep or not text:
             return text
         told = text
-        if "activities" not in self.keep:
-            for name, code in self.key.codes["activity"].items():
-                told = told.replace(f"'{name}'", f"'{code}'")
+        if "activities" not in self.keep and (codes := self.key.codes["activity"]):
+            # All at once: a code may be another activity's name.
+            names = "|".join(re.escape(name) for name in sorted(codes, key=len, reverse=True))
+            told = re.sub(f"'({names})'", lambda found: f"'{codes[found[1]]}'", text)
         if _DATE.search(told) or self._forbidden.search(told):
             return WITHHELD
         return self.channels_in(told)
