@@ -93,7 +93,7 @@ REVIEW = (
     Column(
         "review_stale",
         "string",
-        "whether recording, layout or policy have changed since; unknown where it does not say what was looked at",
+        "whether recording, layout, policy, activity log or version have changed since; unknown where it does not say",
         nullable=True,
         choices=("yes", "no", "unknown"),
     ),
@@ -122,6 +122,12 @@ SESSIONS = (
         "how it is used when decisions of people are followed, as flow.svg counts it",
         choices=("whole", "in_part", "no"),
     ),
+    Column(
+        "analysed_intervals",
+        "string",
+        "start and stop of what is analysed when decisions of people are followed, as usable_intervals",
+    ),
+    Column("analysed_s", "float64", "total length of what is analysed", "s", minimum=0),
     *(
         Column(measure.name, "float64", measure.description, measure.unit, nullable=True)
         for measure in MEASURES
@@ -146,8 +152,7 @@ EXCLUSIONS = (
     Column(
         "start_s",
         "float64",
-        "start of what was left out; null where the session could not be read, and where a person kept only the "
-        "clean stretches, which the samples' quality marks",
+        "start of what was left out; null where the session could not be read",
         "s",
         True,
     ),
@@ -157,9 +162,8 @@ EXCLUSIONS = (
     Column(
         "kept_by_review",
         "string",
-        "how much of the session's exclusions a person took back: all of them (whole), all but the faulty "
-        "stretches (in_part), or no",
-        choices=("whole", "in_part", "no"),
+        "whether a person took this stretch back, so that it is analysed",
+        choices=("yes", "no"),
     ),
 )
 
@@ -225,7 +229,7 @@ WINDOWS = (
     Column(
         "usable",
         "int64",
-        "1 where the whole window may be used by the verdict, else 0",
+        "1 where the whole window is analysed, by the verdict or as a person decided, else 0",
         "1",
         minimum=0,
         maximum=1,

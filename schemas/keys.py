@@ -198,10 +198,10 @@ REVIEW_COLUMNS = (
 SEEN = Key(
     "seen",
     "string",
-    "code of what was looked at, from the session's page; without it nobody can tell whether the recording or "
-    "the policy has changed since",
-    written="a code such as r0123abcd-p0123abcd",
+    "code of what was looked at, from the session's page; without it nobody can tell whether that "
+    "has changed since",
+    written="a code such as r0123abcd-p0123abcd-a0123abcd-v0.1",
     default="not known what was looked at",
-    example="r0123abcd-p0123abcd",
+    example="r0123abcd-p0123abcd-a0123abcd-v0.1",
 )
 """A further column of the decisions that may be left out, or be empty."""

@@ -234,6 +234,7 @@ def quality(name: str, verdict: str, n: int, sample_hz: float, bits: np.ndarray)
             "version": "0.1.0",
             "layout_sha256": "ab" * 32,
             "policy_sha256": "cd" * 32,
+            "activities_sha256": "09" * 32,
             "dumps": {"dumps/kiln.bin": "ef" * 32},
         },
     }

@@ -143,6 +143,8 @@ def test_nothing_but_the_bundle_and_its_key_is_left_beside_it(results, reports):
         (True, "The policy has changed since it was decided"),
         (True, "The recording or its layout has changed since it was decided"),
         (True, "The recording or its layout and the policy have changed since it was decided"),
+        (True, "The activity log has changed since it was decided"),
+        (True, "The policy and the version of sessiongate have changed since it was decided"),
     ],
 )
 def test_a_decision_is_told_as_it_was_in_the_study(stale, why):
@@ -157,12 +159,13 @@ def test_a_decision_is_told_as_it_was_in_the_study(stale, why):
         "why": why + tail,
     }
     made_by = {"dumps": {"dump-1": "ab" * 32}, "layout_sha256": "cd" * 32, "policy_sha256": "ef" * 32}
+    made_by["version"] = "0.1.0"
     quality = {"made_by": made_by, "verdict": "accept", "measures": []}
     session = RecodedSession.__new__(RecodedSession)
     for name, value in (("code", "S001"), ("quality", quality), ("review", review)):
         object.__setattr__(session, name, value)
     assert review_of(quality, _decision(session)) == review
-    assert re.fullmatch(r"r[0-9a-f]{8}-p[0-9a-f]{8}", seen_code(quality))
+    assert re.fullmatch(r"r[0-9a-f]{8}-p[0-9a-f]{8}-a[0-9a-f]{8}-v0\.1", seen_code(quality))
 
 
 def test_links_of_the_index_keep_their_places():

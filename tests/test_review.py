@@ -16,14 +16,17 @@ from test_report import Page
 from workshop import HEADER, WEDGING, make_folder, only, sessions, told
 from workshop import faults as faults_of
 
+from pipeline.report.analysed import analysed_of
 from pipeline.report.parts import templates
 from pipeline.report.review import HEADER as REVIEW_HEADER
 from pipeline.report.review import review_of, seen_code, session_review
-from pipeline.steps.tables import exclusions, write_tables
+from pipeline.steps.tables import exclusions, session_row, write_tables
 from pipeline.study import Decision, load_study
 from pipeline.workflow import Plan
 
-ROW = "wedging-1,reject,strap worn over the sleeve,AB,2026-03-04,r0123abcd-p0123abcd\n"
+CODE = "r0123abcd-p0123abcd-a0123abcd-v0.1"
+OTHER = "r00000000-p00000000-a00000000-v0.0"
+ROW = f"wedging-1,reject,strap worn over the sleeve,AB,2026-03-04,{CODE}\n"
 
 
 @pytest.fixture
@@ -57,7 +60,7 @@ def test_decisions_are_read(folder: Path) -> None:
             "strap worn over the sleeve",
             "AB",
             "2026-03-04",
-            "r0123abcd-p0123abcd",
+            CODE,
             2,
         ),
         "glazing-1": Decision("glazing-1", "accept_in_part", "loose, at first", "ÅÖ", "2026-03-05", "", 3),
@@ -101,7 +104,7 @@ def test_another_file_may_hold_the_decisions(folder: Path) -> None:
         ("2026-03-04", "2026-02-30", ("column date", "YYYY-MM-DD", "'2026-02-30'")),
         ("2026-03-04", "20260304", ("column date", "YYYY-MM-DD", "'20260304'")),
         ("2026-03-04", "2026-02-28", ("column date", "not before the recording of 2026-03-02")),
-        ("r0123abcd-p0123abcd", "r0123abcd", ("column seen", "a code such as", "'r0123abcd'", "Copy it")),
+        (CODE, "r0123abcd", ("column seen", "a code such as", "'r0123abcd'", "Copy it")),
     ],
 )
 def test_every_mistake_is_told_with_its_place(
@@ -175,6 +178,12 @@ def test_a_decision_about_what_is_there_is_not_stale() -> None:
             lambda made: made.update(policy_sha256="00" * 32, layout_sha256="00" * 32),
             "The recording or its layout and the policy have changed",
         ),
+        (lambda made: made.update(activities_sha256="00" * 32), "The activity log has changed"),
+        (lambda made: made.update(version="0.2.0"), "The version of sessiongate has changed"),
+        (
+            lambda made: made.update(version="1.1.0", activities_sha256="", policy_sha256="00" * 32),
+            "The policy, the activity log and the version of sessiongate have changed",
+        ),
     ],
 )
 def test_a_decision_about_something_else_is_stale_and_not_followed(change: Any, why: str) -> None:
@@ -186,10 +195,10 @@ def test_a_decision_about_something_else_is_stale_and_not_followed(change: Any, 
     assert review["why"].startswith(why)
 
 
-def test_another_version_of_the_program_or_another_verdict_makes_no_decision_stale() -> None:
-    """What was looked at are recording, layout and policy; the code says nothing of the rest."""
-    changed = copy.deepcopy(QUALITY) | {"verdict": "accept", "sentence": "", "measures": []}
-    changed["made_by"]["version"] = "9"
+def test_a_mended_version_of_the_program_makes_no_decision_stale() -> None:
+    """Versions whose first two numbers are the same judge the same (Semantic Versioning 2.0.0, item 6)."""
+    changed = copy.deepcopy(QUALITY) | {"sentence": "", "measures": []}
+    changed["made_by"]["version"] = "0.1.9"
     assert seen_code(changed) == seen_code(QUALITY)
 
 
@@ -198,6 +207,18 @@ def test_without_a_code_nobody_can_tell() -> None:
     assert review is not None
     assert (review["stale"], review["followed"]) == (None, True)
     assert "nobody can tell" in review["why"]
+
+
+def test_an_older_code_tells_of_what_it_covers() -> None:
+    recording, policy, *_ = seen_code(QUALITY).split("-")
+    review = review_of(QUALITY, decision(QUALITY, seen=f"{recording}-{policy}"))
+    assert review is not None
+    assert (review["stale"], review["followed"]) == (None, True)
+    assert "the activity log and the version of sessiongate" in review["why"]
+    review = review_of(QUALITY, decision(QUALITY, seen=f"{recording}-p00000000"))
+    assert review is not None
+    assert (review["stale"], review["followed"]) == (True, False)
+    assert review["why"].startswith("The policy has changed")
 
 
 @pytest.mark.parametrize("what", ["accept", "accept_in_part"])
@@ -210,7 +231,7 @@ def test_what_could_not_be_read_cannot_be_used(what: str) -> None:
 
 
 def test_no_part_can_be_used_where_none_is_clean() -> None:
-    quality = {**quality_of("reject"), "measures": []}
+    quality = {**quality_of("reject"), "clean": []}
     review = review_of(quality, decision(quality, "accept_in_part"))
     assert review is not None
     assert not review["followed"]
@@ -219,7 +240,7 @@ def test_no_part_can_be_used_where_none_is_clean() -> None:
 
 def test_the_code_is_no_number_for_a_spreadsheet() -> None:
     assert seen_code(QUALITY)[0] == "r"
-    assert len(seen_code(QUALITY)) == 19
+    assert seen_code(QUALITY).endswith("-v0.1")
 
 
 # ---------------------------------------------------------------- tables
@@ -261,24 +282,60 @@ def test_a_session_that_a_person_left_out_is_an_exclusion() -> None:
     assert row["kept_by_review"] == "no"
 
 
-def test_lengths_of_exclusions_sum_to_what_is_not_used() -> None:
+@pytest.mark.parametrize("verdict", ["accept", "accept_in_part", "reject"])
+@pytest.mark.parametrize("what", ["accept", "accept_in_part", "reject"])
+@pytest.mark.parametrize("seen", [None, OTHER])
+def test_exclusions_and_what_is_analysed_are_the_whole_session(
+    verdict: str, what: str, seen: str | None
+) -> None:
+    quality = quality_of(verdict)
+    review = review_of(quality, decision(quality, what, seen=seen))
+    rows = exclusions(quality, review)
+    out = [[row["start_s"], row["stop_s"]] for row in rows if row["kept_by_review"] == "no"]
+    parts = sorted([*out, *analysed_of(quality, review)])
+    assert [start for start, _ in parts] == pytest.approx([0.0, *(stop for _, stop in parts[:-1])])
+    assert parts[-1][1] == pytest.approx(quality["duration_s"])
+    assert session_row(quality, review)["analysed_s"] == pytest.approx(
+        quality["duration_s"] - sum(stop - start for start, stop in out)
+    )
+
+
+def test_what_a_person_left_out_and_what_the_verdict_left_out_are_told_apart() -> None:
     quality = quality_of("accept_in_part")
     rows = exclusions(quality, review_of(quality, decision(quality)))
     assert {row["reason"] for row in rows} == {"saturated_fraction", "review"}
-    assert sum(row["stop_s"] - row["start_s"] for row in rows) == pytest.approx(quality["duration_s"])
+    assert {row["kept_by_review"] for row in rows} == {"no"}
 
 
 def test_what_a_person_took_back_says_so() -> None:
+    """Of a rejected minute whose seconds 12 to 18 were lost, the clean stretches come back, or all of it."""
     quality = quality_of("reject")
-    for what, kept in (("accept", "whole"), ("accept_in_part", "in_part"), ("reject", "no")):
+    spans = {
+        "accept": [("yes", 0.0, 60.0)],
+        "accept_in_part": [("yes", 0.0, 12.0), ("no", 12.0, 18.0), ("yes", 18.0, 60.0)],
+        "reject": [("no", 0.0, 60.0)],
+    }
+    for what, expected in spans.items():
         rows = exclusions(quality, review_of(quality, decision(quality, what)))
-        assert {row["kept_by_review"] for row in rows} == {kept}
+        assert [(r["kept_by_review"], r["start_s"], r["stop_s"]) for r in rows] == expected
         assert {row["reason"] for row in rows} == {"contact_loss_fraction"}
+        back = [row["explanation"] for row in rows if row["kept_by_review"] == "yes"]
+        assert all("; taken back by AB on 2026-03-04: strap over the sleeve" in text for text in back)
+
+
+def test_the_table_says_which_seconds_are_analysed() -> None:
+    """Usable intervals are those of the verdict; what is analysed follows the decision."""
+    quality = quality_of("reject")
+    row = session_row(quality, review_of(quality, decision(quality, "accept_in_part")))
+    assert (row["usable_intervals"], row["analysed_intervals"]) == ("", "0.00-12.00;18.00-60.00")
+    assert row["analysed_s"] == pytest.approx(54.0)
+    assert session_row(quality, None)["analysed_intervals"] == ""
+    assert session_row(quality, None)["analysed_s"] == 0.0
 
 
 def test_a_stale_decision_excludes_nothing() -> None:
     quality = quality_of("accept")
-    assert exclusions(quality, review_of(quality, decision(quality, seen="r00000000-p00000000"))) == []
+    assert exclusions(quality, review_of(quality, decision(quality, seen=OTHER))) == []
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+cmd|' /C calc'!A0", "-2+3", "@SUM(A1)", "\uff1d1+1", " =1"])
@@ -327,7 +384,8 @@ def test_the_page_shows_verdict_decision_and_a_line_to_copy() -> None:
 
 
 def test_the_page_points_out_a_stale_decision() -> None:
-    text = Page(shown(QUALITY, decision(QUALITY, seen=f"r00000000-p{seen_code(QUALITY)[-8:]}"))).text
+    seen = "-".join(["r00000000", *seen_code(QUALITY).split("-")[1:]])
+    text = Page(shown(QUALITY, decision(QUALITY, seen=seen))).text
     assert "Out of date" in text
     assert "The recording or its layout has changed since it was decided" in text
 

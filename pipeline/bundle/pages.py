@@ -20,7 +20,7 @@ from pipeline.bundle.tables import policy_of
 from pipeline.report import write_overview, write_report
 from pipeline.report.methods import Facts
 from pipeline.report.paper import write_paper
-from pipeline.report.review import Review, seen_code
+from pipeline.report.review import PARTS, Review, seen_code
 from pipeline.signal import Worn, read_windows, session_signal, study_signal, write_windows
 from pipeline.signal.windows import no_windows
 from pipeline.steps.job import Places
@@ -171,11 +171,13 @@ def _decision(session: RecodedSession) -> Decision | None:
     review = session.review
     if review is None:
         return None
-    recording, policy = seen_code(session.quality).split("-")
+    parts = seen_code(session.quality).split("-")
     if review["stale"]:
-        recording = _other(recording) if "recording" in review["why"] else recording
-        policy = _other(policy) if "policy" in review["why"] else policy
-    seen = "" if review["stale"] is None else f"{recording}-{policy}"
+        why = review["why"].lower()
+        parts = [_other(part) if what in why else part for part, what in zip(parts, PARTS, strict=True)]
+    if review["stale"] is None:  # of an older code the first parts agree
+        parts = parts[:2] if "older" in review["why"] else []
+    seen = "-".join(parts)
     return Decision(
         session=session.code,
         decision=review["decision"],

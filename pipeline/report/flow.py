@@ -1,8 +1,8 @@
 """The way of the sessions from recorded to analysed: how many leave at each step, and why.
 
 The steps are those of a study's flow diagram: STROBE (von Elm et al. 2007, PLoS Med 4:e296), item 13, and
-CONSORT 2010 (Schulz et al. 2010, BMJ 340:c332), item 13. Every time is made of the same cells, so the steps
-add up as they are shown.
+CONSORT 2010 (Schulz et al. 2010, BMJ 340:c332), item 13. Every time is made of the same cells, which are
+rounded once: the steps add up as they are shown, and those by the verdict do not depend on people.
 """
 
 import math
@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from pipeline.report import words
-from pipeline.report.review import Review, clean_time_s
+from pipeline.report.analysed import analysed_of, length_s
+from pipeline.report.review import Review
 from schemas.conditions import CONDITIONS
 
 Use = Literal["whole", "in_part", "no"]
@@ -42,12 +43,16 @@ class Traced:
 
 @dataclass(frozen=True)
 class Count:
-    """Sessions at a step, the participants that they are of, and their time."""
+    """Sessions at a step, the participants that they are of, and their time.
+
+    ``time`` is in words, ``rounded`` where it is not the nearest to ``hours`` so that the steps add up.
+    """
 
     sessions: int
     participants: int
     time: str
     hours: float
+    rounded: bool = False
 
 
 @dataclass(frozen=True)
@@ -97,13 +102,11 @@ def trace(quality: Mapping[str, Any], review: Review | None) -> Traced:
     """Follow one session from its recording to its use."""
     recorded_s = float(quality["duration_s"] or 0)
     computed = _USE[quality["verdict"]]
-    computed_s = recorded_s - cut_s(quality) if computed != "no" else 0.0
+    computed_s = _used_s(quality, quality["usable"])
     final, final_s, decided = computed, computed_s, None
     if review is not None and review["followed"]:
         final, decided = _USE[review["decision"]], review["reason"]
-        if final != computed:
-            clean_s = min(clean_time_s(quality), recorded_s)
-            final_s = {"whole": recorded_s, "in_part": clean_s, "no": 0.0}[final]
+        final_s = _used_s(quality, analysed_of(quality, review))
     return Traced(
         quality["session"],
         quality["participant"],
@@ -118,11 +121,10 @@ def trace(quality: Mapping[str, Any], review: Review | None) -> Traced:
     )
 
 
-def cut_s(quality: Mapping[str, Any]) -> float:
-    """Time of an analysed session outside its usable intervals; less than a sample is rounding."""
-    usable_s = float(sum(stop - start for start, stop in quality["usable"]))
-    cut = float(quality["duration_s"] or 0) - usable_s
-    return cut if cut * (quality["nominal_hz"] or 1.0) > 1.5 else 0.0
+def _used_s(quality: Mapping[str, Any], intervals: Sequence[Sequence[float]]) -> float:
+    """Time in stretches; where less than a sample is missing to all of the recording, all of it."""
+    recorded_s, used_s = float(quality["duration_s"] or 0), length_s(intervals)
+    return used_s if (recorded_s - used_s) * (quality["nominal_hz"] or 1.0) > 1.5 else recorded_s
 
 
 def _first_reason(quality: Mapping[str, Any]) -> str:
@@ -158,7 +160,11 @@ def flow_of(qualities: Sequence[Mapping[str, Any]], reviews: Mapping[str, Review
     changed = [t for t in accepted if t.final != "no" and t.final != t.computed]
     analysed = [t for t in traced if t.final != "no"]
     unreadable = [t for t in traced if not t.read]
-    cut = [q for q in qualities if _USE[q["verdict"]] != "no" and cut_s(q) > 0]
+    cut = [
+        q
+        for q, t in zip(qualities, traced, strict=True)
+        if t.computed != "no" and t.computed_s < t.recorded_s
+    ]
     told = [reviews[t.session] for t in traced if t.session in reviews]
     return Flow(
         recorded=_count(traced, spans, spans.everything),
@@ -188,26 +194,60 @@ def flow_of(qualities: Sequence[Mapping[str, Any]], reviews: Mapping[str, Review
     )
 
 
+_BY_VERDICT = (
+    ("unread",),
+    ("kept", "left_out", "shortened"),
+    ("cut", "extended"),
+    ("rejected", "taken_back"),
+)
+"""Cells by what the verdict alone makes of them; the first of each stayed as it was."""
+
+
 @dataclass(frozen=True)
 class _Spans:
-    """Time in each cell: in whole steps of a second, and exactly. A step of the flow is a sum of cells."""
+    """Time in each cell: in whole steps of a second, and exactly. A step of the flow is a sum of cells.
+
+    What the verdict alone makes of the time is rounded first, and each part of it then shared out among what
+    people made of it.
+    """
 
     steps: Mapping[str, int]
     exact_s: Mapping[str, float]
+    whole_s: tuple[float, ...]
     per_s: int
 
-    everything = frozenset(
-        ("unread", "kept", "left_out", "shortened", "extended", "cut", "rejected", "taken_back")
-    )
+    everything = frozenset(cell for cells in _BY_VERDICT for cell in cells)
 
     @staticmethod
-    def of(traced: Iterable[Traced]) -> "_Spans":
+    def of(traced: Sequence[Traced]) -> "_Spans":
         exact = dict.fromkeys(sorted(_Spans.everything), 0.0)
         for t in traced:
             for cell, seconds in _cells(t):
                 exact[cell] += seconds
-        per_s, steps = words.in_steps(list(exact.values()))
-        return _Spans(dict(zip(exact, steps, strict=True)), exact, per_s)
+        # Not sums of those cells: what people decided must not move the last digit of the verdicts' times.
+        whole_s = tuple(math.fsum(part) for part in zip(*map(_by_verdict, traced), strict=True)) or (0.0,) * 4
+        per_s, totals = words.in_steps(whole_s)
+        steps: dict[str, int] = {}
+        for cells, total in zip(_BY_VERDICT, totals, strict=True):
+            shared = words.shared_out([exact[cell] * per_s for cell in cells], total)
+            steps |= dict(zip(cells, shared, strict=True))
+        return _Spans(steps, exact, whole_s, per_s)
+
+    def time_s(self, names: frozenset[str]) -> float:
+        """Exact time of cells together."""
+        parts = []
+        for cells, whole_s in zip(_BY_VERDICT, self.whole_s, strict=True):
+            parts += [whole_s] if names.issuperset(cells) else [self.exact_s[c] for c in cells if c in names]
+        return math.fsum(parts)
+
+
+def _by_verdict(t: Traced) -> tuple[float, float, float, float]:
+    """A session's time in the groups of `_BY_VERDICT`."""
+    if not t.read:
+        return t.recorded_s, 0.0, 0.0, 0.0
+    if t.computed == "no":
+        return 0.0, 0.0, 0.0, t.recorded_s
+    return 0.0, t.computed_s, max(t.recorded_s - t.computed_s, 0.0), 0.0
 
 
 def _cells(t: Traced) -> list[tuple[str, float]]:
@@ -224,11 +264,11 @@ def _cells(t: Traced) -> list[tuple[str, float]]:
 
 
 def _count(traced: Sequence[Traced], spans: _Spans, cells: Iterable[str]) -> Count:
-    names = sorted(cells)
-    steps = sum(spans.steps[name] for name in names)
-    hours = math.fsum(spans.exact_s[name] for name in names) / 3600
+    names = frozenset(cells)
+    steps, exact_s = sum(spans.steps[name] for name in names), spans.time_s(names)
     participants = len({t.participant for t in traced})
-    return Count(len(traced), participants, words.steps_words(steps, spans.per_s), hours)
+    time, rounded = words.steps_words(steps, spans.per_s), steps != round(exact_s * spans.per_s)
+    return Count(len(traced), participants, time, exact_s / 3600, rounded)
 
 
 def _reasons(reasons: Iterable[str]) -> tuple[tuple[str, int], ...]:
@@ -239,7 +279,11 @@ def _reasons(reasons: Iterable[str]) -> tuple[tuple[str, int], ...]:
 def _cut_by(in_part: Sequence[Mapping[str, Any]]) -> tuple[tuple[str, str], ...]:
     """Time in each fault within the sessions that were cut, longest first."""
     seconds = {
-        condition.name: sum(q["conditions"].get(condition.name, {}).get("seconds") or 0 for q in in_part)
+        condition.name: sum(
+            q["conditions"].get(condition.name, {}).get("seconds") or 0
+            for q in in_part
+            if condition.name != "mains" or not words.is_mains_all_off(q)
+        )
         for condition in CONDITIONS
         if condition.fault
     }

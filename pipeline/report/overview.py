@@ -1,5 +1,6 @@
 """The page of the batch: a row for each session, and what changes over the days."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,7 +9,7 @@ from typing import Any
 
 from pipeline.report import words
 from pipeline.report.batch_rows import rows
-from pipeline.report.flow import cut_s
+from pipeline.report.flow import Flow, flow_of, trace
 from pipeline.report.margins import study_margins
 from pipeline.report.parts import script, templates
 from pipeline.report.review import Review
@@ -58,6 +59,7 @@ def write_overview(
     """
     matters = run.get("matters", ())
     sessions = rows(qualities, strips, matters, reviews)
+    flow = flow_of(qualities, reviews)
     quantities = trends(qualities) if dated else []
     standing = _standing_out(quantities)
     page = (
@@ -73,8 +75,9 @@ def write_overview(
             n_doubtful=sum(row["doubtful"] for row in sessions),
             matters=matters,
             n_participants=len({quality["participant"] for quality in qualities}),
-            shown=_shown(qualities),
-            reasons=_by_reason(qualities),
+            shown=_shown(flow),
+            reasons=_by_reason(qualities, reviews),
+            by_person=_by_person(flow),
             quantities=quantities,
             days=days(qualities),
             standing_out=standing[:MOST_STANDING],
@@ -91,18 +94,36 @@ def write_overview(
     write_text(out / "index.html", page)
 
 
-def _by_reason(qualities: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Sessions in which each measure was a reason; one session can have several."""
+def _by_reason(qualities: Sequence[Mapping[str, Any]], reviews: Mapping[str, Review]) -> list[dict[str, Any]]:
+    """Sessions in which each measure was a reason, and how many a person took back; one can have several."""
     counts: dict[str, dict[str, int]] = {}
+    back: Counter[str] = Counter()
     for quality in qualities:
         names = {reason["measure"] for reason in quality["reasons"]}
+        traced = trace(quality, reviews.get(quality["session"]))
         for name in sorted(names):
             counts.setdefault(name, dict.fromkeys(words.VERDICTS, 0))[quality["verdict"]] += 1
+            back[name] += _LEAST_FIRST[traced.final] > _LEAST_FIRST[traced.computed]
     rows = [
-        {"name": name, "title": words.measure_title(name), "all": sum(by.values()), **by}
+        {"name": name, "title": words.measure_title(name), "all": sum(by.values()), "back": back[name], **by}
         for name, by in counts.items()
     ]
     return sorted(rows, key=lambda row: (-int(row["all"]), str(row["title"])))
+
+
+def _by_person(flow: Flow) -> dict[str, int] | None:
+    """Sessions that people left out, used in part and took back; None where no decision is followed."""
+    if not _followed(flow):
+        return None
+    return {
+        "out": flow.left_out.sessions,
+        "part": flow.shortened.sessions,
+        "back": flow.taken_back.sessions + flow.extended.sessions,
+    }
+
+
+def _followed(flow: Flow) -> int:
+    return flow.decided - flow.stale - flow.unfit
 
 
 def _standing_out(quantities: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
@@ -111,17 +132,39 @@ def _standing_out(quantities: Sequence[Mapping[str, Any]]) -> list[Mapping[str, 
     return sorted(told, key=lambda sentence: not sentence["worse"])
 
 
+_LEAST_FIRST = {"no": 0, "in_part": 1, "whole": 2}
+
+
 @dataclass(frozen=True)
 class _Shown:
-    """Times of the batch in words, and the share of the first in the second."""
+    """Times of the batch as the flow has them: recorded, usable by the verdicts, and what is analysed.
 
-    usable: str
+    ``followed`` counts the decisions of people that are followed; ``uses`` are sessions by the verdict that
+    says how they are used then.
+    """
+
     recorded: str
+    usable: str
     share: float | None
+    followed: int
+    analysed: str
+    analysed_share: float | None
+    uses: Mapping[str, int]
 
 
-def _shown(qualities: Sequence[Mapping[str, Any]]) -> _Shown:
-    recorded_s = sum(float(quality["duration_s"] or 0) for quality in qualities)
-    usable_s = sum(float(q["duration_s"] or 0) - cut_s(q) for q in qualities if words.is_analysed(q))
-    recorded, (usable, _) = words.adding_up([usable_s, recorded_s - usable_s])
-    return _Shown(usable, recorded, usable_s / recorded_s if recorded_s else None)
+def _shown(flow: Flow) -> _Shown:
+    hours = flow.recorded.hours
+    return _Shown(
+        flow.recorded.time,
+        flow.accepted.time,
+        flow.accepted.hours / hours if hours else None,
+        _followed(flow),
+        flow.analysed.time,
+        flow.analysed.hours / hours if hours else None,
+        {
+            "accept": flow.analysed_whole,
+            "accept_in_part": flow.analysed_in_part,
+            "reject": flow.read.sessions - flow.analysed.sessions,
+            "unreadable": flow.unreadable.sessions,
+        },
+    )

@@ -83,7 +83,7 @@ def boxes(flow: Flow) -> list[Box]:
         Box(f"{flow.read.sessions} read", _total(flow.read)),
         Box(
             f"{flow.rejected.sessions} not to be used",
-            flow.rejected.time if flow.rejected.sessions else "",
+            _time(flow.rejected) if flow.rejected.sessions else "",
             _rows(flow.rejected_by),
             side="outward",
         ),
@@ -119,7 +119,7 @@ def _reviewed(flow: Flow) -> Iterable[Box]:
         if count.sessions:
             yield Box(
                 f"{count.sessions} {words}",
-                count.time,
+                _time(count),
                 _rows(reasons),
                 side="inward" if inward else "outward",
             )
@@ -135,7 +135,12 @@ def _reviewed(flow: Flow) -> Iterable[Box]:
 
 
 def _total(count: Count) -> str:
-    return f"{counted(count.participants, 'participant')} · {count.time}"
+    return f"{counted(count.participants, 'participant')} · {_time(count)}"
+
+
+def _time(count: Count) -> str:
+    """The time, and whether it is off by a moment so that all of them add up."""
+    return f"{count.time}, rounded" if count.rounded else count.time
 
 
 def _rows(reasons: Sequence[tuple[str, int]]) -> tuple[tuple[str, str], ...]:

@@ -1,5 +1,7 @@
 """Judge: findings to a verdict, and the session's final data files."""
 
+import hashlib
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -15,6 +17,7 @@ from pipeline.recording import BLOCK_ROWS, Recording, copy_events, open_recordin
 from pipeline.recording.write import Rows
 from pipeline.steps.detect import read_detected
 from pipeline.steps.job import Job, read_json, write_json
+from pipeline.study import Activity
 from pipeline.verdict.judge import Extent, Verdict, unreadable
 from pipeline.verdict.judge import judge as judge_session
 from pipeline.verdict.margins import margins
@@ -175,6 +178,7 @@ def _quality(job: Job, recorded: Sequence[Recorded], whole: Detected, verdict: V
             "version": __version__,
             "layout_sha256": job.layouts_sha256,
             "policy_sha256": job.policy.sha256,
+            "activities_sha256": _log_sha256(session.activities),
             "dumps": {dump["name"]: dump["sha256"] for dump in conversion["dumps"]},
         },
     }
@@ -193,6 +197,12 @@ def _stretches(main: Recording | None, verdict: Verdict) -> dict[str, Any]:
             for part in verdict.left_out
         ],
     }
+
+
+def _log_sha256(activities: Sequence[Activity]) -> str:
+    """Digest of the session's part of the activity log: the detectors that read it decide by it, too."""
+    rows = [[a.start_s, a.stop_s, a.activity, a.intensity] for a in activities]
+    return hashlib.sha256(json.dumps(rows).encode()).hexdigest()
 
 
 def _in_seconds(main: Recording, spans: Spans) -> list[list[float]]:

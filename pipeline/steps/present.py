@@ -74,8 +74,17 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
             "layouts": layouts,
             "dumps": _digests(qualities),
             "sessions": {q["session"]: q["verdict"] for q in qualities},
+            "decisions": _decisions(reviews),
         },
     )
+
+
+def _decisions(reviews: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Which decisions were followed, without who made them and why."""
+    return [
+        {"session": name, **{key: review[key] for key in ("decision", "stale", "followed")}}
+        for name, review in sorted(reviews.items())
+    ]
 
 
 def _reviews(study: Study, qualities: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, Any]]:

@@ -9,6 +9,7 @@ from typing import Any
 
 import pyarrow.parquet as pq
 
+from pipeline.report.analysed import Intervals, analysed_of, length_s, without
 from pipeline.report.flow import trace
 from pipeline.report.margins import margin_rows
 from pipeline.report.review import Review, review_columns
@@ -45,9 +46,11 @@ def session_row(quality: Mapping[str, Any], review: Review | None) -> dict[str, 
     """A session's row of the table over all sessions, as `schemas.columns.SESSIONS` has it."""
     same = ("session", "participant", "site", "device", "layout", "started_at", "verdict", "sentence")
     row: dict[str, Any] = {name: quality[name] for name in same}
-    row["reasons"] = "; ".join(reason["measure"] for reason in quality["reasons"])
-    row["usable_intervals"] = ";".join(f"{start:.2f}-{stop:.2f}" for start, stop in quality["usable"])
+    row["reasons"] = _measures(quality)
+    row["usable_intervals"] = _written(quality["usable"])
     row |= {**review_columns(review), "analysed": trace(quality, review).final}
+    analysed = analysed_of(quality, review)
+    row |= {"analysed_intervals": _written(analysed), "analysed_s": length_s(analysed)}
     for measure in MEASURES:
         values = [
             m["value"] for m in quality["measures"] if m["name"] == measure.name and m["value"] is not None
@@ -57,45 +60,78 @@ def session_row(quality: Mapping[str, Any], review: Review | None) -> dict[str, 
     return row
 
 
+def _written(intervals: Intervals) -> str:
+    return ";".join(f"{start:.2f}-{stop:.2f}" for start, stop in intervals)
+
+
 def exclusions(quality: Mapping[str, Any], review: Review | None = None) -> list[dict[str, Any]]:
     """What of a session was left out, stretch by stretch: by the verdict first, then by a person.
 
-    The lengths of a session's rows that no person took back, and what is used of it, sum to its duration.
+    What a person took back is listed as such; the lengths of the other rows, and what is analysed of the
+    session, sum to its duration.
     """
-    traced = trace(quality, review)
-    taken_back = traced.final != traced.computed and traced.final_s > traced.computed_s
-    same = {
-        **{name: quality[name] for name in ("session", "participant", "verdict")},
-        "kept_by_review": traced.final if taken_back else "no",
-    }
-    rows = _by_verdict(quality, same)
-    if traced.decided is not None and traced.final_s < traced.computed_s and review is not None:
-        rows += _by_person(quality, review, {**same, "reason": "review"})
+    same = {name: quality[name] for name in ("session", "participant", "verdict")}
+    if quality["verdict"] == "unreadable":
+        told = "; ".join(reason["text"] for reason in quality["reasons"])
+        nowhere = {"start_s": None, "stop_s": None, "kept_by_review": "no"}
+        return [{**same, **nowhere, "reason": _measures(quality), "explanation": told}]
+    analysed = analysed_of(quality, review)
+    rows = _by_verdict(quality, review, analysed) if quality["verdict"] != "accept" else []
+    if review is not None:
+        told = f"left out by {_signed(review)}"
+        rows += [
+            {
+                "start_s": start,
+                "stop_s": stop,
+                "reason": "review",
+                "explanation": told,
+                "kept_by_review": "no",
+            }
+            for start, stop in _long(without(quality["usable"], analysed), quality)
+        ]
+    return [{**same, **row} for row in rows]
+
+
+def _by_verdict(
+    quality: Mapping[str, Any], review: Review | None, analysed: Intervals
+) -> list[dict[str, Any]]:
+    """Each stretch that the verdict leaves out, in the pieces that stay out and that were taken back."""
+    rows = []
+    for part in quality["left_out"]:
+        span = [[part["start_s"], part["stop_s"]]]
+        out = without(span, analysed)
+        back = without(span, out) if review is not None else []
+        told = {False: part["text"]}
+        if review is not None:
+            told[True] = f"{part['text']}; taken back by {_signed(review)}"
+        pieces = [(a, b, False) for a, b in _long(out, quality)] + [
+            (a, b, True) for a, b in _long(back, quality)
+        ]
+        rows += [
+            {
+                "start_s": start,
+                "stop_s": stop,
+                "reason": _measures(quality),
+                "explanation": told[kept],
+                "kept_by_review": "yes" if kept else "no",
+            }
+            for start, stop, kept in sorted(pieces)
+        ]
     return rows
 
 
-def _by_verdict(quality: Mapping[str, Any], same: Mapping[str, Any]) -> list[dict[str, Any]]:
-    if quality["verdict"] == "accept":
-        return []
-    same = {**same, "reason": "; ".join(reason["measure"] for reason in quality["reasons"])}
-    if quality["verdict"] == "unreadable":
-        told = "; ".join(reason["text"] for reason in quality["reasons"])
-        return [{**same, "start_s": None, "stop_s": None, "explanation": told}]
-    return [
-        {**same, "start_s": part["start_s"], "stop_s": part["stop_s"], "explanation": part["text"]}
-        for part in quality["left_out"]
-    ]
+def _long(intervals: Intervals, quality: Mapping[str, Any]) -> Intervals:
+    """Those longer than a sample: what is shorter comes of rounding."""
+    least_s = 1.5 / (quality["nominal_hz"] or 1.0)
+    return [[start, stop] for start, stop in intervals if stop - start > least_s]
 
 
-def _by_person(quality: Mapping[str, Any], review: Review, same: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """What the verdict would have used: all of it is left out, or all but the clean stretches."""
-    told = f"left out by {review['initials']} on {review['date']}: {review['reason']}"
-    if review["decision"] != "reject":
-        told = f"all but the clean stretches {told}"
-        return [{**same, "start_s": None, "stop_s": None, "explanation": told}]
-    return [
-        {**same, "start_s": start, "stop_s": stop, "explanation": told} for start, stop in quality["usable"]
-    ]
+def _measures(quality: Mapping[str, Any]) -> str:
+    return "; ".join(reason["measure"] for reason in quality["reasons"])
+
+
+def _signed(review: Review) -> str:
+    return f"{review['initials']} on {review['date']}: {review['reason']}"
 
 
 def _write_parquet(

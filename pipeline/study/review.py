@@ -12,7 +12,9 @@ from pipeline.stamps import StampError, parse_stamp
 from pipeline.study.tables import Row
 from schemas.keys import REVIEW_COLUMNS, SEEN
 
-_SEEN = re.compile(r"r[0-9a-f]{8}-p[0-9a-f]{8}")
+_SEEN = re.compile(r"r[0-9a-f]{8}-p[0-9a-f]{8}(?:-a[0-9a-f]{8}-v[0-9]+\.[0-9]+)?")
+"""Codes of earlier versions end before the activity log."""
+
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _LONGEST = {"reason": 300, "initials": 12}
 _TURNING = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")

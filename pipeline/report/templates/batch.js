@@ -14,6 +14,7 @@ const PLAIN = Object.fromEntries([...controls.querySelectorAll("[data-verdict]")
   [b.dataset.verdict, b.textContent.trim()]));
 const REASONS = [...controls.querySelectorAll("[data-reason]")].map(b => b.dataset.reason);
 const GROUPS = [...controls.querySelectorAll("[data-group]")].map(b => b.dataset.group);
+const FLAGS = ["doubtful", "decided", "stale"];
 const SORTS = {
   verdict: r => r.rank, usable: r => r.usable, name: r => r.name, start: r => r.start, margin: r => r.margin,
 };
@@ -35,13 +36,15 @@ const rows = [...table.tBodies[0].rows].map((row, place) => {
     usable: row.dataset.u === "" ? -1 : +row.dataset.u, length: +row.dataset.l,
     margin: row.dataset.m === undefined ? Infinity : +row.dataset.m,
     start: Date.parse(stated) || 0, reasons: new Set((row.dataset.r || "").split(" ").filter(Boolean)),
-    doubtful: row.dataset.d !== undefined,
+    doubtful: row.dataset.d !== undefined, decided: row.dataset.p !== undefined, stale: row.dataset.o !== undefined,
+    analysed: row.dataset.a === undefined ? null : +row.dataset.a,
     participant: text(".p"), site: text(".s"), device: text(".d"), day: stated.slice(0, 10),
     lower: null,
   };
 });
 const blank = () => ({
-  group: "", sort: "verdict", down: false, verdict: new Set(), reason: new Set(), doubtful: false, q: "",
+  group: "", sort: "verdict", down: false, verdict: new Set(), reason: new Set(), q: "",
+  doubtful: false, decided: false, stale: false,
   only: null,  // [what rows are grouped by, its value], as links from the trends ask for
 });
 let view = blank();
@@ -56,7 +59,7 @@ function read(fragment) {
   if (GROUPS.includes(asked.get("group"))) next.group = asked.get("group");
   if (Object.hasOwn(SORTS, asked.get("sort"))) next.sort = asked.get("sort");
   next.down = asked.get("down") === "1";
-  next.doubtful = asked.get("doubtful") === "1";
+  for (const name of FLAGS) next[name] = asked.get(name) === "1";
   next.q = asked.get("q") || "";
   for (const name of GROUPS) if (asked.has(name)) next.only = [name, asked.get(name)];
   return next;
@@ -66,7 +69,7 @@ function write() {
   const said = new URLSearchParams();
   if (view.verdict.size) said.set("verdict", VERDICTS.filter(one => view.verdict.has(one)).join());
   if (view.reason.size) said.set("reason", REASONS.filter(one => view.reason.has(one)).join());
-  if (view.doubtful) said.set("doubtful", "1");
+  for (const name of FLAGS) if (view[name]) said.set(name, "1");
   if (view.q) said.set("q", view.q);
   if (view.only) said.set(...view.only);
   if (view.group) said.set("group", view.group);
@@ -85,14 +88,14 @@ const wordsOf = q => q.toLowerCase().split(/\s+/).filter(Boolean);
 function has(one, part, value) {
   if (part === "verdict") return one.verdict === value;
   if (part === "reason") return one.reasons.has(value);
-  return one.doubtful;
+  return one[part];
 }
 
 /** Whether a row is in the view; `but` is a part of the filter that is left out, to count what it would give. */
 function fits(one, asked, but) {
   if (but !== "verdict" && view.verdict.size && !view.verdict.has(one.verdict)) return false;
   if (but !== "reason" && view.reason.size && ![...view.reason].some(name => one.reasons.has(name))) return false;
-  if (but !== "doubtful" && view.doubtful && !one.doubtful) return false;
+  for (const name of FLAGS) if (but !== name && view[name] && !one[name]) return false;
   if (view.only && one[view.only[0]] !== view.only[1]) return false;
   if (!asked.length) return true;
   one.lower ??= one.row.textContent.toLowerCase();
@@ -119,13 +122,20 @@ function element(tag, name, text) {
 
 const plural = (n, one) => `${n.toLocaleString("en").replaceAll(",", "\u202f")} ${n === 1 ? one : one + "s"}`;
 
+function percent(part, length) {
+  const exact = 100 * part / length, whole = Math.round(exact);
+  const close = (whole === 0 && part > 0) || (whole === 100 && part < length);
+  return `${close ? exact.toFixed(1) : whole}\u202f%`;
+}
+
 function share(some) {
   const length = some.reduce((sum, one) => sum + one.length, 0);
   const usable = some.reduce((sum, one) => sum + Math.max(one.usable, 0) * one.length, 0);
   if (!length) return "";
-  const percent = 100 * usable / length, whole = Math.round(percent);
-  const close = (whole === 0 && usable > 0) || (whole === 100 && usable < length);
-  return `${close ? percent.toFixed(1) : whole}\u202f% of the time usable`;
+  const said = `${percent(usable, length)} of the time usable`;
+  if (!some.some(one => one.analysed !== null)) return said;
+  const analysed = some.reduce((sum, one) => sum + (one.analysed ?? Math.max(one.usable, 0)) * one.length, 0);
+  return `${said}, ${percent(analysed, length)} analysed after decisions`;
 }
 
 function heading(name, some) {
@@ -190,14 +200,14 @@ function arrange(asked) {
 }
 
 function count(asked) {
-  for (const [part, selector] of [["verdict", "[data-verdict]"], ["reason", "[data-reason]"], ["doubtful", "[data-doubtful]"]]) {
+  for (const [part, selector] of [["verdict", "[data-verdict]"], ["reason", "[data-reason]"], ...FLAGS.map(name => [name, `[data-${name}]`])]) {
     const open = rows.filter(one => fits(one, asked, part));
     for (const button of controls.querySelectorAll(selector)) {
       const value = button.dataset[part];
       const n = open.filter(one => has(one, part, value)).length;
       button.querySelector("b").textContent = String(n);
       button.classList.toggle("none", !n);
-      button.setAttribute("aria-pressed", String(part === "doubtful" ? view.doubtful : view[part].has(value)));
+      button.setAttribute("aria-pressed", String(FLAGS.includes(part) ? view[part] : view[part].has(value)));
     }
   }
 }
@@ -224,7 +234,7 @@ function draw() {
   order.textContent = ORDERS[view.sort][+view.down];
   if (find.value !== view.q) find.value = view.q;
   empty.hidden = shown.length > 0;
-  clear.hidden = !(view.verdict.size || view.reason.size || view.doubtful || view.q || view.only);
+  clear.hidden = !(view.verdict.size || view.reason.size || FLAGS.some(name => view[name]) || view.q || view.only);
   tell(shown);
 }
 
@@ -237,11 +247,11 @@ function toggle(set, value) { if (!set.delete(value)) set.add(value); }
 controls.addEventListener("click", event => {
   const button = event.target.closest("button");
   if (!button) return;
-  const {verdict, reason, group} = button.dataset;
+  const {verdict, reason, group} = button.dataset, flag = FLAGS.find(name => button.dataset[name] !== undefined);
   if (verdict !== undefined) toggle(view.verdict, verdict);
   else if (reason !== undefined) toggle(view.reason, reason);
   else if (group !== undefined) view.group = view.group === group ? "" : group;
-  else if (button.dataset.doubtful !== undefined) view.doubtful = !view.doubtful;
+  else if (flag) view[flag] = !view[flag];
   else if (button === clear) {
     view = {...blank(), group: view.group, sort: view.sort, down: view.down};
     find.focus();  // the button goes, and the focus must not go with it
