@@ -107,7 +107,8 @@ def small_recording(folder: Path, counts: np.ndarray, channel: Channel, lost: np
         folder / "samples.parquet", [channel], iter([(~lost, columns)]), metadata, with_quality=True
     )
     quality = {"duration_s": n / 250, "reasons": [], "usable": [], "time_zone": "Europe/Lisbon"}
-    return {**quality, "started_at": "2026-03-02T09:30:00+00:00", "session": "throw-01"}
+    nothing = {"conditions": {}, "measures": []}
+    return {**quality, **nothing, "started_at": "2026-03-02T09:30:00+00:00", "session": "throw-01"}
 
 
 @settings(max_examples=60, deadline=None)
