@@ -16,7 +16,15 @@ from sklearn.preprocessing import StandardScaler
 from test_signal_windows import Doing, write_field
 
 from pipeline.report.signal import session_part, study_part
-from pipeline.signal import Worn, session_signal, signal_rows, study_signal, windows_of, write_windows
+from pipeline.signal import (
+    Worn,
+    read_windows,
+    session_signal,
+    signal_rows,
+    study_signal,
+    windows_of,
+    write_windows,
+)
 from pipeline.signal.across import served, trials, typical
 from pipeline.signal.learn import halves, learn, learn_nearest, learn_threshold, tried
 from pipeline.signal.pooled import Clusters
@@ -28,6 +36,7 @@ from pipeline.simulate.draw import draw
 from pipeline.steps.job import Places, StepFailed
 from pipeline.steps.signal import check_signal, look_for_signal
 from pipeline.steps.tables import write_csv
+from pipeline.study import Decision
 from schemas.columns import SIGNAL
 from schemas.tables import arrow_table, pandera_schema
 
@@ -344,6 +353,41 @@ def test_nothing_kept_says_so(tmp_path: Path) -> None:
     assert signal["areas"]["others_body"]["all"]["value"] > 0.99
 
 
+QUALITY = {
+    "verdict": "accept_in_part",
+    "usable": [[0.0, 30.0]],
+    "clean": [[5.0, 15.0]],
+    "whole": [[0.0, 40.0]],
+    "made_by": {"dumps": {}, "layout_sha256": "", "policy_sha256": "", "version": "0.1.0"},
+}
+
+
+@pytest.mark.parametrize(
+    ("decision", "seen", "n_kept"),
+    [
+        (None, "", 15),  # of 20 windows of 2 s what lies in 0 to 30 s
+        ("accept", "", 20),
+        ("accept_in_part", "", 4),  # those from 6 to 14 s
+        ("reject", "", 0),
+        ("reject", "r00000000-p00000000-a00000000-v0.1", 15),  # stale, so that the verdict stands
+    ],
+)
+def test_windows_after_exclusions_are_those_of_what_a_person_decided(
+    tmp_path: Path, decision: str | None, seen: str, n_kept: int
+) -> None:
+    places = Places(tmp_path, "throw-1")
+    places.samples.parent.mkdir()
+    places.signal.parent.mkdir(parents=True)
+    write_field(places.samples, np.sin(np.arange(4000) / 16) * np.repeat([0.001, 0.1], 2000), 100.0)
+    session = SimpleNamespace(activities=(Doing(0, 20, "rest"), Doing(20, 40, "body")))
+    review = decision and Decision("throw-1", decision, "the strap slipped", "AB", "2026-03-04", seen, 2)
+    job: Any = SimpleNamespace(places=places, session=session, review=review)
+    found = look_for_signal(job, QUALITY)
+    assert sum(n["kept"] for n in found["n"].values()) == n_kept
+    assert sum(n["all"] for n in found["n"].values()) == 20
+    assert int(read_windows(places.signal).kept.sum()) == n_kept
+
+
 def test_steps_write_windows_and_the_table_and_tell_of_a_garbled_file(tmp_path: Path) -> None:
     names = ("throw-1", "throw-2")
     all_places = [Places(tmp_path, name) for name in names]
@@ -357,8 +401,8 @@ def test_steps_write_windows_and_the_table_and_tell_of_a_garbled_file(tmp_path: 
         places.signal.parent.mkdir(parents=True)
         field = np.sin(np.arange(4000) / 16) * np.repeat([0.001, 0.1], 2000)
         write_field(places.samples, field, 100.0)
-        job: Any = SimpleNamespace(places=places, session=session)
-        assert look_for_signal(job, [[0.0, 40.0]])["areas"]["rest_body"]["kept"]["value"] == 1.0
+        job: Any = SimpleNamespace(places=places, session=session, review=None)
+        assert look_for_signal(job, QUALITY)["areas"]["rest_body"]["kept"]["value"] == 1.0
     study: Any = SimpleNamespace(sessions=sessions)
     assert check_signal(study, all_places)["n_kept"] == 2
     first = (tmp_path / "signal.csv").read_bytes()

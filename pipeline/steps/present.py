@@ -38,7 +38,7 @@ def report(job: Job) -> str:
         places.report,
         places.strip,
         job.review,
-        look_for_signal(job, quality["usable"]),
+        look_for_signal(job, quality),
     )
     return "written"
 

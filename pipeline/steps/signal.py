@@ -1,7 +1,10 @@
 """Whether the study carries the signal: windows of each session, and the check over all of them."""
 
+from collections.abc import Mapping
 from typing import Any
 
+from pipeline.report.analysed import analysed_of
+from pipeline.report.review import review_of
 from pipeline.signal import (
     Worn,
     read_windows,
@@ -19,9 +22,13 @@ from schemas.columns import SIGNAL
 TABLE = "signal.csv"
 
 
-def look_for_signal(job: Job, analysed: list[list[float]]) -> dict[str, Any]:
-    """Write a session's windows, and return its part of the check for the page; of what is analysed."""
+def look_for_signal(job: Job, quality: Mapping[str, Any]) -> dict[str, Any]:
+    """Write a session's windows, and return its part of the check for the page.
+
+    What is left after exclusions is what is analysed: where a person's decision is followed, by that.
+    """
     places = job.places
+    analysed = analysed_of(quality, review_of(quality, job.review))
     windows = windows_of(places.samples, job.session.activities, analysed)
     write_windows(windows, places.signal)
     return session_signal(windows)
