@@ -70,11 +70,14 @@ def test_a_row_says_all_of_a_session(html: str, sessions: Any) -> None:
 def test_what_needs_looking_at_comes_first(html: str) -> None:
     order = [re.search(r'class="(\w+)"', row)[1] for row in rows_of(html)]
     rank = {"unreadable": 0, "reject": 1, "accept_in_part": 2, "accept": 3}
-    assert [rank[name] for name in order] == sorted(rank[name] for name in order)
+    doubtful = [" data-d>" in row or " data-d " in row for row in rows_of(html)]
+    keys = list(zip([not one for one in doubtful], [rank[name] for name in order], strict=True))
+    assert any(doubtful)
+    assert keys == sorted(keys)
 
 
 def test_controls_show_only_where_scripts_run(html: str) -> None:
-    assert '<div class="controls" hidden>' in html
+    assert '<div class="controls" id="controls" hidden>' in html
     assert "<tr hidden" not in html
 
 
@@ -201,8 +204,41 @@ def test_free_text_and_doubtful_only(browser: Any, folder: Path, sessions: Any) 
     assert fragment(browser) == "q=STRAP-C+kiln+"
     opened(browser, folder, "#doubtful=1")
     doubtful = shown(browser)
-    total = browser.find_element("css selector", ".counts .doubt b").text
+    total = browser.find_element("css selector", ".doubt b").text
     assert 0 < len(doubtful) == int(total) < N
+
+
+@pages.NEEDS_BROWSER
+def test_doubtful_sessions_come_first_and_lead_on_to_each_other(browser: Any, folder: Path) -> None:
+    opened(browser, folder)
+    marks = [
+        row.get_attribute("data-d") is not None for row in browser.find_elements("css selector", "tbody tr")
+    ]
+    n = sum(marks)
+    assert marks[:n] == [True] * n
+    first, second = shown(browser)[:2]
+    link = browser.find_element("css selector", ".c-name a")
+    browser.execute_script("arguments[0].addEventListener('click', e => e.preventDefault())", link)
+    browser.execute_script("arguments[0].click()", link)
+    told = link.get_attribute("href").partition("#doubtful=")[2].split(",")
+    assert told[:2] == [first, second]
+    assert len(told) == n
+
+
+@pages.NEEDS_BROWSER
+def test_on_a_phone_filters_are_folded(browser: Any, folder: Path) -> None:
+    size = {"width": 360, "height": 800, "deviceScaleFactor": 1, "mobile": True}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        opened(browser, folder)
+        fold = browser.find_element("css selector", ".fold")
+        assert not browser.find_element("id", "find").is_displayed()
+        browser.execute_script("arguments[0].click()", fold)
+        assert browser.find_element("id", "find").is_displayed()
+        assert fold.get_attribute("aria-expanded") == "true"
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= 360
+    finally:
+        browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 
 
 @pages.NEEDS_BROWSER

@@ -25,7 +25,7 @@ def rows(
 ) -> list[dict[str, Any]]:
     """One row for each session, what needs looking at first."""
     concerning = _concerning(matters)
-    return [
+    made = [
         _row(
             quality,
             strips.get(quality["session"]),
@@ -34,6 +34,7 @@ def rows(
         )
         for quality in sorted(qualities, key=_urgency)
     ]
+    return sorted(made, key=lambda row: not row["doubtful"])
 
 
 def usable_s(quality: Mapping[str, Any]) -> float:

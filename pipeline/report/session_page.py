@@ -1,5 +1,6 @@
 """The page of one session, and its strip for the page of the batch."""
 
+import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -75,7 +76,11 @@ def write_report(
     readable = quality["verdict"] != "unreadable" and samples.exists()
     all_lost = quality["conditions"].get("lost", {}).get("fraction") == 1.0
     seen = see(quality, samples, every, activities, all_lost) if readable else None
-    glance, margins, copying = seen.glance if seen else None, session_margins(quality), script("copy.js")
+    glance, margins, copying = (
+        seen.glance if seen else None,
+        session_margins(quality),
+        script("copy.js", "among.js"),
+    )
     page = (
         templates()
         .get_template("session.html")
@@ -217,10 +222,17 @@ def _doings(quality: Mapping[str, Any], activities: Sequence[Activity]) -> list[
                 "stop_s": one.stop_s,
                 "activity": one.activity,
                 "intensity": one.intensity,
-                "usable": min(inside / length_s, 1.0) if length_s > 0 else None,
+                "usable": _share_of(inside, length_s, quality["nominal_hz"]),
             }
         )
     return rows
+
+
+def _share_of(inside_s: float, length_s: float, sample_hz: float | None) -> float | None:
+    """Share of an activity; all of it where less than two samples lack, for ends lie between samples."""
+    if length_s <= 0:
+        return None
+    return 1.0 if length_s - inside_s < 1.5 / (sample_hz or math.inf) else min(inside_s / length_s, 1.0)
 
 
 def _layouts(quality: Mapping[str, Any]) -> dict[str, str]:

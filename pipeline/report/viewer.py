@@ -218,7 +218,12 @@ def _viewer(
         "clock_time": _clock_time(quality),
         "usable": quality["usable"],
         "conditions": [
-            {"mask": c.mask, "words": words.condition_title(c.name, quality), "name": c.name, "fault": c.fault}
+            {
+                "mask": c.mask,
+                "words": words.condition_title(c.name, quality),
+                "name": c.name,
+                "fault": c.fault,
+            }
             for c in CONDITIONS
         ],
         "activities": [

@@ -16,11 +16,11 @@ const REASONS = [...controls.querySelectorAll("[data-reason]")].map(b => b.datas
 const GROUPS = [...controls.querySelectorAll("[data-group]")].map(b => b.dataset.group);
 const FLAGS = ["doubtful", "decided", "stale"];
 const SORTS = {
-  verdict: r => r.rank, usable: r => r.usable, name: r => r.name, start: r => r.start, margin: r => r.margin,
+  verdict: r => r.rank - (r.doubtful ? 4 : 0), usable: r => r.usable, name: r => r.name, start: r => r.start, margin: r => r.margin,
 };
 const order = table.querySelector(".order"), urgent = order.textContent;
 const ORDERS = {
-  verdict: [urgent, "What can be used comes first."],
+  verdict: [urgent, "What can be used and is not doubtful comes first."],
   usable: ["The smallest usable share comes first.", "The largest usable share comes first."],
   name: ["By name.", "By name, from the end."],
   start: ["The earliest comes first.", "The latest comes first."],
@@ -293,7 +293,21 @@ addEventListener("beforeprint", () => {
 });
 addEventListener("afterprint", () => { if (kept) { view = kept; kept = null; draw(); } });
 
-controls.hidden = false;
+// On a phone the filters would fill the first screen: there a button unfolds them.
+const fold = document.querySelector(".fold");
+fold.addEventListener("click", () => {
+  fold.setAttribute("aria-expanded", String(controls.classList.toggle("unfolded")));
+});
+
+// A doubtful session's page is told which others there are, in the order shown, so that it can lead on to them.
+table.addEventListener("click", event => {
+  const link = event.target.closest(".c-name a"), row = link && link.closest("tr");
+  if (!row || row.dataset.d === undefined) return;
+  const names = [...table.querySelectorAll("tr[data-d]:not([hidden]) .c-name")].map(cell => cell.textContent.trim());
+  link.hash = "doubtful=" + names.map(encodeURIComponent).join();
+});
+
+fold.hidden = controls.hidden = false;
 table.classList.add("live");
 if (location.hash.includes("=")) view = read(location.hash.slice(1));
 draw();
