@@ -307,8 +307,8 @@ def test_many_and_long_reasons_are_shortened_in_the_picture_only() -> None:
 def test_letters_of_double_width_take_the_room_of_two() -> None:
     reviews = reviewed(BATCH, {"throw-01": "reject"})
     reviews["throw-01"]["reason"] = "\u7a91" * 60
-    [label] = re.findall("\u7a91+", flow_svg(flow_of(BATCH, reviews), STUDY))
-    assert len(label) <= 18
+    labels = re.findall("\u7a91+", flow_svg(flow_of(BATCH, reviews), STUDY))
+    assert [len(label) for label in labels] == [17, 17, 17, 9]
 
 
 def test_free_text_does_no_harm(tmp_path: Path) -> None:
@@ -387,7 +387,7 @@ def test_methods_tell_of_decisions() -> None:
     assert (
         "1 person decided about 2 sessions: 1 was left out (strap over the sleeve: 1) and 1 was left" in text
     )
-    assert "2 decisions made before the recording or the policy changed were not followed." in methods(
+    assert "2 decisions made before recording, policy, activity log or version changed were not followed." in methods(
         {"throw-01": "reject", "kiln-03": "reject"}, seen="r00000000-p00000000"
     )
     assert "For 1 decision it was not noted what was looked at." in methods({"throw-01": "reject"}, seen="")
@@ -403,3 +403,20 @@ def test_the_batch_page_has_the_paper(tmp_path: Path) -> None:
     )
     assert (tmp_path / "methods.txt").read_text(encoding="utf-8").strip() in page.text
     assert len(page.ids) == len(set(page.ids))
+
+
+@pytest.mark.parametrize(
+    ("reason", "whole"),
+    [
+        ("the strap slipped off while the wearer carried boards from the kiln room and back again", True),
+        ("x" * 500, False),
+    ],
+)
+def test_long_reasons_are_wrapped_in_the_picture(reason: str, whole: bool) -> None:
+    reviews = reviewed(BATCH, {"throw-01": "reject"})
+    reviews["throw-01"]["reason"] = reason
+    lines = [t.strip() for t in parsed(flow_svg(flow_of(BATCH, reviews), STUDY)).itertext()]
+    shown = [line for line in lines if len(line) > 9 and line.rstrip("…") in reason]
+    assert (" ".join(shown) == reason) == whole
+    assert 2 < len(shown) <= 4
+    assert all(len(line) <= 36 for line in shown)

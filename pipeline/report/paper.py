@@ -21,6 +21,8 @@ _NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 _MOST_REASONS = 8
 _LONGEST = 36
+_MOST_LINES = 4
+"""Of a reason in the picture, so that one without end leaves room for the others."""
 """Reasons beyond, and letters beyond, are not drawn; the text has them all."""
 
 
@@ -151,7 +153,7 @@ def flow_svg(flow: Flow, study: str) -> str:
     """The flow as SVG text, which reads alone; `flow_text` says the same in words."""
     drawn, y = [], 36
     for box in boxes(flow):
-        rows = [(_fit(label), number) for label, number in box.rows[:_MOST_REASONS]]
+        rows = [line for label, number in box.rows[:_MOST_REASONS] for line in _lines(label, number)]
         if more := box.rows[_MOST_REASONS:]:
             rows.append((f"{len(more)} more: see flow.txt", ""))
         height = 44 + 26 * (len(rows) + bool(box.note)) if box.side else 62
@@ -161,6 +163,25 @@ def flow_svg(flow: Flow, study: str) -> str:
     page = templates().get_template("flow.svg")
     svg = page.render(study=study, short_study=_fit(study, 60), boxes=drawn, height=y - 6, said=said)
     return _NO_XML.sub("\ufffd", svg)
+
+
+def _lines(label: str, number: str) -> list[tuple[str, str]]:
+    """A reason in as many lines as it takes, up to a few; its number stands on the first."""
+    lines: list[str] = []
+    for word in one_line(label).split():
+        joined = f"{lines[-1]} {word}" if lines else word
+        if lines and _fit(joined) == joined:
+            lines[-1] = joined
+            continue
+        while _fit(word) != word and len(lines) < _MOST_LINES:  # a word without end is broken anywhere
+            head = _fit(word)[:-1] or word[0]
+            lines.append(head)
+            word = word[len(head) :]
+        lines.append(word)
+    kept = lines[:_MOST_LINES] or [""]
+    if len(lines) > _MOST_LINES:
+        kept[-1] = _fit(f"{kept[-1]} {lines[_MOST_LINES]}")
+    return [(line, number if not i else "") for i, line in enumerate(kept)]
 
 
 def _fit(text: str, longest: int = _LONGEST) -> str:
