@@ -163,7 +163,7 @@ def _signed(reviews: Mapping[str, Review], flow: Flow) -> Iterator[str]:
     )
     if flow.stale:
         yield (
-            f"{counted(flow.stale, 'decision')} made before the recording or the policy changed "
+            f"{counted(flow.stale, 'decision')} made before what was looked at changed "
             f"{_were(flow.stale)} not followed."
         )
     if flow.unfit:
