@@ -16,6 +16,7 @@ from sklearn.preprocessing import StandardScaler
 from test_signal_windows import Doing, write_field
 
 from pipeline.report.signal import session_part, study_part
+from pipeline.report.signal_served import served_of
 from pipeline.signal import (
     Worn,
     read_windows,
@@ -449,6 +450,30 @@ def test_parts_say_what_was_found_and_what_it_is(tmp_path: Path) -> None:
     assert "Learnt from the first half" in own
     assert "narrower than the truth" in own
     assert own == session_part(session_signal(made(ALL)))
+
+
+def test_drops_are_told_in_points_with_their_sign() -> None:
+    """0.90 to 0.84 and 0.60 are 6 and 30 points lower; 0.50 to 0.71 is 21 higher. By hand."""
+    own = {"task": "each_nearest", "trained_on": "throw-01"}
+    found = [
+        {**own, "participant": "p1", "same": 0.9, "later": (0.84, 0.6, 0.84)},
+        {**own, "participant": "p2", "same": 0.5, "later": (0.71,)},
+        {**own, "participant": "p3", "same": 0.9, "later": (0.3,), "trained_on": "throw-03"},
+        {**own, "participant": "p4", "same": None, "later": (), "trained_on": ""},
+    ]
+    drop = dataclasses.asdict(typical([("p1", (0.06, 0.3, 0.06)), ("p2", (-0.21,)), ("p3", (0.6,))]))
+    told = served_of({"served": found, "drops": {"each_nearest": drop}})
+    words = "each class, by the nearest neighbour"
+    assert told["drops"] == [f"{words}: 6 points lower, single sessions from +21 to −60"]
+    assert told["worst"] == [
+        {"participant": "p3", "trained_on": "throw-03", "lost": f"60 points lower for {words}"}
+    ]
+    assert [row["cells"][0]["text"] for row in told["rows"]] == [
+        "0.90 → 0.84",
+        "0.50 → 0.71",
+        "0.90 → 0.30",
+        "–",
+    ]
 
 
 def test_a_session_whose_body_movement_is_weak_is_named(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from pipeline.signal.roc import GRID, PAIRS, at_grid
 from pipeline.signal.shares import Measured
-from pipeline.signal.windows import CLASSES, Bools, Floats, Ints
+from pipeline.signal.windows import CLASSES, Floats, Ints
 
 N_DRAWS = 1000
 SEED = 20260302
@@ -23,7 +23,6 @@ FEWEST_PARTICIPANTS = 6
 """Fewer give so few different draws that the interval is too narrow (common practice, no source)."""
 N_BINS = 512
 _ENDS = (2.5, 97.5)
-_MOST_EMPTY = 0.1
 
 
 @dataclass(frozen=True)
@@ -56,30 +55,23 @@ class Clusters:
         np.add.at(total, self.of_session, per_session)
         return total
 
-    def lacking(self, drawn: Floats) -> str:
-        """Why draws, shape (draws, ...), give no interval; empty where they do."""
-        if self.n < FEWEST_PARTICIPANTS:
-            who = "participant" if self.n == 1 else "participants"
-            return f"no interval: {self.n} {who}, {FEWEST_PARTICIPANTS} are needed"
-        if _empty(drawn).mean() > _MOST_EMPTY:
-            return "no interval: too few participants have both classes"
-        return ""
+    def ends(self, drawn: Floats, n_with: int) -> tuple[Floats, Floats] | None:
+        """Ends of the intervals of what was drawn (draws, ...); None where too few clusters have any of it.
 
-    def ends(self, drawn: Floats) -> tuple[Floats, Floats] | None:
-        """Ends of the intervals of what was drawn (draws, ...); None where it says too little.
-
-        Draws without a value (NaN: they have no window of a class) are left out, if they are few.
+        Draws without a value (NaN: they have no window of a class) are left out; they are few.
         """
-        if self.lacking(drawn):
+        if n_with < FEWEST_PARTICIPANTS:
             return None
-        low, high = np.percentile(drawn[~_empty(drawn)], _ENDS, axis=0)
+        empty = np.isnan(drawn.reshape(len(drawn), -1)).any(axis=1)
+        low, high = np.percentile(drawn[~empty], _ENDS, axis=0)
         return low, high
 
-    def measured(self, n: int, value: float, drawn: Floats) -> Measured:
-        """A value over sessions with its interval from draws, shape (draws,)."""
-        ends = self.ends(drawn)
+    def measured(self, n: int, value: float, drawn: Floats, n_with: int) -> Measured:
+        """A value over sessions with its interval from draws, shape (draws,); `n_with` clusters have any."""
+        ends = self.ends(drawn, n_with)
         if ends is None:
-            return Measured(n, value, absent=self.lacking(drawn))
+            who = f"{n_with} {'participant' if n_with == 1 else 'participants'}"
+            return Measured(n, value, absent=f"no interval: {who}, {FEWEST_PARTICIPANTS} are needed")
         low, high = float(ends[0]), float(ends[1])
         if low == high:
             # Draws of what is the same everywhere do not differ, which is no certainty.
@@ -91,16 +83,12 @@ class Clusters:
         above, below = self.summed(of), self.summed(to)
         with np.errstate(invalid="ignore", divide="ignore"):
             drawn = self.weights @ above / (self.weights @ below)
-        return self.measured(n, float(above.sum() / below.sum()), drawn)
+        return self.measured(n, float(above.sum() / below.sum()), drawn, int((below > 0).sum()))
 
     def median(self, values: Floats) -> Measured:
         """Median of what each session has, shape (sessions,)."""
         drawn = medians(values, self.weights[:, self.of_session])
-        return self.measured(len(values), float(np.median(values)), drawn)
-
-
-def _empty(drawn: Floats) -> Bools:
-    return np.asarray(np.isnan(drawn.reshape(len(drawn), -1)).any(axis=1), np.bool_)
+        return self.measured(len(values), float(np.median(values)), drawn, self.n)
 
 
 def medians(values: Floats, times: npt.NDArray[np.float32]) -> Floats:
@@ -150,9 +138,10 @@ class Counted:
             self._drawn[:, above].sum(axis=1, dtype=np.float64),
         )
         n = int(whole[:, [*below, *above]].sum())
-        ends = self.clusters.ends(drawn_true)
+        n_with = min(int(self.counts[:, side].any(axis=(1, 2)).sum()) for side in (below, above))
+        ends = self.clusters.ends(drawn_true, n_with)
         low, high = ends if ends is not None else (None, None)
-        return self.clusters.measured(n, float(value[0]), drawn), Curve(true[0], low, high)
+        return self.clusters.measured(n, float(value[0]), drawn, n_with), Curve(true[0], low, high)
 
 
 def steps_of(amplitudes: Sequence[Floats]) -> Floats:
