@@ -121,8 +121,9 @@ def test_margins_and_what_was_left_out_say_what_people_changed(folder: Path) -> 
 
 def test_without_decisions_nothing_is_said_of_them(tmp_path: Path) -> None:
     text = text_of(written(tmp_path, decided=False))
-    for words in ("after decisions", "decided by a person", "taken back", "computed verdicts;", "analysed:"):
+    for words in ("after decisions", "decided by a person", "taken back", "computed verdicts;"):
         assert words not in text
+    assert "data-a=" not in (tmp_path / "index.html").read_text(encoding="utf-8")
 
 
 def test_the_record_of_the_run_names_decisions_and_nobody() -> None:

@@ -321,6 +321,8 @@ def test_what_a_person_took_back_says_so() -> None:
         assert {row["reason"] for row in rows} == {"contact_loss_fraction"}
         back = [row["explanation"] for row in rows if row["kept_by_review"] == "yes"]
         assert all("; taken back by AB on 2026-03-04: strap over the sleeve" in text for text in back)
+        if what == "accept_in_part":
+            assert all(row["explanation"].startswith("of 0.0 to 60.0 s: ") for row in rows)
 
 
 def test_the_table_says_which_seconds_are_analysed() -> None:

@@ -133,7 +133,7 @@ def _uses_words(quality: Mapping[str, Any], review: Review) -> str:
     if review["decision"] == "accept":
         return f"all of it, {words.span_words(length_s(used))}"
     of_all = f"{words.span_words(length_s(used))} of {words.span_words(duration_s)}"
-    return f"{of_all}: {words.intervals_words(used, duration_s)}"
+    return f"{of_all}: {words.intervals_words(used, duration_s, 3)}"
 
 
 def review_columns(review: Review | None) -> dict[str, Any]:

@@ -101,19 +101,20 @@ def _by_verdict(
         span = [[part["start_s"], part["stop_s"]]]
         out = without(span, analysed)
         back = without(span, out) if review is not None else []
-        told = {False: part["text"]}
-        if review is not None:
-            told[True] = f"{part['text']}; taken back by {_signed(review)}"
-        pieces = [(a, b, False) for a, b in _long(out, quality)] + [
-            (a, b, True) for a, b in _long(back, quality)
+        pieces = [(*one, "no") for one in _long(out, quality)] + [
+            (*one, "yes") for one in _long(back, quality)
         ]
+        told = part["text"]
+        if len(pieces) > 1:  # the text is of all of them together
+            told = f"of {part['start_s']:.1f} to {part['stop_s']:.1f} s: {told}"
+        signed = f"{told}; taken back by {_signed(review)}" if review is not None else ""
         rows += [
             {
                 "start_s": start,
                 "stop_s": stop,
                 "reason": _measures(quality),
-                "explanation": told[kept],
-                "kept_by_review": "yes" if kept else "no",
+                "explanation": signed if kept == "yes" else told,
+                "kept_by_review": kept,
             }
             for start, stop, kept in sorted(pieces)
         ]
