@@ -260,10 +260,12 @@ def test_each_factor_turns_the_verdict_and_none_nearer_does(given_: tuple[Detect
             tried = [f for f in tried if (f - 1) * (one.factor - 1) > 0 and abs(f - 1) < nearest]
         for factor in tried:
             assert again(detected, extent, policy, {one.name: factor})[0] == verdict.name, (one, factor)
-    moves = [abs(one.factor - 1) for one in found.limits if one.factor is not None]
+    moves = {one.name: abs(one.factor - 1) for one in found.limits if one.factor is not None}
     assert (found.nearest is None) == (not moves)
     if found.nearest is not None:
-        assert abs((found.nearest.factor or 0) - 1) == min(moves)
+        # how long somebody recorded comes last, unless it is within half of what is asked for
+        measured = {name: m for name, m in moves.items() if name != "least_usable_s" or m <= 0.5} or moves
+        assert moves[found.nearest.name] == min(measured.values())
 
 
 @settings(max_examples=100, deadline=None)

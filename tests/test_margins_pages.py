@@ -241,3 +241,26 @@ def test_the_order_of_sessions_does_not_matter() -> None:
 )
 def test_moves_read_as_they_are_meant(factor: float, said_: str) -> None:
     assert move_words(factor).replace(THIN, " ") == said_
+
+
+def test_of_a_clean_session_the_length_is_not_the_nearest() -> None:
+    one = quality(lost_fraction=0.0001)
+    assert one["margins"]["nearest"]["name"] != "least_usable_s"
+    assert shown(one)["rows"][0]["title"] != "Clean time, to use any of it"
+    nothing = {"name": "least_usable_s", "channel": None, "value": 180.0, "limit": 30.0, "bound": "min"}
+    nothing |= {"factor": 6.00001, "turns_to": "reject"}
+    sentence, _ = said({**one, "margins": {**one["margins"], "nearest": nothing}})
+    assert sentence.startswith(
+        "No limit on what was found in it turns the verdict, wherever it is put; only if"
+    )
+
+
+def test_a_study_that_nothing_turns_needs_no_table() -> None:
+    still = study_margins([quality(lost_fraction=0.0001), quality("kiln-02", lost_fraction=0.0001)])
+    html = rendered(still, study=True)
+    assert "<table" not in html
+    assert "the verdicts stay what they are: 2 can be used." in html
+    assert "Not moved are the thresholds" in html
+    turning = rendered(study_margins([quality(lost_fraction=0.049)]), study=True)
+    assert turning.count("<table") == 3
+    assert "Not moved are the thresholds" in turning

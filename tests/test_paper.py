@@ -387,7 +387,7 @@ def test_methods_tell_of_decisions() -> None:
     assert (
         "1 person decided about 2 sessions: 1 was left out (strap over the sleeve: 1) and 1 was left" in text
     )
-    assert "2 decisions made before recording, policy, activity log or version changed were not followed." in methods(
+    assert "2 decisions made before what was looked at changed were not followed." in methods(
         {"throw-01": "reject", "kiln-03": "reject"}, seen="r00000000-p00000000"
     )
     assert "For 1 decision it was not noted what was looked at." in methods({"throw-01": "reject"}, seen="")
@@ -420,3 +420,22 @@ def test_long_reasons_are_wrapped_in_the_picture(reason: str, whole: bool) -> No
     assert (" ".join(shown) == reason) == whole
     assert 2 < len(shown) <= 4
     assert all(len(line) <= 36 for line in shown)
+
+
+def test_methods_say_rates_mains_the_contact_rule_and_the_margins() -> None:
+    told = methods({})
+    assert "Nominal sampling rate was 250 Hz." in told
+    assert "Mains frequency was 50 Hz." in told
+    assert "probable to 88 % or more" in told  # contact_loss.least_probability of the built-in policy
+    margins = {"limits": [], "nearest": None, "moved": [
+        {"factor": factor, "verdict": "reject" if factor == 0.5 else "accept", "by_limit": {}}
+        for factor in (0.5, 0.8, 0.9, 1.1, 1.2, 1.5)
+    ]}  # fmt: skip
+    qualities = [quality_of("throw-01", "accept", margins=margins)]
+    text = methods_text(qualities, {}, flow_of(qualities, {}), FACTS)
+    assert "by 10 %, 20 % and 50 % either way, 0, 0 and 1 of 1 verdict would turn" in text.replace(
+        "\u202f", " "
+    )
+    rates = [quality_of("a", "accept"), quality_of("b", "accept", nominal_hz=125.0)]
+    text = methods_text(rates, {}, flow_of(rates, {}), FACTS)
+    assert "was 125 Hz (1 session) and 250 Hz (1 session)." in text

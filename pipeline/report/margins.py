@@ -21,6 +21,9 @@ _TITLES: Mapping[str, str] = {
 }
 """Limits that are called otherwise than their measures."""
 
+_LENGTH = "least_usable_s"
+"""The limit that tells how long somebody recorded, not how well."""
+
 _FROM_BEST = sorted(words.VERDICTS, key=lambda name: -words.VERDICTS[name].rank)
 _USED = ("accept", "accept_in_part")
 
@@ -42,7 +45,7 @@ def session_margins(quality: Mapping[str, Any]) -> dict[str, Any] | None:
         "unreadable": quality["verdict"] == "unreadable",
         "sentence": _nearest_words(margins["nearest"], quality["verdict"]),
         "together": _together_words(margins["moved"], quality["verdict"]),
-        "rows": [_limit_row(row, margins["nearest"]) for row in sorted(some, key=_distance)],
+        "rows": [_limit_row(row, margins["nearest"]) for row in sorted(some, key=_by_distance)],
         "none": [limit_title(row["name"]) for row in margins["limits"] if row not in some],
         "moves": [{**step, "words": words.VERDICTS[step["verdict"]]} for step in steps],
     }
@@ -51,6 +54,11 @@ def session_margins(quality: Mapping[str, Any]) -> dict[str, Any] | None:
 def _distance(row: Mapping[str, Any]) -> float:
     """How far a limit is from turning the verdict; those that cannot come last, in their order."""
     return abs(row["factor"] - 1) if row["factor"] is not None else math.inf
+
+
+def _by_distance(row: Mapping[str, Any]) -> tuple[bool, float]:
+    """What was measured before the length, as :func:`pipeline.verdict.margins.margins` ranks them."""
+    return row["name"] == _LENGTH and _distance(row) > FAR, _distance(row)
 
 
 def margin_rows(quality: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -194,6 +202,13 @@ def _nearest_words(nearest: Mapping[str, Any] | None, verdict: str) -> str:
         return "No limit decided: nothing could be read."
     if nearest is None:
         return f"No single limit turns the verdict, wherever it is put: it stays {_quoted(verdict)}."
+    if nearest["name"] == _LENGTH and _distance(nearest) > FAR:
+        return (
+            "No limit on what was found in it turns the verdict, wherever it is put; only if "
+            f"{'more than ' if nearest['factor'] > 1 else 'no more than '}"
+            f"{_amount(nearest['value'], _LENGTH)} of clean time were asked for, it would be "
+            f"{_quoted(nearest['turns_to'])}."
+        )
     title = limit_title(nearest["name"])
     whose = f" ({nearest['channel']})" if nearest["channel"] else ""
     limit = limit_words(nearest["limit"], nearest["bound"], nearest["name"])
@@ -249,6 +264,7 @@ def study_margins(qualities: Sequence[Mapping[str, Any]]) -> dict[str, Any] | No
         "steps": _verdicts_by_step(told),
         "limits": [row for row in limits if row["any"]],
         "silent": [row["title"] for row in limits if not row["any"]],
+        "any": bool(sessions),
         "sessions": sessions[:MOST_SESSIONS],
         "n_more": max(len(sessions) - MOST_SESSIONS, 0),
     }
@@ -329,8 +345,8 @@ def _turning_session(quality: Mapping[str, Any]) -> dict[str, Any] | None:
 def _study_words(told: Sequence[Mapping[str, Any]]) -> list[str]:
     """How many verdicts turn by how much, and whether what was left out hangs on it."""
     judged = [quality for quality in told if quality["verdict"] != "unreadable"]
-    sizes = sorted({round(abs(factor - 1), 6) for factor in MOVES})
-    by_size = [(size, sum(_turns(quality, (1 - size, 1 + size)) for quality in judged)) for size in sizes]
+    by_size = turned_by_size(judged)
+    sizes = [size for size, _ in by_size]
     sentences = [
         f"Of {_n(len(judged), 'verdict')}, with all limits moved either way: {_tally(by_size, 'turn')}."
     ]
@@ -348,6 +364,12 @@ def _study_words(told: Sequence[Mapping[str, Any]]) -> list[str]:
         n = len(told) - len(judged)
         sentences.append(f"{_n(n, 'session')} could not be read; no limit decided that.")
     return sentences
+
+
+def turned_by_size(judged: Sequence[Mapping[str, Any]]) -> list[tuple[float, int]]:
+    """For each size of a move, how many verdicts turn with all limits moved by it, either way."""
+    sizes = sorted({round(abs(factor - 1), 6) for factor in MOVES})
+    return [(size, sum(_turns(quality, (1 - size, 1 + size)) for quality in judged)) for size in sizes]
 
 
 def _n(n: int, what: str) -> str:

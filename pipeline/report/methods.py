@@ -9,6 +9,7 @@ from typing import Any
 
 from pipeline.report import words
 from pipeline.report.flow import Count, Flow
+from pipeline.report.margins import turned_by_size
 from pipeline.report.review import Review
 from pipeline.report.words import counted, listed
 from pipeline.verdict import Policy
@@ -41,6 +42,7 @@ def methods_text(
         *_read(qualities, flow, facts),
         *_rules(facts.policy),
         *_judged(qualities, flow),
+        *_moved(qualities),
         *_signed(reviews, flow),
         *_analysed(flow),
     )
@@ -61,6 +63,26 @@ def _recorded(qualities: Sequence[Mapping[str, Any]], flow: Flow, dated: bool) -
         yield f"A session lasted {middle} (median; {low} to {high}), all together {flow.read.time}."
     elif lengths:
         yield f"It lasted {words.span_words(lengths[0])}."
+    yield from _sampled([q for q in qualities if q["verdict"] != "unreadable"])
+
+
+def _sampled(read: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Sampling rates and mains, each with its sessions where there are several."""
+    rates = Counter(float(q["nominal_hz"]) for q in read if q["nominal_hz"])
+    mains = Counter(float(hz) for q in read for hz in {line["nominal_hz"] for line in q["mains_lines"]})
+    if rates:
+        yield f"Nominal sampling rate was {_per_session(rates)}."
+    if mains:
+        yield f"Mains frequency was {_per_session(mains)}."
+
+
+def _per_session(counts: Mapping[float, int]) -> str:
+    """Rates with their sessions, as '125 Hz (2 sessions) and 250 Hz (14 sessions)'."""
+    told = [
+        f"{words.number(hz, 6)} Hz" + (f" ({counted(n, 'session')})" if len(counts) > 1 else "")
+        for hz, n in sorted(counts.items())
+    ]
+    return listed(told)
 
 
 def _day(day: Any) -> str:
@@ -95,6 +117,11 @@ def _rules(policy: Policy) -> Iterator[str]:
         "A stretch counts as clean where no sample is lost, at a rail, in the recovery after an overload or "
         "a re-contact, or stuck, the electrode is on, and line and harmonics together stay within "
         f"{mains} of the input range (peak amplitude)."
+    )
+    surely = words.share(policy.thresholds["contact_loss.least_probability"].value)
+    yield (
+        "The electrode counted as off where the field’s answer to movement, its mains and its noise together "
+        f"made that probable to {surely} or more."
     )
     limits = []
     for name, limit in policy.limits.items():
@@ -142,6 +169,20 @@ def _judged(qualities: Sequence[Mapping[str, Any]], flow: Flow) -> Iterator[str]
     if lacking:
         told = [f"{_lower(name)} in {n}" for name, n in sorted(lacking.items(), key=lambda i: (-i[1], i[0]))]
         yield f"Not assessable {_were(len(told))} {listed(told)} of them."
+
+
+def _moved(qualities: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Whether the verdicts hang on where the limits stand."""
+    judged = [q for q in qualities if q["verdict"] != "unreadable" and q.get("margins") is not None]
+    if not judged:
+        return
+    by_size = turned_by_size(judged)
+    sizes = listed([f"{words.number(size * 100)} %" for size, _ in by_size])
+    turned = listed([words.count(n) for _, n in by_size])
+    yield (
+        f"With all limits moved by {sizes} either way, {turned} of {counted(len(judged), 'verdict')} would "
+        "turn; the thresholds of the detectors were not moved."
+    )
 
 
 def _signed(reviews: Mapping[str, Review], flow: Flow) -> Iterator[str]:

@@ -167,7 +167,7 @@ def judge(detected: Detected, extent: Extent, policy: Policy) -> Verdict:
     )
 
 
-def _as_told(marks: Mapping[str, Spans]) -> Mapping[str, Spans]:
+def _as_told(marks: dict[str, Spans]) -> dict[str, Spans]:
     """Marks as reasons tell them: mains counts against a session only while the electrode is on."""
     if "mains" not in marks or "contact_loss" not in marks:
         return marks

@@ -14,6 +14,8 @@ from pipeline.verdict.judge import LEAST_USABLE, Verdict, VerdictName, name_by
 from pipeline.verdict.moves import MOVES, factor_of, moved_limit
 from pipeline.verdict.policy import Policy, Threshold
 
+_LENGTH_MATTERS = 0.5
+"""Share by which the length asked for may differ from a session's for it to be called the nearest limit."""
 _DIGITS = 6
 """Significant digits of a turning factor."""
 
@@ -68,7 +70,7 @@ def margins(verdict: Verdict, policy: Policy) -> Margins:
     standing = tuple(_standing(limit, of, measures, policy, verdict.name) for limit, of in limits.values())
     turning = [one for one in standing if one.factor is not None]
     moved = (_moved(factor, limits, measures, policy, verdict.name) for factor in MOVES)
-    return Margins(standing, min(turning, key=_distance, default=None), tuple(moved))
+    return Margins(standing, min(turning, key=_rank, default=None), tuple(moved))
 
 
 def _limits(measures: Sequence[Measure], policy: Policy) -> Iterator[tuple[str, tuple[Threshold, str]]]:
@@ -119,8 +121,13 @@ def _beside(value: float | None, limit: float) -> list[float]:
     return sorted(factors, key=lambda factor: abs(factor - 1))
 
 
-def _distance(standing: Standing) -> float:
-    return abs((standing.factor or math.inf) - 1)
+def _rank(standing: Standing) -> tuple[bool, float]:
+    """Nearest first; the length that is asked for comes last, unless the session is about that long.
+
+    How long somebody recorded says nothing of how well: of a clean session it would always be the nearest.
+    """
+    distance = abs((standing.factor or math.inf) - 1)
+    return standing.name == LEAST_USABLE["clean_s"] and distance > _LENGTH_MATTERS, distance
 
 
 def _moved(
