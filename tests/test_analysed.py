@@ -2,11 +2,16 @@
 
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline.detectors import Detected, Spans
+from pipeline.detectors.findings import Measure
 from pipeline.report.analysed import analysed_of, length_s, without
+from pipeline.verdict import builtin_policy
+from pipeline.verdict.judge import Extent, judge
 
 QUALITY: dict[str, Any] = {
     "usable": [],
@@ -54,3 +59,21 @@ def test_what_is_taken_out_is_what_lies_in_both(one: list[list[float]], other: l
     assert length_s(left) == len(seconds(left))
     assert left == sorted(left)
     assert all(start < stop for start, stop in left)
+
+
+# ---------------------------------------------------------------- what the verdict keeps for it
+
+
+def test_a_rejected_session_keeps_its_clean_stretches_and_pauses_part_all() -> None:
+    """Of 200 s at 10 Hz the first 180 are lost but for 20 s, and the device paused at 195 s."""
+    lost = Spans(np.array([0, 500]), np.array([300, 1800]))
+    extent = Extent(2000, 10.0, 200.0, (1950,))
+    verdict = judge(
+        Detected((), (Measure("lost_fraction", 0.8, "1"),), {"lost": lost}), extent, builtin_policy()
+    )
+    spans = {
+        name: list(zip(spans.start.tolist(), spans.stop.tolist(), strict=True))
+        for name, spans in (("usable", verdict.usable), ("clean", verdict.clean), ("whole", verdict.whole))
+    }
+    assert verdict.name == "reject"
+    assert spans == {"usable": [], "clean": [(300, 500), (1800, 1950)], "whole": [(0, 1950), (1950, 2000)]}
