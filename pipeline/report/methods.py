@@ -120,8 +120,8 @@ def _rules(policy: Policy) -> Iterator[str]:
     )
     surely = words.share(policy.thresholds["contact_loss.least_probability"].value)
     yield (
-        "The electrode counted as off where the field’s answer to movement, its mains and its noise together "
-        f"made that probable to {surely} or more."
+        "The electrode counted as off where the field’s answer to movement, its mains and its transients "
+        f"together made that probable to {surely} or more."
     )
     limits = []
     for name, limit in policy.limits.items():
@@ -177,6 +177,12 @@ def _moved(qualities: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     if not judged:
         return
     by_size = turned_by_size(judged)
+    if not any(n for _, n in by_size):
+        yield (
+            f"With all limits moved by up to {words.number(by_size[-1][0] * 100)} % either way no verdict "
+            "would turn; the thresholds of the detectors were not moved."
+        )
+        return
     sizes = listed([f"{words.number(size * 100)} %" for size, _ in by_size])
     turned = listed([words.count(n) for _, n in by_size])
     yield (
