@@ -8,6 +8,7 @@ from test_report import Page, report, spaced
 
 from pipeline.detectors.findings import Detected, Measure, Spans
 from pipeline.report.flow import flow_of
+from pipeline.report.moments import choose
 from pipeline.report.words import conditions_words
 from pipeline.verdict import builtin_policy
 from pipeline.verdict.judge import Extent, judge
@@ -59,3 +60,14 @@ def test_movement_is_no_figure_at_the_top_where_nothing_can_be_used(tmp_path: Pa
     nothing, _ = report(tmp_path, {**examples.session(tmp_path, verdict="reject"), "usable": []})
     assert "Movement, rms" in whole
     assert "Movement, rms" not in nothing
+
+
+def test_it_is_no_moment_either(tmp_path: Path) -> None:
+    quality = examples.session(tmp_path, verdict="accept_in_part", faults=OFF_THEN_MAINS)
+    found = {"detector": "mains", "severity": "fault", "start_s": 12.0, "stop_s": 23.0, "channel": "field"}
+    found |= {"measure": "mains_peak_v", "value": 0.1, "limit": 0.04, "unit": "V", "explanation": "Mains."}
+    for value, n in ((0.0, 0), (0.1, 1)):
+        for row in quality["measures"]:
+            if row["name"] == "mains_fraction":
+                row["value"] = value
+        assert len(choose(quality, [found], 10.0)) == n

@@ -28,6 +28,7 @@ from schemas.conditions import BY_NAME
 COUNTS = Channel("field", "field", "V", 0.5, -3.0, 250.0, -(1 << 23), (1 << 23) - 1)
 DOWN = replace(COUNTS, name="down", scale=-0.25)
 LOST = BY_NAME["lost"].mask
+NOTHING: dict[str, Any] = {"conditions": {}, "measures": []}
 
 
 def unpacked(view: Mapping[str, Any]) -> list[list[dict[str, Any]]]:
@@ -107,8 +108,7 @@ def small_recording(folder: Path, counts: np.ndarray, channel: Channel, lost: np
         folder / "samples.parquet", [channel], iter([(~lost, columns)]), metadata, with_quality=True
     )
     quality = {"duration_s": n / 250, "reasons": [], "usable": [], "time_zone": "Europe/Lisbon"}
-    nothing = {"conditions": {}, "measures": []}
-    return {**quality, **nothing, "started_at": "2026-03-02T09:30:00+00:00", "session": "throw-01"}
+    return {**quality, **NOTHING, "started_at": "2026-03-02T09:30:00+00:00", "session": "throw-01"}
 
 
 @settings(max_examples=60, deadline=None)
@@ -319,7 +319,7 @@ def finding(
 
 
 def test_moments_are_those_behind_the_verdict_and_few() -> None:
-    quality = {"duration_s": 600.0, "reasons": [{"measure": "contact_loss_fraction"}]}
+    quality = {"duration_s": 600.0, "reasons": [{"measure": "contact_loss_fraction"}], **NOTHING}
     findings = [finding("saturation", s, s + 0.1) for s in range(10, 400, 20)]
     findings += [finding("contact_loss", 500, 540), finding("contact_loss", 20, 25)]
     findings += [finding("mains", 50, 60, "note"), finding("clock", 0, 600, "warning")]
@@ -335,19 +335,19 @@ def test_moments_are_those_behind_the_verdict_and_few() -> None:
 
 
 def test_what_takes_all_of_a_recording_shows_a_stretch_of_its_middle() -> None:
-    quality = {"duration_s": 600.0, "reasons": [{"measure": "mains_fraction"}]}
+    quality = {"duration_s": 600.0, "reasons": [{"measure": "mains_fraction"}], **NOTHING}
     (moment,) = moments.choose(quality, [finding("mains", 0.0, 600.0)], 10.0)
     assert (moment.start_s, moment.stop_s, moment.part) == (295.0, 305.0, "middle")
 
 
 def test_what_lies_beyond_the_recording_has_no_picture() -> None:
-    quality = {"duration_s": 60.0, "reasons": []}
+    quality = {"duration_s": 60.0, "reasons": [], **NOTHING}
     assert moments.choose(quality, [finding("activity_mismatch", 60.0, 90.0)], 10.0) == ()
     assert moments.choose({**quality, "duration_s": None}, [finding("mains", 0.0, 9.0)], 10.0) == ()
 
 
 def test_the_picture_of_a_moment_holds_its_extremes_and_its_gaps() -> None:
-    quality = {"duration_s": 60.0, "reasons": []}
+    quality = {"duration_s": 60.0, "reasons": [], **NOTHING}
     (moment,) = moments.choose(quality, [finding("saturation", 20.0, 24.0)], 10.0)
     time_s = np.arange(5000, 7500) / 250
     values = np.zeros(2500)

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from markupsafe import Markup, escape
 
 from pipeline.layouts import Channel
-from pipeline.report.words import clock, measure_title, number, prefix_for
+from pipeline.report.words import clock, is_mains_all_off, measure_title, number, prefix_for
 
 MOST_MOMENTS = 6
 _SEVERITY = {"fault": 0, "warning": 1, "note": 2}
@@ -99,6 +99,8 @@ def choose(
     }
     ranked = []
     by_detector: dict[str, int] = {}
+    if is_mains_all_off(quality):  # it is the electrode that decided then
+        findings = [row for row in findings if row["detector"] != "mains"]
     for row in sorted(findings, key=lambda row: (row["start_s"] - row["stop_s"], row["start_s"])):
         decided = row["detector"] in deciding
         length_s = min(row["stop_s"], duration_s) - max(row["start_s"], 0.0)
