@@ -193,6 +193,20 @@ def test_overview_page_and_its_links(browser: Any, results: Path) -> None:
     assert browser.current_url.endswith("/index.html")
 
 
+def test_a_doubtful_session_leads_on_to_its_neighbours(browser: Any, results: Path) -> None:
+    page = results / "kiln-03" / "report.html"
+    nav = "nav.among"
+    opened(browser, page)
+    assert not browser.find_element("css selector", nav).is_displayed()
+    browser.get("about:blank")
+    browser.get(page.as_uri() + "#doubtful=throw%2001,kiln-03,%3Cb%3E")
+    links = browser.find_elements("css selector", f"{nav} a")
+    assert [link.text for link in links] == ["Previous doubtful: throw 01", "Next doubtful: <b>"]
+    assert "/throw%2001/report.html#doubtful=" in links[0].get_attribute("href")
+    assert texts(browser, f"{nav} li")[1] == "Doubtful 2 of 3"
+    assert browser.get_log("browser") == []
+
+
 _CLIPBOARD = """
 const fails = arguments[0];
 window.copied = null;
