@@ -82,8 +82,11 @@ function underCursor(channel) {  // rows of the pixel under the line, at least t
 }
 
 function tell() {
-  values.hidden = !view.pointed;
-  if (view.pointed) tellLine(); else under.textContent = "Point at the picture to read what stands there.";
+  if (view.pointed) tellLine(); else {
+    under.textContent = "Point at the picture to read what stands there.";
+    body.replaceChildren(...channels.map(channel => made("tr", {}, made("th", {scope: "row"}, channel.name),
+      ...["–", "–", "–"].map(cell => made("td", {class: "n"}, cell)))));
+  }
   if (!status.textContent) status.textContent = stretchWords();
   clearTimeout(speaking);  // a screen reader hears where a movement ended, not each step of it
   speaking = setTimeout(() => { status.textContent = stretchWords(); }, 250);
