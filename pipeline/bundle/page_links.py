@@ -28,6 +28,7 @@ _ONLY_HERE = {
 def page_within(page: str, session: RecodedSession) -> str:
     """The page of a session, for ``reports/``."""
     page = page.replace('href="../index.html', 'href="index.html')
+    page = page.replace('data-page="../*/report.html"', 'data-page="*.html"')
     page = page.replace("(as the study states)", "(shifted by whole days)")
     page = page.replace(", <code>usable</code> in <code>quality.json</code>", "")
     page = page.replace("What is wrong, and what to do", "What is wrong")

@@ -16,7 +16,7 @@ function add(...inside) {
 function link(name, text) {
   if (name === undefined) return;
   const made = document.createElement("a");
-  made.href = `../${encodeURIComponent(name)}/report.html${location.hash}`;
+  made.href = place.dataset.page.replace("*", encodeURIComponent(name)) + location.hash;
   made.textContent = `${text}: ${name}`;
   add(made);
 }
