@@ -8,22 +8,25 @@ from pipeline.errors import InputError, Problem
 
 FIELDS = {
     "title": "the study's title",
-    "time_zone": "the study's time zone and times of day by it",
+    "time_zone": "the name of the study's time zone (times stay in UTC)",
     "activities": "names of activities",
     "layouts": "layouts word for word, with titles, comments, names of frames and fixed bytes",
     "channels": "names of channels that are not made of plain words",
     "descriptions": "descriptions of channels",
     "review": "reasons that people gave for their decisions",
-    "texts": "sentences and notes that hold a name, unchanged",
+    "texts": "sentences and notes as they are",
 }
-"""What can be kept, and what it is."""
+"""What can be kept, and what it is. A value with a name of the study or a date stays behind all the same."""
+
+UNSCANNED = "!"
+"""Behind a field that is to be kept without a search for names and dates."""
 
 COLUMN = "column:"
 """Before the name of a further column of the sessions table."""
 
 
 def check_keep(asked: Sequence[str], gathered: Gathered) -> frozenset[str]:
-    """What is to be kept.
+    """What is to be kept: each field, and again with `UNSCANNED` behind it where it is not to be searched.
 
     Raises
     ------
@@ -40,11 +43,19 @@ def check_keep(asked: Sequence[str], gathered: Gathered) -> frozenset[str]:
             did_you_mean(name, known) or "Leave it out to see what was left out.",
         )
         for name in asked
-        if name not in known
+        if name.removesuffix(UNSCANNED) not in known
     ]
     if problems:
         raise InputError(problems)
-    return frozenset(asked)
+    return frozenset(asked) | {name.removesuffix(UNSCANNED) for name in asked if name not in known}
+
+
+def unscanned_words(keep: frozenset[str]) -> tuple[str, ...]:
+    """A sentence on the fields that nobody searched, or none."""
+    fields = sorted(name.removesuffix(UNSCANNED) for name in keep if f"{name}{UNSCANNED}" in keep)
+    if not fields:
+        return ()
+    return (f"Kept without a search for names and dates: {', '.join(fields)}.",)
 
 
 def further_columns(gathered: Gathered) -> tuple[str, ...]:

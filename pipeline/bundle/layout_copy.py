@@ -26,7 +26,7 @@ _Table = Mapping[str, Any]
 
 def layout_copy(text: str, names: Names) -> str:
     """A layout's TOML, recoded; word for word where layouts are to be kept."""
-    if "layouts" in names.keep:
+    if names.passes("layouts", text):
         return text
     table = tomllib.loads(text)
     lines = ["# How the recording was laid out. Left out: what names a device, and all free text.", ""]
@@ -40,7 +40,7 @@ def layout_copy(text: str, names: Names) -> str:
     for channel in table["channel"]:
         lines += ["", "[[channel]]", f"name = {json.dumps(names.channel(channel['name']))}"]
         lines += [f"unit = {json.dumps(neutral_unit(channel['unit']))}", *_plain(channel, CHANNEL)]
-        if "descriptions" in names.keep and "description" in channel:
+        if names.passes("descriptions", channel.get("description", "")) and "description" in channel:
             lines.append(f"description = {json.dumps(channel['description'], ensure_ascii=False)}")
     return "\n".join(lines) + "\n"
 

@@ -9,7 +9,9 @@ from pathlib import PurePosixPath
 from typing import Any
 
 from pipeline.bundle.gather import Gathered
+from pipeline.bundle.keep import UNSCANNED
 from pipeline.bundle.key import Key
+from pipeline.bundle.scan import Scan
 
 WITHHELD = "This sentence held a name and was left out; measure, value and limit say what was found."
 """In place of a sentence in which a name stands."""
@@ -58,6 +60,17 @@ class Names:
     key: Key
     keep: frozenset[str]
 
+    def passes(self, field: str, value: str) -> bool:
+        """Whether a value is handed on: asked for, and without a name or date unless it is not searched."""
+        if field not in self.keep:
+            return False
+        return f"{field}{UNSCANNED}" in self.keep or not self.scan.finds(value)
+
+    @cached_property
+    def scan(self) -> Scan:
+        """What is looked for in what was asked for."""
+        return Scan(self.gathered)
+
     def code(self, kind: str, name: str) -> str:
         """Code of a participant, session, device, site, layout or reviewer."""
         return self.key.codes[kind][name]
@@ -68,15 +81,16 @@ class Names:
 
     def activity(self, name: str) -> str:
         """An activity's name where names are kept, else its code."""
-        return name if "activities" in self.keep else self.key.codes["activity"][name]
+        return name if self.passes("activities", name) else self.key.codes["activity"][name]
 
     def channel(self, name: str) -> str:
         """A channel's name where it is plain or names are kept, else its code."""
-        return name if "channels" in self.keep else self.key.codes["channel"].get(name, name)
+        return name if self.passes("channels", name) else self.key.codes["channel"].get(name, name)
 
     def channels_in(self, text: str) -> str:
         """A text in which every channel's name is as it is told."""
-        swap = {} if "channels" in self.keep else self.key.codes["channel"]
+        codes = self.key.codes["channel"]
+        swap = {name: code for name, code in codes.items() if not self.passes("channels", name)}
         if not swap:
             return text
         names = "|".join(re.escape(name) for name in sorted(swap, key=len, reverse=True))
@@ -84,10 +98,11 @@ class Names:
 
     def text(self, text: str) -> str:
         """A sentence of the program's own, with codes for names; withheld where a name is left in it."""
-        if "texts" in self.keep or not text:
+        if not text or self.passes("texts", text):
             return text
         told = text
-        if "activities" not in self.keep and (codes := self.key.codes["activity"]):
+        codes = {n: c for n, c in self.key.codes["activity"].items() if not self.passes("activities", n)}
+        if codes:
             # All at once: a code may be another activity's name.
             names = "|".join(re.escape(name) for name in sorted(codes, key=len, reverse=True))
             told = re.sub(f"'({names})'", lambda found: f"'{codes[found[1]]}'", text)
@@ -146,3 +161,9 @@ def channel_kinds(layouts: Iterable[str]) -> dict[str, str]:
         for channel in tomllib.loads(text)["channel"]
         if not is_plain(channel["name"])
     }
+
+
+def descriptions_in(layouts: Iterable[str]) -> set[str]:
+    """What the texts of layouts say of their channels."""
+    channels = (channel for text in layouts for channel in tomllib.loads(text)["channel"])
+    return {str(channel["description"]) for channel in channels if channel.get("description")}

@@ -147,7 +147,9 @@ def _about(field: pa.Field, names: Names) -> dict[str, str]:
     """What is said of a channel."""
     old = _texts(field.metadata)
     kept = {key: old[key] for key in _OF_CHANNEL if key in old}
-    description = old.get("description", "") if "descriptions" in names.keep else ""
+    description = old.get("description", "")
+    if not names.passes("descriptions", description):
+        description = ""
     described = description or _DESCRIPTIONS.get(kept.get("kind", ""), _DESCRIPTIONS["other"])
     return {"unit": neutral_unit(old.get("unit", "")), "description": described, **kept}
 

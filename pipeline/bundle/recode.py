@@ -10,10 +10,11 @@ from typing import Any
 
 from pipeline.bundle.choose import Chosen, Picked
 from pipeline.bundle.gather import Gathered, Held
-from pipeline.bundle.keep import COLUMN, further_columns, left_out
+from pipeline.bundle.keep import COLUMN, UNSCANNED, further_columns, left_out, unscanned_words
 from pipeline.bundle.layout_copy import layout_copy
-from pipeline.bundle.names import Names, neutral_unit
+from pipeline.bundle.names import Names, descriptions_in, neutral_unit
 from pipeline.bundle.recoded import Recoded, RecodedActivity, RecodedSession, Sources, Wishes
+from pipeline.bundle.scan import withheld_words
 from pipeline.bundle.traits import small_cells
 
 NEUTRAL_TITLE = "Recordings of a body-worn electric-field sensor"
@@ -49,7 +50,7 @@ def recode(chosen: Chosen, names: Names, wishes: Wishes) -> tuple[Recoded, Mappi
         for name, (digest, text) in gathered.layouts.items()
     }
     recoded = Recoded(
-        title=gathered.title if "title" in names.keep else NEUTRAL_TITLE,
+        title=_title(names),
         version=gathered.version,
         policy_sha256=gathered.policy_sha256,
         policy_text=gathered.policy_text,
@@ -59,7 +60,11 @@ def recode(chosen: Chosen, names: Names, wishes: Wishes) -> tuple[Recoded, Mappi
         time_zone=gathered.time_zone if "time_zone" in names.keep else "UTC",
         wishes=wishes,
         left_out=left_out(gathered, names.keep),
-        warnings=small_cells([session for session, _ in told], wishes.least),
+        warnings=(
+            *unscanned_words(names.keep),
+            *withheld_words(withheld(names)),
+            *small_cells([session for session, _ in told], wishes.least),
+        ),
     )
     sources = {s.code: Sources(p.held.samples, p.held.events) for s, p in told if s.has_recording}
     return recoded, sources
@@ -91,7 +96,6 @@ def _session(picked: Picked, names: Names) -> RecodedSession:
     shift = timedelta(days=names.key.shifts[held.participant])
     started_at = held.started_at + shift
     quality = _quality(held, names, started_at, shift)
-    kept = [name for name in further_columns(names.gathered) if f"{COLUMN}{name}" in names.keep]
     return RecodedSession(
         code=quality["session"],
         participant=quality["participant"],
@@ -104,7 +108,7 @@ def _session(picked: Picked, names: Names) -> RecodedSession:
             RecodedActivity(a["start_s"], a["stop_s"], names.activity(a["activity"]), a["intensity"])
             for a in held.activities
         ),
-        extra={name: held.extra.get(name, "") for name in kept},
+        extra=_extra(held, names),
         quality=quality,
         review=_review(held.review, names, shift) if held.review else None,
         use=picked.use,
@@ -115,12 +119,54 @@ def _session(picked: Picked, names: Names) -> RecodedSession:
     )
 
 
+def _extra(held: Held, names: Names) -> dict[str, str]:
+    """Further columns that were asked for, each value searched."""
+    kept = [name for name in further_columns(names.gathered) if names.passes(f"{COLUMN}{name}", name)]
+    return {name: held.extra.get(name, "") if _extra_passes(held, name, names) else "" for name in kept}
+
+
+def _extra_passes(held: Held, name: str, names: Names) -> bool:
+    field, value = f"{COLUMN}{name}", held.extra.get(name, "")
+    own = f"{field}{UNSCANNED}" not in names.keep and bool(value) and names.scan.is_own(value, held)
+    return not own and names.passes(field, value)
+
+
+def withheld(names: Names) -> dict[str, tuple[int, int]]:
+    """Field that is kept -> its different values that stay behind all the same, and all its values."""
+    gathered, counts = names.gathered, dict[str, tuple[int, int]]()
+    told: dict[str, set[str]] = {
+        "title": {gathered.title},
+        "activities": set(activities_in(gathered)),
+        "layouts": {text for _, text in gathered.layouts.values()},
+        "channels": {*names.key.codes["channel"]},
+        "descriptions": descriptions_in(text for _, text in gathered.layouts.values()),
+        "review": {str(held.review["reason"]) for held in gathered.sessions if held.review},
+        "texts": {str(note) for held in gathered.sessions for note in held.quality.get("notes", ())},
+    }
+    for field, values in told.items():
+        if field in names.keep:
+            counts[field] = sum(not names.passes(field, value) for value in values), len(values)
+    for name in further_columns(gathered):
+        if (field := f"{COLUMN}{name}") not in names.keep:
+            continue
+        if not names.passes(field, name):
+            counts["a column with such a name"] = 1, 1
+            continue
+        passed = {held.extra.get(name, ""): _extra_passes(held, name, names) for held in gathered.sessions}
+        counts[f"column '{name}'"] = sum(not one for one in passed.values()), len(passed)
+    return counts
+
+
+def _title(names: Names) -> str:
+    title = names.gathered.title
+    return title if names.passes("title", title) else NEUTRAL_TITLE
+
+
 def _quality(held: Held, names: Names, started_at: datetime, shift: timedelta) -> dict[str, Any]:
     """``quality.json`` recoded; in the order of the original."""
     old = held.quality
     unread = old["verdict"] == "unreadable"
-    zoned = "time_zone" in names.keep
-    stamp = started_at if zoned else started_at.astimezone(UTC)
+    stamp = started_at.astimezone(UTC)  # an offset would be that of the true date, and tell of summer time
     say = (lambda text: UNREADABLE if text else "") if unread else names.text
     return {
         "session": names.code("session", held.name),
@@ -130,8 +176,8 @@ def _quality(held: Held, names: Names, started_at: datetime, shift: timedelta) -
         "layout": names.layouts(old["layout"], ";"),
         "started_at": stamp.isoformat().replace("+00:00", "Z"),
         "device_start_utc": _shifted_stamp(old["device_start_utc"], shift),
-        "title": names.gathered.title if "title" in names.keep else NEUTRAL_TITLE,
-        "time_zone": names.gathered.time_zone if zoned else "UTC",
+        "title": _title(names),
+        "time_zone": names.gathered.time_zone if "time_zone" in names.keep else "UTC",
         "verdict": old["verdict"],
         "sentence": say(old["sentence"]),
         "reasons": [{"measure": r["measure"], "text": say(r["text"])} for r in old["reasons"]],
@@ -155,7 +201,7 @@ def _quality(held: Held, names: Names, started_at: datetime, shift: timedelta) -
         **_dumps(old),
         "frames": _only(old["frames"], "decoded", "expected", "lost", "duplicate", "late", "damaged"),
         "clock": _only(old["clock"], *_CLOCK),
-        "notes": list(old["notes"]) if "texts" in names.keep else [],
+        "notes": [note for note in old["notes"] if names.passes("texts", note)],
         "events": _only(old["events"], "file", "n_events") if old["events"] else None,
     }
 
@@ -220,7 +266,7 @@ def _dumps(old: _Row) -> dict[str, Any]:
 def _review(old: _Row, names: Names, shift: timedelta) -> dict[str, Any]:
     return {
         **_only(old, "decision", "stale", "followed", "why"),
-        "reason": old["reason"] if "review" in names.keep else NO_REASON,
+        "reason": old["reason"] if names.passes("review", old["reason"]) else NO_REASON,
         "initials": names.code("reviewer", old["initials"]),
         "date": (date.fromisoformat(old["date"]) + shift).isoformat(),
     }

@@ -58,7 +58,7 @@ class RecodedSession:
     participant, device, site, layout : str
         Codes ``P01``, ``D01``, ``L01`` and ``layout-1`` ...
     started_at : datetime
-        Aware; shifted by the whole days of the participant; in UTC unless the time zone was asked for.
+        Aware; shifted by the whole days of the participant; in UTC.
     mains_hz : float
         Nominal frequency of the mains, in Hz.
     activities : tuple of RecodedActivity
