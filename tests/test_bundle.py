@@ -1,5 +1,6 @@
 """A bundle of the invented demo: the same again, true samples, no names, and a message for every mistake."""
 
+import hmac
 import json
 import os
 import random
@@ -93,7 +94,7 @@ def test_a_key_is_extended_and_stays_as_it_is():
         dice,
     )
     assert first.codes["participant"].items() <= second.codes["participant"].items()
-    assert second.codes["participant"]["Cy"] == "P03"
+    assert second.codes["participant"]["Cy"] not in first.codes["participant"].values()
     assert second.codes["activity"] == {"wedging": "arm-1", "throwing": "arm-2"}
     assert second.codes["channel"] == {"jane": "field_1"}
     assert first.shifts.items() <= second.shifts.items()
@@ -110,6 +111,28 @@ def test_codes_are_dealt_in_any_order_and_shifts_differ():
     assert shifts.max() <= -LEAST_SHIFT_DAYS
     # without a seed it is the system's randomness: no two keys alike
     assert extended(EMPTY, {"participant": names}, {}) != extended(EMPTY, {"participant": names}, {})
+
+
+def test_codes_that_are_added_stand_anywhere():
+    first = extended(EMPTY, {"session": [f"s{n}" for n in range(20)]}, {}, random.Random(1))
+    grown = [extended(first, {"session": ["late"]}, {}, random.Random(seed)) for seed in range(300)]
+    numbers = [int(key.codes["session"]["late"][1:]) for key in grown]
+    assert np.histogram(numbers, 4, (1, 999))[0].min() > 300 / 4 / 2
+    many = extended(EMPTY, {"session": [f"s{n}" for n in range(400)]}, {}, random.Random(1))
+    assert len({*many.codes["session"].values()}) == 400
+
+
+def test_digests_of_layouts_need_the_key(bundle, key, demo_results):
+    layouts = json.loads((demo_results / ".work/study.json").read_text())["layouts"]
+    digests = [entry["sha256"] for entry in layouts.values()]
+    told = json.loads((bundle / "data/trace.json").read_text())["layouts"]
+    # HMAC by RFC 2104, from the standard library, here of the digest's text.
+    keyed = [hmac.digest(bytes.fromhex(key.secret), one.encode(), "sha256").hex() for one in digests]
+    assert {one["hmac_sha256"] for one in told.values()} == {*keyed}
+    kept = b"".join(path.read_bytes() for path in bundle.rglob("*") if path.is_file())
+    assert not [one for one in digests if one[:8].encode() in kept]
+    assert all(one[:8] in (bundle / "data/methods.txt").read_text() for one in keyed)
+    assert key.secret.encode() not in kept
 
 
 def test_a_key_comes_back_whatever_names_hold(tmp_path):
@@ -164,7 +187,7 @@ def test_metadata_of_samples_is_what_is_listed_and_nothing_else(bundle):
     for path in bundle.rglob("samples*.parquet"):
         schema = pq.read_schema(path)
         assert {key.decode() for key in schema.metadata} <= {
-            *("session", "start_utc", "layout", "layout_sha256", "dumps_sha256", "policy_sha256"),
+            *("session", "start_utc", "layout", "layout_hmac_sha256", "dumps_sha256", "policy_sha256"),
             *("sessiongate_version", "sample_hz", "nominal_hz", "clock_source", "clock_rows", "clock_s"),
         }
         assert path.parent.name.encode() == schema.metadata[b"session"]

@@ -60,7 +60,8 @@ def test_the_search_reaches_the_packed_data_of_a_page(results):
 
 def test_there_is_a_page_for_every_session_and_an_index(reports):
     for folder in reports.values():
-        assert sorted(pages_of(folder)) == ["S001.html", "S002.html", "S003.html", "S004.html", "index.html"]
+        assert len(pages_of(folder)) == 5
+        assert all(re.fullmatch(r"(S[0-9]{3}|index)\.html", name) for name in pages_of(folder))
 
 
 def test_every_link_leads_to_a_file_of_the_bundle_and_a_place_in_it(reports):
@@ -175,7 +176,7 @@ def test_links_of_the_index_keep_their_places():
 
 def test_facts_of_the_trace_name_no_name(reports):
     told = json.loads((reports["all"].parent / "trace.json").read_text(encoding="utf-8"))
-    assert sorted(told["sessions"]) == ["S001", "S002", "S003", "S004"]
+    assert len(told["sessions"]) == 4
     for session in told["sessions"].values():
         assert all(re.fullmatch(r"dump-\d+", name) for name in session["dumps"])
         assert all(re.fullmatch(r"([0-9a-f]{64})?", digest) for digest in session["dumps"].values())

@@ -1,11 +1,13 @@
 """The key to the codes of a bundle: it stays behind.
 
-Codes say nothing of what they stand for: they are dealt in an order drawn from the operating system's
-randomness, and so is the shift of each participant's dates. A key that exists is used again, and extended by
+Codes say nothing of what they stand for: they are drawn from the operating system's randomness out of many
+more than there are names, so that those of a study that has grown do not tell who came later; and so is the
+shift of each participant's dates. A key that exists is used again, and extended by
 what is new, so that the same results and the same key give the same bundle.
 """
 
 import csv
+import hmac
 import io
 import os
 import random
@@ -31,6 +33,14 @@ HEADER = ("kind", "name", "code", "shift_days")
 LEAST_SHIFT_DAYS, MOST_SHIFT_DAYS = 366, 3652
 """Dates go back by at least a year and at most ten: none is in the future, none near the true one."""
 
+SPARE = 4
+"""Codes to choose from, for each name there is."""
+
+_SPARSE = frozenset(("participant", "session", "device", "site", "reviewer"))
+"""Kinds whose numbers are drawn; layouts, activities and channels are counted."""
+
+_SECRET = "secret"  # noqa: S105 (a word of the file, no password)
+_SECRET_BYTES = 32
 _ALL_KINDS = (*KINDS, "activity", "channel")
 _CODE = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,39}")
 
@@ -45,10 +55,22 @@ class Key:
         Kind (those of `KINDS`, ``activity`` and ``channel``) -> name in the study -> code in the bundle.
     shifts : mapping
         Participant (as the study has it) -> whole days to add to every date of theirs.
+    secret : str
+        Hexadecimal digits: what digests are keyed by, of files of which a copy is handed on in part.
     """
 
     codes: Mapping[str, Mapping[str, str]]
     shifts: Mapping[str, int]
+    secret: str = ""
+
+    def keyed(self, digests: str) -> str:
+        """HMAC-SHA-256 of each digest in a text that parts them by blanks.
+
+        The digest of a layout itself would give back the few bytes that its copy leaves out: trying all of
+        them takes minutes. Whoever has key and layout can compute this one.
+        """
+        secret = bytes.fromhex(self.secret)
+        return " ".join(hmac.new(secret, one.encode(), "sha256").hexdigest() for one in digests.split())
 
 
 EMPTY = Key({kind: {} for kind in _ALL_KINDS}, {})
@@ -76,7 +98,11 @@ def extended(
     dice = dice or random.SystemRandom()
     codes = {kind: dict(key.codes.get(kind, {})) for kind in _ALL_KINDS}
     for kind, written in KINDS.items():
-        for name in _shuffled(set(names.get(kind, ())) - set(codes[kind]), dice):
+        new = _shuffled(set(names.get(kind, ())) - set(codes[kind]), dice)
+        if kind in _SPARSE:
+            codes[kind].update(zip(new, _drawn(written, codes[kind].values(), len(new), dice), strict=True))
+            continue
+        for name in new:
             codes[kind][name] = _next_code(written, codes[kind].values())
     for kind, mark in (("activity", "-"), ("channel", "_")):
         for name in _shuffled(set(classes.get(kind, {})) - set(codes[kind]), dice):
@@ -85,13 +111,22 @@ def extended(
     shifts = dict(key.shifts)
     for name in _shuffled(set(codes["participant"]) - set(shifts), dice):
         shifts[name] = -dice.randint(LEAST_SHIFT_DAYS, MOST_SHIFT_DAYS)
-    return Key(codes, shifts)
+    return Key(codes, shifts, key.secret or f"{dice.getrandbits(8 * _SECRET_BYTES):0{2 * _SECRET_BYTES}x}")
 
 
 def _shuffled(names: set[str], dice: random.Random) -> list[str]:
     ordered = sorted(names)
     dice.shuffle(ordered)
     return ordered
+
+
+def _drawn(written: str, taken: Iterable[str], n: int, dice: random.Random) -> list[str]:
+    """Free codes: of 99, 999 and so on, so that `SPARE` times as many stand to choose as are in use."""
+    used = set(taken)
+    most = 999 if written.format(1).endswith("001") else 99
+    while most < SPARE * (len(used) + n):
+        most = most * 10 + 9
+    return dice.sample([code for i in range(1, most + 1) if (code := written.format(i)) not in used], n)
 
 
 def _next_code(written: str, taken: Iterable[str]) -> str:
@@ -123,8 +158,11 @@ def read_key(path: Path) -> Key:
         raise InputError([Problem(str(path), "line 1", expected, found, _OTHER)])
     codes: dict[str, dict[str, str]] = {kind: {} for kind in _ALL_KINDS}
     shifts: dict[str, int] = {}
-    problems = []
+    secret, problems = "", []
     for n, row in enumerate(rows[1:], 2):
+        if not secret and (found_secret := _secret_in(row)):
+            secret = found_secret
+            continue
         if fault := _fault(row, codes):
             problems.append(Problem(str(path), f"row {n}", fault, repr(",".join(row)), _MEND))
             continue
@@ -134,11 +172,17 @@ def read_key(path: Path) -> Key:
             shifts[name] = int(shift)
     if problems:
         raise InputError(problems)
-    return Key(codes, shifts)
+    return Key(codes, shifts, secret)
 
 
 _OTHER = "Give the key of an earlier bundle of this study, or a name that is free."
 _MEND = "Put the line back as it was, or take it out: it is drawn anew then."
+
+
+def _secret_in(row: list[str]) -> str:
+    """What digests are keyed by, where a line says it."""
+    said = len(row) == len(HEADER) and row[0] == _SECRET
+    return row[2] if said and re.fullmatch(rf"[0-9a-f]{{{2 * _SECRET_BYTES}}}", row[2]) else ""
 
 
 def _fault(row: list[str], codes: Mapping[str, Mapping[str, str]]) -> str:
@@ -164,6 +208,7 @@ def write_key(path: Path, key: Key) -> None:
         for kind in _ALL_KINDS
         for name, code in sorted(key.codes[kind].items(), key=lambda item: (len(item[1]), item[1]))
     ]
+    rows.append((_SECRET, "", key.secret, ""))
     aside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         number = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)

@@ -19,7 +19,7 @@ from schemas.columns import EVENT_SAMPLE, EVENT_TIME, QUALITY, SAMPLE, TIME
 _SCHEMA_COLUMNS = {column.name: column for column in (SAMPLE, TIME, QUALITY)}
 _EVENT_COLUMNS = {column.name: column for column in (EVENT_TIME, EVENT_SAMPLE)}
 
-_OF_FILE = ("layout_sha256", "policy_sha256", "sessiongate_version", "sample_hz", "nominal_hz")
+_OF_FILE = ("policy_sha256", "sessiongate_version", "sample_hz", "nominal_hz")
 _OF_CLOCK = ("clock_source", "clock_rows", "clock_s")
 _OF_CHANNEL = (
     *("kind", "scale", "offset", "sample_hz", "adc_min", "adc_max", "amplifier_low", "amplifier_high"),
@@ -164,6 +164,8 @@ def _metadata(old: Mapping[str, str], session: RecodedSession, names: Names) -> 
         "dumps_sha256": " ".join(f"{digest}  {dump}" for dump, digest in dumps.items() if digest),
         **{key: old[key] for key in (*_OF_FILE, *_OF_CLOCK) if key in old},
     }
+    if "layout_sha256" in old:
+        new["layout_hmac_sha256"] = names.key.keyed(old["layout_sha256"])
     if "delays_s" in old:
         new["delays_s"] = names.channels_in(old["delays_s"])
     return new

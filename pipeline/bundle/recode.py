@@ -46,7 +46,7 @@ def recode(chosen: Chosen, names: Names, wishes: Wishes) -> tuple[Recoded, Mappi
     gathered = chosen.gathered
     told = sorted(((_session(p, names), p) for p in chosen.sessions), key=lambda pair: pair[0].code)
     layouts = {
-        names.code("layout", name): (digest, layout_copy(text, names))
+        names.code("layout", name): (names.key.keyed(digest), layout_copy(text, names))
         for name, (digest, text) in gathered.layouts.items()
     }
     recoded = Recoded(
@@ -198,7 +198,7 @@ def _quality(held: Held, names: Names, started_at: datetime, shift: timedelta) -
             name: _only(row, "samples", "seconds", "fraction") for name, row in old["conditions"].items()
         },
         "mains_lines": [_line(row, names) for row in old["mains_lines"]],
-        **_dumps(old),
+        **_dumps(old, names),
         "frames": _only(old["frames"], "decoded", "expected", "lost", "duplicate", "late", "damaged"),
         "clock": _only(old["clock"], *_CLOCK),
         "notes": [note for note in old["notes"] if names.passes("texts", note)],
@@ -251,7 +251,7 @@ def _line(row: _Row, names: Names) -> dict[str, Any]:
     return {**_only(row, *_LINE), "channel": _channel(row["channel"], names), "why": names.text(row["why"])}
 
 
-def _dumps(old: _Row) -> dict[str, Any]:
+def _dumps(old: _Row, names: Names) -> dict[str, Any]:
     """Ledger and makers, with dumps numbered in the order in which the session has them."""
     numbered = {dump: f"dump-{i}" for i, dump in enumerate(old["ledger"], 1)}
     made_by = old["made_by"]
@@ -259,7 +259,11 @@ def _dumps(old: _Row) -> dict[str, Any]:
     bins = ("decoded", "duplicate", "damaged", "unrecognised", "padding")
     return {
         "ledger": {numbered[dump]: _only(row, *bins) for dump, row in old["ledger"].items()},
-        "made_by": {**_only(made_by, "version", "layout_sha256", "policy_sha256"), "dumps": dumps},
+        "made_by": {
+            **_only(made_by, "version", "policy_sha256"),
+            "layout_sha256": names.key.keyed(made_by["layout_sha256"]),
+            "dumps": dumps,
+        },
     }
 
 

@@ -114,7 +114,8 @@ class Recoded:
     policy_sha256, policy_text : str
         Digest of the policy in force, and the policy with every threshold in force as TOML.
     layouts : mapping
-        Code (``layout-1``) -> (SHA-256 of the layout in the study, text of its recoded copy).
+        Code (``layout-1``) -> (HMAC-SHA-256, by the secret of the key, of the SHA-256 of the
+        layout in the study; text of its recoded copy).
     sessions : tuple of RecodedSession
         All sessions of the study by code, also those without a recording in the bundle.
     findings : mapping
