@@ -133,6 +133,7 @@ def write_tables(folder: Path, sessions: Sequence[RecodedSession]) -> None:
             "noise_v": 0.1 + 0.2,
             "mains_hz_nominal": one.mains_hz,
             "analysed": one.use,
+            "analysed_s": 0.0,
             "recording": "whole" if one.has_recording else "no",
         }
         for one in sessions

@@ -18,8 +18,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from pipeline.bundle.as_csv import write_csv
-from pipeline.bundle.first_steps import EXAMPLES, held_back, write_examples
-from pipeline.bundle.recoded import RecodedActivity, RecodedSession
+from pipeline.bundle.first_steps import EXAMPLES, OVER_CSV, held_back, write_examples
+from pipeline.bundle.recoded import RecodedActivity, RecodedSession, Wishes
 from schemas.conditions import FAULT_MASK
 from tests.bundle_recordings import CHANNELS, LOG, Rows, rows_of, session, study_of, write_rows, write_tables
 from tests.make import FIELD, acceleration_axes
@@ -198,6 +198,19 @@ def test_one_session_alone_is_for_training(tmp_path: Path) -> None:
 def test_without_a_recording_there_is_no_example(tmp_path: Path) -> None:
     assert write_examples(study_of([session(1, has_recording=False, suffixes=())]), tmp_path) == ()
     assert not list(tmp_path.iterdir())
+
+
+def test_without_csv_files_nothing_is_there_that_needs_them(tmp_path: Path) -> None:
+    write_rows(tmp_path / "recordings/S001/samples.parquet", CHANNELS, rows_of(CHANNELS, 0))
+    study = study_of([session(1, activities=LOG)])
+    made = write_examples(replace(study, wishes=Wishes()), tmp_path)
+    assert {name for name, *_ in EXAMPLES} - {one.path.removeprefix("examples/") for one in made} == {
+        OVER_CSV
+    }
+    texts = {one.path: (tmp_path / one.path).read_text() for one in made}
+    assert OVER_CSV not in "".join(texts.values())
+    assert "csv/" not in texts["examples/README.md"]
+    assert "# Needs the package nanoparquet or arrow.\n" in texts["examples/with_r.R"]
 
 
 def test_the_table_of_the_log_is_as_the_bundle_has_it(data: Path) -> None:

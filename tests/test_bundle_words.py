@@ -18,7 +18,7 @@ from pipeline.bundle.dictionary import dictionary
 from pipeline.bundle.fields import TABLES
 from pipeline.bundle.licence import citation, licence_of, licence_text
 from pipeline.bundle.readme import readme
-from pipeline.bundle.recoded import Made
+from pipeline.bundle.recoded import Made, Wishes
 from pipeline.errors import InputError
 from schemas.bags import DATA_PACKAGE
 from schemas.conditions import CONDITIONS
@@ -84,6 +84,36 @@ def test_readme_lists_every_file_once_and_no_code_for_a_pattern(data, page):
     patterns = {re.sub(r"S00\d", "SESSION", path) for path in present} - {"README.md"}
     assert set(listed) == patterns
     assert not re.search(r"S00[23]", page)
+
+
+def test_a_pattern_says_what_holds_for_all_its_files():
+    described = {"S001": "samples of S001", "S002": "samples of S002, usable stretches"}
+
+    def line(*codes: str) -> str:
+        made = [
+            Made(f"recordings/{code}/samples.parquet", "application/vnd.apache.parquet", described[code])
+            for code in codes
+        ]
+        return re.search(
+            r"^\| `recordings/SESSION/samples.parquet` \| (.*) \|$", readme(study(), made), re.M
+        )[1]
+
+    both = "samples of SESSION; of sessions used in part, the usable stretches"
+    assert line("S001", "S002") == line("S002", "S001") == both
+    assert line("S001") == "samples of SESSION"
+    assert line("S002") == "samples of SESSION, usable stretches"
+
+
+@pytest.mark.parametrize("formats", [frozenset(), frozenset({"csv"})])
+def test_first_steps_say_what_the_examples_need(formats):
+    several = [Made(f"examples/{name}", "text/plain", name) for name in ("with_pandas.py", "with_r.R")]
+    text = readme(replace(study(), wishes=Wishes(formats=formats)), several)
+    steps = text.split("## First steps")[1].split("## What is where")[0]
+    words = " ".join(steps.split())
+    assert "R needs the package nanoparquet or arrow" in words
+    assert ("csv/" in words) == ("any_database.sql" in words) == bool(formats)
+    assert steps.endswith(".\n\n")
+    assert "\n\n\n" not in steps
 
 
 def test_text_of_a_user_cannot_break_the_page():

@@ -19,6 +19,8 @@ from schemas.columns import Column
 
 CONTEXT = "https://w3id.org/ro/crate/1.2/context"
 STANDARD = "https://w3id.org/ro/crate/1.2"
+NO_DAY = "1970-01-01"
+"""Stands for a day of publication that nobody stated: plainly none, and no date of the study."""
 
 _ROOT, _PROGRAM, _SHARED = "./", "#sessiongate", "#make-shared"
 _DUMP = "sha256:"
@@ -48,8 +50,8 @@ def crate(
     authors : sequence of str
         As they are to be cited; none are known to the program.
     published : str
-        Day of publication, as YYYY-MM-DD. The standard wants one: where it is empty, it is the day of the
-        last session by the shifted dates, and the description says so.
+        Day of publication, as YYYY-MM-DD. The standard wants one: where it is empty, `NO_DAY` stands, and
+        the description says so.
     """
     files = [_file(one, folder) for one in made]
     by_session = _by_session(recoded, made)
@@ -94,22 +96,20 @@ def _ids(references: list[Entity] | Entity) -> list[str]:
 
 
 def _root(recoded: Recoded, published: str) -> Entity:
-    stated = published or max(session.started_at for session in recoded.sessions).date().isoformat()
     description = (
         "Recordings of a body-worn electric-field sensor with an accelerometer, judged and de-identified by "
         f"sessiongate {recoded.version}. README.md says how to begin."
     )
     if not published:
         description += (
-            " No day of publication was given: what stands for it is the day of the last session, by dates "
-            "that were shifted."
+            f" The day of publication is not stated: {NO_DAY} stands for it, since the standard wants a date."
         )
     return {
         "@id": _ROOT,
         "@type": "Dataset",
         "name": recoded.title,
         "description": description,
-        "datePublished": stated,
+        "datePublished": published or NO_DAY,
         "keywords": ["electric-field sensing", "wearable sensor", "accelerometer", "data quality"],
     }
 

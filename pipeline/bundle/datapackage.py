@@ -90,9 +90,10 @@ def _resource(one: Made, folder: Path, name: str, sha512: str, sessions: str) ->
         "description": one.description,
         "format": PurePosixPath(one.path).suffix.removeprefix("."),
         "mediatype": one.media_type,
-        "bytes": (folder / one.path).stat().st_size,
         "hash": f"sha512:{sha512}",
     }
+    if one.media_type != PARQUET:  # common software counts none there and calls the stated size an error
+        described["bytes"] = (folder / one.path).stat().st_size
     if one.media_type in (PARQUET, CSV):
         in_text = one.media_type == CSV
         described["type"] = "table"

@@ -8,6 +8,15 @@ from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from pipeline.recording import Recording, open_recording
 from pipeline.writing import write_text
 
+OVER_CSV = "any_database.sql"
+"""Reads CSV files and nothing else: it is left out of a bundle without them."""
+
+R_NEEDS = {
+    True: "the package nanoparquet or arrow; without either of them the folder csv/",
+    False: "the package nanoparquet or arrow",
+}
+"""Whether a bundle has CSV files -> what R needs."""
+
 EXAMPLES = (
     ("README.md", "text/markdown", "what the examples do, and why so"),
     ("with_pandas.py", "text/x-python", "first steps with pandas"),
@@ -15,7 +24,7 @@ EXAMPLES = (
     ("with_duckdb.py", "text/x-python", "first steps with DuckDB from Python"),
     ("with_duckdb.sql", "application/sql", "first steps in the SQL of DuckDB"),
     ("with_r.R", "text/plain", "first steps with R"),
-    ("any_database.sql", "application/sql", "first steps in plain SQL over the CSV files"),
+    (OVER_CSV, "application/sql", "first steps in plain SQL over the CSV files"),
 )
 """File, media type and what it is."""
 
@@ -33,7 +42,7 @@ def write_examples(recoded: Recoded, folder: Path) -> tuple[Made, ...]:
     Returns
     -------
     tuple of Made
-        None where there is no recording.
+        None where there is no recording; none over CSV files where those were not asked for.
     """
     there = [session for session in recoded.recorded if "" in session.suffixes]
     if not there:
@@ -41,10 +50,15 @@ def write_examples(recoded: Recoded, folder: Path) -> tuple[Made, ...]:
     used = [session for session in there if session.use != "no"]
     shown = next((session for session in used if session.activities), there[0])
     recording = open_recording(folder / "recordings" / shown.code / "samples.parquet")
-    words = _words(shown, recording, held_back(used))
+    has_csv = "csv" in recoded.wishes.formats
+    words = _words(shown, recording, held_back(used)) | {"R_NEEDS": R_NEEDS[has_csv]}
     made = []
     for name, media_type, description in EXAMPLES:
+        if name == OVER_CSV and not has_csv:
+            continue
         text = (files("pipeline.bundle") / "examples" / name).read_text(encoding="utf-8")
+        if name == "README.md" and not has_csv:
+            text = "".join(line for line in text.splitlines(keepends=True) if OVER_CSV not in line)
         for mark, word in words.items():
             text = text.replace(f"@{mark}@", word)
         write_text(folder / "examples" / name, text)

@@ -8,6 +8,7 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from pipeline.bundle.fields import of_any_session
+from pipeline.bundle.first_steps import R_NEEDS
 from pipeline.bundle.licence import licence_of
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from schemas.bags import CRATE, DATA_PACKAGE
@@ -27,6 +28,8 @@ _WANTED = {
     "usable": "the samples of sessions that are used whole and, of others, the parts that may be used",
     "all": "the samples of all sessions that could be read, of rejected ones too (look at `verdict` first)",
 }
+_IN_PART = "usable stretches"
+"""In the description of a file that holds a session in part."""
 _DESCRIPTIONS = (
     ("dictionary.md", "every column of every table in words"),
     (DATA_PACKAGE, "the same for programs: Data Package 2.0"),
@@ -69,6 +72,8 @@ def readme(recoded: Recoded, made: Sequence[Made]) -> str:
             has_reports="reports/index.html" in paths,
             has_trace="trace.parquet" in paths,
             examples=sorted(path for path in paths if path.startswith("examples/")),
+            r_needs=R_NEEDS["csv" in recoded.wishes.formats],
+            has_csv="csv" in recoded.wishes.formats,
             places=_places(made, {session.code for session in several}),
             warnings=[_line(warning) for warning in recoded.warnings],
             left_out=[_line(one) for one in recoded.left_out],
@@ -105,16 +110,22 @@ def _rates(sessions: Sequence[RecodedSession]) -> list[float]:
 
 def _places(made: Sequence[Made], codes: Collection[str]) -> list[tuple[str, str]]:
     """Files and what they hold; those of each session once, under a pattern."""
-    rows: dict[str, str] = {}
+    rows: dict[str, list[str]] = {}
     a_code = re.compile(rf"\b(?:{'|'.join(map(re.escape, codes))})\b")
     for one in made:
         place = of_any_session(one.path, codes)
-        if place in rows:
-            continue
-        rows.setdefault(
-            place, _line(a_code.sub("SESSION", one.description) if "SESSION" in place else one.description)
-        )
-    return sorted((rows | dict(_DESCRIPTIONS)).items())
+        said = a_code.sub("SESSION", one.description) if "SESSION" in place else one.description
+        rows.setdefault(place, []).append(said)
+    told = {place: _line(_said_of_all(several)) for place, several in rows.items()}
+    return sorted((told | dict(_DESCRIPTIONS)).items())
+
+
+def _said_of_all(several: Sequence[str]) -> str:
+    """What holds for the files of all sessions: of some only the usable stretches are here."""
+    whole = [said for said in several if _IN_PART not in said]
+    if not whole or len(whole) == len(several):
+        return several[0]
+    return f"{whole[0]}; of sessions used in part, the usable stretches"
 
 
 def _line(text: str) -> str:

@@ -1,6 +1,6 @@
 # First steps with R: one session, its clean samples, labelled windows, a split by session.
 # Run where README.md of the dataset stands: Rscript examples/with_r.R
-# Needs the package nanoparquet or arrow; without either of them the folder csv/ and R alone.
+# Needs @R_NEEDS@.
 
 session <- "@SESSION@"
 channel <- "@CHANNEL@"
