@@ -18,6 +18,24 @@ DOCUMENTS = ("README.md", "dictionary.md", "LICENSE", "CITATION.cff")
 BLOCK_BYTES = 1 << 20
 """What is read and hashed at once."""
 
+SHORT_FINGERPRINT = 16
+"""Digits of a fingerprint's shortened form, in fours: 64 bits, enough to read out over a telephone."""
+
+
+def fingerprint_words(digest: str) -> tuple[str, str]:
+    """What is said of the fingerprint of a bundle: the SHA-512 of its `TAG_MANIFEST`.
+
+    That file holds the checksum of the manifest, which holds those of all files: who knows the fingerprint
+    from elsewhere knows all of them.
+    """
+    short = "-".join(digest[i : i + 4] for i in range(0, SHORT_FINGERPRINT, 4))
+    return (
+        f"Fingerprint of the whole: {short}; in full, the SHA-512 of {TAG_MANIFEST}: {digest}",
+        "It can be sent or cited apart from the bundle: whoever changes a bundle can write the checksums in it "
+        "anew, but not what you were given by another way.",
+    )
+
+
 _ESCAPES = (("%", "%25"), ("\n", "%0A"), ("\r", "%0D"))
 
 

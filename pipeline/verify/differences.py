@@ -1,5 +1,6 @@
 """How far the tables and recordings of two folders are apart: session by session, column by column."""
 
+import csv
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,7 +18,10 @@ ROUNDING = 1e-9
 """Share of the larger of two numbers by which they may be apart and be the same: another processor may add
 in another order."""
 
-_TABLES = ("sessions", "findings", "activities", "trace")
+_TABLES = (
+    *("sessions.parquet", "findings.parquet", "activities.parquet", "trace.parquet"),
+    *("exclusions.csv", "margins.csv"),
+)
 _SHORT = 60
 
 Row = Mapping[str, Any]
@@ -40,9 +44,9 @@ def differences(old: Path, new: Path, codes: Sequence[str]) -> Iterator[str]:
     """
     for code in codes:
         for name in _TABLES:
-            before, after = (_rows(folder / f"{name}.parquet", code) for folder in (old, new))
+            before, after = (_rows(folder / name, code) for folder in (old, new))
             for said in _of_rows(before, after):
-                yield f"{code}, {name}.parquet{said}"
+                yield f"{code}, {name}{said}"
         yield from _of_recordings(old / "recordings" / code, new / "recordings" / code, code)
 
 
@@ -50,6 +54,9 @@ def _rows(path: Path, code: str) -> list[dict[str, Any]]:
     """Rows of one session in a table; of a long table only the groups of rows that have some are read."""
     if not path.is_file():
         return []
+    if path.suffix == ".csv":
+        with path.open(encoding="utf-8", newline="") as file:
+            return [row for row in csv.DictReader(file) if row.get("session") == code]
     rows: list[dict[str, Any]] = pq.read_table(path, filters=[("session", "==", code)]).to_pylist()
     return rows
 
