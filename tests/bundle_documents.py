@@ -88,9 +88,7 @@ def whole_bundle(folder: Path, recoded: Recoded, **cited) -> tuple[Made, ...]:
     made = (*_tables(folder, recoded), *_others(folder, recoded))
     made = (*made, *write_csv(recoded, folder))
 
-    def sha512(path: Path) -> str:
-        return hashlib.sha512(path.read_bytes()).hexdigest()
-
+    sha512 = {one.path: hashlib.sha512((folder / one.path).read_bytes()).hexdigest() for one in made}
     return (*made, *write_documents(recoded, made, folder, sha512, **cited))
 
 

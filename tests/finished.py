@@ -4,8 +4,8 @@ import io
 from pathlib import Path
 
 from pipeline.bundle.make import Order, make_bundle
-from pipeline.bundle.progress import Progress
 from pipeline.bundle.recoded import Wishes
+from pipeline.progress import Progress
 from pipeline.steps.by_name import SESSION_STEPS
 from pipeline.steps.present import overview
 from pipeline.workers import run_here
@@ -29,7 +29,7 @@ def bundled(
 ) -> Path:
     """A bundle of results; its key stands beside it as BUNDLE-key.csv."""
     wishes = Wishes(sessions=sessions, keep=keep)
-    make_bundle(Order(results, bundle, key_of(bundle), wishes), Progress(io.StringIO()))
+    make_bundle(Order(results, bundle, key_of(bundle), wishes), Progress(out=io.StringIO()))
     return bundle
 
 

@@ -12,7 +12,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.bundle.bag import write_manifests
-from pipeline.verify.progress import Progress, in_words
 from pipeline.verify.tables import look
 from pipeline.verify.tree import Tree
 from pipeline.verify.verify import check
@@ -138,45 +137,3 @@ def test_folders_without_end_are_not_followed(bundle: Path) -> None:
         number = below
     os.close(number)
     assert any(f.problem.found == "more than 100 folders in each other" for f in check(bundle).faults)
-
-
-class Terminal:
-    def __init__(self, is_one: bool) -> None:
-        self.text, self.is_one = "", is_one
-
-    def isatty(self) -> bool:
-        return self.is_one
-
-    def write(self, text: str) -> int:
-        self.text += text
-        return len(text)
-
-    def flush(self) -> None: ...
-
-
-@pytest.mark.parametrize(("is_one", "lines"), [(True, 0), (False, 8)])
-def test_progress_with_the_time_left(is_one: bool, lines: int) -> None:
-    out, seconds = Terminal(is_one), iter(range(1000))
-    progress = Progress(1_000_000_000, out, lambda: float(next(seconds)))  # type: ignore[arg-type]
-    for _ in range(10):
-        progress.add(100_000_000)
-    progress.end()
-    assert " 40% of 1 GB read, 6 s left" in out.text
-    assert out.text.count("\n") in (lines, lines + 1)
-    assert not is_one or out.text.rstrip(" ").endswith("\r")
-
-
-def test_a_small_bundle_shows_no_progress() -> None:
-    out = Terminal(True)
-    progress = Progress(1000, out, lambda: 0.0)  # type: ignore[arg-type]
-    progress.add(1000)
-    progress.end()
-    assert out.text == ""
-
-
-@pytest.mark.parametrize(
-    ("n", "words"),
-    [(0, "0 bytes"), (999, "999 bytes"), (1000, "1 kB"), (30_100, "30.1 kB"), (10**11, "100 GB")],
-)
-def test_sizes_in_words(n: int, words: str) -> None:
-    assert in_words(n) == words

@@ -25,7 +25,12 @@ def _ignore(n_bytes: int) -> None:
     """Nobody watches."""
 
 
-def write_manifests(folder: Path, info: Mapping[str, str], watch: Callable[[int], None] = _ignore) -> None:
+def write_manifests(
+    folder: Path,
+    info: Mapping[str, str],
+    watch: Callable[[int], None] = _ignore,
+    known: Mapping[str, str] | None = None,
+) -> None:
     """Write ``bagit.txt``, ``bag-info.txt`` and both manifests into a folder whose payload is in ``data/``.
 
     Folders without a file are taken away, since no manifest can list them.
@@ -39,6 +44,8 @@ def write_manifests(folder: Path, info: Mapping[str, str], watch: Callable[[int]
         payload's size is added.
     watch : callable, optional
         Called with the number of bytes that were hashed since it was called last.
+    known : mapping, optional
+        Path from the top, with slashes -> its SHA-512 where that was taken before; it is not read again.
 
     Raises
     ------
@@ -55,9 +62,9 @@ def write_manifests(folder: Path, info: Mapping[str, str], watch: Callable[[int]
     oxum = f"{sum(sizes.values())}.{len(sizes)}"
     _write(folder / DECLARATION, DECLARATION_TEXT)
     _write(folder / INFO, _info_text({**info, OXUM: oxum}))
-    _write(folder / MANIFEST, _manifest_text(folder, list(sizes), watch))
+    _write(folder / MANIFEST, _manifest_text(folder, list(sizes), watch, known or {}))
     tags = [p for p, _ in _files(folder) if p not in sizes and p != TAG_MANIFEST]
-    _write(folder / TAG_MANIFEST, _manifest_text(folder, tags, watch))
+    _write(folder / TAG_MANIFEST, _manifest_text(folder, tags, watch, {}))
 
 
 def finish(aside: Path, final: Path) -> None:
@@ -107,9 +114,12 @@ def _files(folder: Path, inside: str = "") -> Iterator[tuple[str, int]]:
             yield path, status.st_size
 
 
-def _manifest_text(folder: Path, paths: list[str], watch: Callable[[int], None]) -> str:
+def _manifest_text(
+    folder: Path, paths: list[str], watch: Callable[[int], None], known: Mapping[str, str]
+) -> str:
     ordered = sorted(paths)
-    return "".join(f"{digest_of(folder / path, watch)}  {escaped(path)}\n" for path in ordered)
+    digests = [known.get(path) or digest_of(folder / path, watch) for path in ordered]
+    return "".join(f"{digest}  {escaped(path)}\n" for digest, path in zip(digests, ordered, strict=True))
 
 
 def _info_text(info: Mapping[str, str]) -> str:

@@ -1,18 +1,21 @@
 """What ``sessiongate bundle`` says: what was made, what was left out, what to be careful with."""
 
 import argparse
+import csv
 import re
 import signal
 from collections.abc import Sequence
 from datetime import date
+from io import StringIO
 from pathlib import Path
 
+from pipeline.bundle.crate import NO_DAY
 from pipeline.bundle.gather import column_names
 from pipeline.bundle.keep import COLUMN, FIELDS
 from pipeline.bundle.make import Order, make_bundle
-from pipeline.bundle.progress import Progress, size_words
 from pipeline.bundle.recoded import Made, Recoded, Wishes
 from pipeline.errors import InputError, Problem
+from pipeline.progress import Progress, in_words
 from schemas.bags import PAYLOAD
 
 FORMATS = ("csv", "edf")
@@ -71,8 +74,14 @@ def order_of(options: argparse.Namespace) -> Order:
 
 
 def _listed(several: Sequence[str]) -> list[str]:
-    """Names of an option that may be given several times, each with names parted by commas."""
-    return [name.strip() for text in several for name in text.split(",") if name.strip()]
+    """Names of an option that may be given several times, each time by CSV: a name with a comma is quoted."""
+    rows = [row for text in several for row in csv.reader(StringIO(text, newline=""), skipinitialspace=True)]
+    return [name.strip() for row in rows for name in row if name.strip()]
+
+
+def _quoted(name: str) -> str:
+    """A name as `_listed` takes it for one."""
+    return '"{}"'.format(name.replace('"', '""')) if re.search(r'[,"\r\n]', name) else name
 
 
 def _is_day(text: str) -> bool:
@@ -90,18 +99,27 @@ def _told(order: Order, recoded: Recoded, made: Sequence[Made]) -> list[str]:
     keep = recoded.wishes.keep
     columns = [f"{COLUMN}{name}" for name in column_names(order.results)]
     lines = [
-        f"{order.bundle}: {n} of {all_of} sessions{cut}, {len(made)} files, {size_words(size)}",
+        f"{order.bundle}: {n} of {all_of} sessions{cut}, {len(made)} files, {in_words(size)}",
         "",
         "Left out:",
         *(f"  {what}" for what in recoded.left_out),
-        "What can be kept, by --keep FIELD[,FIELD]:",
+        "What can be kept, by --keep FIELD[,FIELD] (in single quotes where a name has double ones):",
         *(f"  {name}: {what}" for name, what in FIELDS.items() if name not in keep),
-        *(f"  {name}: a further column of the sessions table" for name in columns if name not in keep),
+        *(
+            f"  {_quoted(name)}: a further column of the sessions table"
+            for name in columns
+            if name not in keep
+        ),
     ]
     if recoded.warnings:
         lines += ["", "Small cells:", *(f"  {warning}" for warning in recoded.warnings)]
     if not recoded.wishes.licence:
         lines += ["", "No licence is stated, so nobody may use it: give one by --licence, such as CC-BY-4.0."]
+    if not order.published:
+        lines += [
+            "",
+            f"No day of publication is stated, {NO_DAY} stands for it: give one by --published DAY.",
+        ]
     lines += [
         "",
         _CAUTION,

@@ -1,6 +1,6 @@
 """What describes a bundle, written in the order in which one file describes the other."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from pipeline.bundle.crate import crate
@@ -17,7 +17,7 @@ def write_documents(
     recoded: Recoded,
     made: Sequence[Made],
     folder: Path,
-    digest: Callable[[Path], str],
+    sha512: Mapping[str, str],
     authors: Sequence[str] = (),
     published: str = "",
 ) -> tuple[Made, ...]:
@@ -31,8 +31,8 @@ def write_documents(
         All that the other writers made.
     folder : Path
         The bundle's ``data``; paths in `made` are relative to it.
-    digest : callable
-        SHA-512 of a file in hexadecimal digits; asked once for each file of `made`.
+    sha512 : mapping
+        Path -> SHA-512 in hexadecimal digits, of each file of `made`.
     authors : sequence of str
         As they are to be cited.
     published : str
@@ -57,7 +57,6 @@ def write_documents(
     )
     for one, text in zip(texts, words, strict=True):
         write_text(folder / one.path, text)
-    sha512: Mapping[str, str] = {one.path: digest(folder / one.path) for one in made}
     package = Made(DATA_PACKAGE, "application/json", "Data Package 2.0: every table with its columns")
     write_text(folder / DATA_PACKAGE, datapackage(recoded, made, folder, sha512))
     whole = (*made, *texts, package)

@@ -1,9 +1,7 @@
 """The one way from results to a bundle: gathered, chosen, recoded, written aside, described, sealed."""
 
-import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 
 from pipeline.bundle.as_csv import write_csv
@@ -19,13 +17,14 @@ from pipeline.bundle.licence import licence_of
 from pipeline.bundle.names import Names, channel_kinds
 from pipeline.bundle.pages import bytes_to_show, write_pages
 from pipeline.bundle.parquet import write_recordings
-from pipeline.bundle.places import check_places, held_aside
-from pipeline.bundle.progress import Progress, size_words
+from pipeline.bundle.places import check_places, held_aside, left_behind
 from pipeline.bundle.recode import activities_in, names_in, recode
 from pipeline.bundle.recoded import Made, Recoded, Sources, Wishes
+from pipeline.bundle.room import check_room, room_for, sample_bytes
 from pipeline.bundle.tables import policy_of, write_small_files
 from pipeline.bundle.trace import write_trace
 from pipeline.errors import InputError, Problem
+from pipeline.progress import Progress
 from schemas.bags import PAYLOAD
 
 Writer = Callable[[Recoded, Path], tuple[Made, ...]]
@@ -92,61 +91,78 @@ def make_bundle(order: Order, progress: Progress) -> tuple[Recoded, tuple[Made, 
     keep = check_keep(sorted(order.wishes.keep), gathered)
     _check_version(gathered)
     chosen = choose(gathered, order.wishes.sessions)
-    _check_room(order, chosen)
-    key = _key_for(order, gathered)
-    names = Names(gathered, key, keep)
-    try:
-        recoded, sources = recode(chosen, names, replace(order.wishes, keep=keep))
-    except (KeyError, TypeError, AttributeError) as error:
-        raise contradictory(order.results, error) from None
+    _check_chosen(order, chosen)
+    check_room(order.bundle.parent, room_for(chosen, order.wishes.formats), progress.tell)
+    for path in left_behind(order.bundle):
+        progress.tell(f"{path} is left of a bundle whose making was cut short; it may be deleted.")
+    key = key_for(read_key(order.key), gathered)
+    told = told_of(chosen, key, replace(order.wishes, keep=keep))
     with held_aside(order.bundle) as aside:
-        made = _fill(order, Told(chosen, names, recoded, sources), aside / PAYLOAD, progress)
+        made, digests = fill(order, told, aside / PAYLOAD, progress)
         _check_unchanged(gathered)
-        progress.stage("Checksums", _bytes_below(aside))
-        write_manifests(aside, _info(recoded), progress.watch)
+        progress.stage("Manifests")
+        write_manifests(aside, info_of(told.recoded), known=digests)
         write_key(order.key, key)
         finish(aside, order.bundle)
     progress.end()
-    return recoded, made
+    return told.recoded, made
 
 
-def _fill(order: Order, told: Told, data: Path, progress: Progress) -> tuple[Made, ...]:
-    """Write everything below ``data``, in the order in which one file is made of the other."""
+def told_of(chosen: Chosen, key: Key, wishes: Wishes) -> Told:
+    """Replace every name; InputError where files of the results contradict each other."""
+    names = Names(chosen.gathered, key, wishes.keep)
+    try:
+        recoded, sources = recode(chosen, names, wishes)
+    except (KeyError, TypeError, AttributeError) as error:
+        raise contradictory(chosen.gathered.results, error) from None
+    return Told(chosen, names, recoded, sources)
+
+
+def fill(order: Order, told: Told, data: Path, progress: Progress) -> tuple[tuple[Made, ...], dict[str, str]]:
+    """Write everything below ``data``, in the order in which one file is made of the other.
+
+    Returns
+    -------
+    tuple of Made
+        The files.
+    dict
+        Path from the top of the bundle -> SHA-512, of all but those that describe it.
+    """
     chosen, names, recoded = told.chosen, told.names, told.recoded
     data.mkdir()
-    progress.stage("Recordings", _sample_bytes(chosen))
-    made = [*write_recordings(recoded, told.sources, names, data, progress.watch)]
+    progress.stage("Recordings", sample_bytes(chosen))
+    made = [*write_recordings(recoded, told.sources, names, data, progress.add)]
     for title, write in WRITERS:
         progress.stage(title)
         made += write(recoded, data)
     for title, name, write_format in _FORMATS:
         if name in order.wishes.formats:
             progress.stage(title, _bytes_below(data / "recordings"))
-            made += write_format(recoded, data, progress.watch)
+            made += write_format(recoded, data, progress.add)
     progress.stage("Reports", bytes_to_show(chosen))
-    made += write_pages(recoded, chosen, names, data, progress.watch)
+    made += write_pages(recoded, chosen, names, data, progress.add)
     progress.stage("Trace")
     made += write_trace(recoded, chosen, names, data)
-    return (*made, *_describe(order, recoded, made, data, progress))
+    digests = _digests(made, data, progress)
+    described = write_documents(recoded, made, data, digests, order.authors, order.published)
+    return (*made, *described), {f"{PAYLOAD}/{path}": digest for path, digest in digests.items()}
 
 
-def _key_for(order: Order, gathered: Gathered) -> Key:
+def key_for(key: Key, gathered: Gathered) -> Key:
     """The key at hand, with a code for every name of this study."""
     texts = [text for _, text in gathered.layouts.values()]
     classes = {"activity": activities_in(gathered), "channel": channel_kinds(texts)}
-    return extended(read_key(order.key), names_in(gathered), classes)
+    return extended(key, names_in(gathered), classes)
 
 
-def _describe(
-    order: Order, recoded: Recoded, made: Sequence[Made], data: Path, progress: Progress
-) -> tuple[Made, ...]:
-    """What describes the bundle, and holds checksums of what there is."""
-    progress.stage("Descriptions", sum((data / one.path).stat().st_size for one in made))
-    digest = partial(digest_of, watch=progress.watch)
-    return write_documents(recoded, made, data, digest, order.authors, order.published)
+def _digests(made: Sequence[Made], data: Path, progress: Progress) -> dict[str, str]:
+    """SHA-512 of every file by its path: for the descriptions, and for the manifest after them."""
+    progress.stage("Checksums and descriptions", sum((data / one.path).stat().st_size for one in made))
+    return {one.path: digest_of(data / one.path, progress.add) for one in made}
 
 
-def _info(recoded: Recoded) -> dict[str, str]:
+def info_of(recoded: Recoded) -> dict[str, str]:
+    """What ``bag-info.txt`` says beside the payload's size."""
     n = len(recoded.recorded)
     return {
         "External-Description": f"{recoded.title}: {n} recording{'' if n == 1 else 's'}, de-identified",
@@ -165,23 +181,12 @@ def _check_version(gathered: Gathered) -> None:
         raise InputError([Problem(str(gathered.results), "", "results of this version", found, remedy)])
 
 
-def _check_room(order: Order, chosen: Chosen) -> None:
-    """Whether there is anything to hand on, and room for it."""
+def _check_chosen(order: Order, chosen: Chosen) -> None:
+    """Whether there is anything to hand on."""
     if not any(picked.recording for picked in chosen.sessions):
         found = f"none by --sessions {order.wishes.sessions}"
         remedy = "Choose --sessions usable or all, or look into the report why nothing was accepted."
         raise InputError([Problem(str(order.results), "", "a session to hand on", found, remedy)])
-    needed, free = _sample_bytes(chosen), shutil.disk_usage(order.bundle.absolute().parent).free
-    if needed > free:
-        place, remedy = str(order.bundle.parent), "Free space, or choose another place."
-        raise InputError(
-            [Problem(place, "", f"room for {size_words(needed)}", f"{size_words(free)} free", remedy)]
-        )
-
-
-def _sample_bytes(chosen: Chosen) -> int:
-    held = [picked.held for picked in chosen.sessions if picked.recording]
-    return sum(path.stat().st_size for one in held for path in one.samples.values())
 
 
 def _bytes_below(folder: Path) -> int:

@@ -6,10 +6,13 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.errors import InputError, Problem
-from pipeline.holding import Busy, held
+from pipeline.holding import Busy, held, refuse_if_busy
 
 ASIDE = ".part"
 """Behind the name of a bundle that is not complete."""
+
+_HIDDEN, _LOCK = ".", ".lock"
+"""Before and behind the name of a bundle, in the name of the file that says who makes it."""
 
 
 def check_places(results: Path, bundle: Path, key: Path) -> None:
@@ -54,7 +57,8 @@ def held_aside(bundle: Path) -> Iterator[Path]:
     InputError
         Where another process makes the same bundle, or a folder of that name is somebody else's.
     """
-    aside, lock = bundle.with_name(bundle.name + ASIDE), bundle.with_name(f".{bundle.name}.lock")
+    aside = bundle.with_name(bundle.name + ASIDE)
+    lock = bundle.with_name(f"{_HIDDEN}{bundle.name}{_LOCK}")
     ours = lock.exists()
     try:
         with held(lock):
@@ -69,6 +73,25 @@ def held_aside(bundle: Path) -> Iterator[Path]:
                 shutil.rmtree(aside, ignore_errors=True)
     except Busy as busy:
         raise _problem(bundle, "a bundle that nobody else makes", str(busy), "Wait for it.") from None
+
+
+def left_behind(bundle: Path) -> tuple[Path, ...]:
+    """Folders and locks of other bundles in the same folder whose makers were killed."""
+    found: list[Path] = []
+    for lock in sorted(bundle.absolute().parent.glob(f"{_HIDDEN}*{_LOCK}")):
+        name = lock.name.removeprefix(_HIDDEN).removesuffix(_LOCK)
+        aside = lock.with_name(name + ASIDE)
+        if name != bundle.name and aside.is_dir() and not _is_held(lock):
+            found += [aside, lock]
+    return tuple(found)
+
+
+def _is_held(lock: Path) -> bool:
+    try:
+        refuse_if_busy(lock)
+    except (Busy, OSError):  # who may not read it cannot say that nobody holds it
+        return True
+    return False
 
 
 def _problem(place: Path, expected: str, found: str, remedy: str) -> InputError:

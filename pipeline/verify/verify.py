@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import InputError, Problem
+from pipeline.progress import Progress, in_words
 from pipeline.verify.bag import Read, check_complete, check_sums, read_tags
 from pipeline.verify.contents import check_against, read_descriptions
 from pipeline.verify.faults import NO_FILE, Fault, shown
-from pipeline.verify.progress import Progress, in_words
 from pipeline.verify.tree import Listing, Tree
 from schemas.bags import CRATE, DATA_PACKAGE, DECLARATION, MANIFEST, PAYLOAD
 
