@@ -4,6 +4,7 @@ That every number can be led back to its dump is this project's own promise; the
 """
 
 import hashlib
+import io
 import re
 import shutil
 from pathlib import Path
@@ -17,8 +18,13 @@ from planted import MARKERS, planted_study
 from small import dump_of, small_study
 
 from pipeline.bundle.key import read_key
+from pipeline.bundle.make import Order, make_bundle
+from pipeline.bundle.recoded import Wishes
+from pipeline.cli import main
 from pipeline.errors import InputError
+from pipeline.progress import Progress
 from pipeline.verify.again import compare_again
+from pipeline.verify.bytes_apart import compare_files
 from pipeline.verify.differences import differences
 from pipeline.verify.recompute import recompute
 
@@ -27,8 +33,11 @@ from pipeline.verify.recompute import recompute
 def made(tmp_path_factory) -> tuple[Path, Path]:
     """A study and its bundle."""
     top = tmp_path_factory.mktemp("again")
-    study = small_study(top / "study")
-    return study, bundled(finished(study, top / "results"), top / "bundle")
+    study, bundle = small_study(top / "study"), top / "bundle"
+    wishes = Wishes(formats=frozenset({"csv", "edf"}), licence="CC-BY-4.0", least=2)
+    results, by = finished(study, top / "results"), ("Invented Potter",)
+    make_bundle(Order(results, bundle, key_of(bundle), wishes, by, "2026-05-04"), Progress(out=io.StringIO()))
+    return study, bundle
 
 
 @pytest.fixture
@@ -61,6 +70,8 @@ def test_the_same_dumps_agree_and_nothing_is_written(made, tmp_path, monkeypatch
     done = recompute(bundle, study, key_of(bundle))
     assert (done.differences, done.notes) == ((), ())
     assert (done.n_done, done.n_sessions) == (3, 3)
+    n = sum(path.is_file() for path in (bundle / "data").rglob("*"))
+    assert (done.n_compared, done.n_files) == (n + 1, n + 1)  # and bag-info.txt
     assert _digests(study, bundle) == before
     assert list(tmp_path.iterdir()) == []
     assert "3 of 3 sessions done again" in capsys.readouterr().err
@@ -73,6 +84,77 @@ def test_some_of_the_dumps_are_enough_for_some_of_the_sessions(made, study, code
     assert "1 of 3 sessions" in told
     for name in ("throw-01", "kiln-06"):
         assert re.search(rf"{codes[name]}, dump-1: the dump is not at hand", told)
+
+
+def test_a_byte_changed_in_any_kind_of_file_is_told(made, tmp_path, codes):
+    """Whoever changes a bundle can write its checksums anew; doing it again tells even so."""
+    bundle, code = Path(shutil.copytree(made[1], tmp_path / "bundle")), codes["throw-01"]
+    changed = [
+        *(f"csv/{code}/samples.csv", "csv/sessions.csv", "edf/README.md", "margins.csv"),
+        *("exclusions.csv", "methods.txt", "flow.svg", "policy.toml", "README.md", "LICENSE", "trace.json"),
+        *(f"reports/{code}.html", "reports/index.html", "examples/with_pandas.py", "CITATION.cff"),
+        *(
+            next((bundle / "data" / top).rglob(what)).relative_to(bundle / "data").as_posix()
+            for top, what in (("edf", "*.edf"), ("layouts", "*.toml"), ("recordings", "*.parquet"))
+        ),
+    ]
+    for name in changed:
+        path = bundle / "data" / name
+        raw = bytearray(path.read_bytes())
+        raw += b" "
+        path.write_bytes(raw)
+    (bundle / "data/reports/more.html").write_text("invented")
+    (bundle / "data/flow.txt").unlink()
+    info = bundle / "bag-info.txt"
+    info.write_text(info.read_text().replace("3 recordings", "9 recordings"))
+    done = recompute(bundle, made[0], key_of(made[1]))
+    told = "\n".join(done.differences)
+    assert "Bytes alone differ" not in done.remark  # margins.csv is a table, too
+    for name in changed:
+        assert f"data/{name}: " in told
+    assert "data/reports/more.html: only in the bundle" in told
+    assert "data/flow.txt: only now" in told
+    assert len(told.splitlines()) >= len(changed) + 2
+
+
+def test_of_some_of_the_dumps_the_files_of_their_sessions_are_compared(made, study, tmp_path, codes):
+    _only(study, "throw-02")
+    bundle, own, other = (
+        Path(shutil.copytree(made[1], tmp_path / "bundle")),
+        codes["throw-02"],
+        codes["kiln-06"],
+    )
+    for name in (f"reports/{own}.html", "policy.toml", f"reports/{other}.html", "methods.txt"):
+        path = bundle / "data" / name
+        path.write_text(path.read_text().replace("e", "f", 1))
+    exclusions = bundle / "data/exclusions.csv"
+    exclusions.write_text(exclusions.read_text() + f"{own},invented\n")
+    done = recompute(bundle, study, key_of(made[1]))
+    told = "\n".join(done.differences)
+    assert f"data/reports/{own}.html: line " in told
+    assert "data/policy.toml: line " in told
+    assert f"{own}, exclusions.csv: " in told
+    assert other not in told
+    assert "methods.txt" not in told
+    named = next(note for note in done.notes if note.startswith("files for which all dumps are needed"))
+    assert {"methods.txt", "README.md", "sessions.parquet", "csv/sessions.csv"} <= set(
+        re.split(r"[ ,]+", named)
+    )
+    assert other not in named
+
+
+def test_where_two_files_begin_to_differ_is_told(tmp_path):
+    for name, text, raw in (("old", "a\nb 1\n", b"\0" * 9), ("new", "a\nb 2\n", b"\0" * 8 + b"\1\1")):
+        (tmp_path / name / "data").mkdir(parents=True)
+        (tmp_path / name / "bag-info.txt").write_text("")
+        (tmp_path / name / "data/methods.txt").write_text(text)
+        (tmp_path / name / "data/edf.edf").write_bytes(raw)
+    done = compare_files(tmp_path / "old", tmp_path / "new")
+    assert done.differences == (
+        "data/edf.edf: other bytes from byte 8 on; 9 bytes in the bundle, 10 now",
+        "data/methods.txt: line 2: 'b 1' in the bundle, 'b 2' now",
+    )
+    assert (done.n_files, done.n_compared) == (3, 3)
 
 
 def test_a_session_is_known_by_its_dumps_whatever_it_is_called(made, study):
@@ -200,6 +282,24 @@ def test_what_was_asked_for_is_compared_too_and_the_unreadable_are_named(tmp_pat
     path.write_text(path.read_text().replace(MARKERS["columnvalue"] + "1", "another"))
     told = "\n".join(recompute(bundle, study, key_of(bundle)).differences)
     assert f"{MARKERS['columnname']}: {MARKERS['columnvalue']}1 in the bundle, another now" in told
+
+
+def test_bundle_and_verify_print_one_fingerprint(made, tmp_path, capsys):
+    bundle = tmp_path / "bundle"
+    assert main(["bundle", str(made[1].parent / "results"), "--out", str(bundle)]) == 0
+    full = hashlib.sha512((bundle / "tagmanifest-sha512.txt").read_bytes()).hexdigest()
+    by_bundle = capsys.readouterr().out
+    assert main(["verify", str(bundle)]) == 0
+    for told in (by_bundle, capsys.readouterr().out):
+        assert f"{full[:4]}-{full[4:8]}-{full[8:12]}-{full[12:16]}" in told
+        assert full in told
+
+
+def test_the_readme_of_a_bundle_says_what_doing_it_again_needs(made):
+    words = " ".join((made[1] / "data/README.md").read_text().split())
+    assert "--recompute STUDY --key KEY`. That needs the raw files, the study folder" in words
+    assert "and the key to the codes" in words
+    assert "sent or cited apart from the dataset" in words
 
 
 def test_what_is_needed_and_missing_is_said(made, tmp_path):

@@ -224,7 +224,11 @@ def test_wrong_use_ends_with_2(arguments: list[str], capsys: pytest.CaptureFixtu
     ("done", "code", "words"),
     [
         (Recomputed(2, 2, (), ()), 0, "The same again: 2 of 2 sessions"),
-        (Recomputed(2, 1, (), ("S002: its dumps are not at hand",)), 0, "Not done again: S002"),
+        (
+            Recomputed(2, 1, (), ("S002: its dumps are not at hand",)),
+            0,
+            "Not done again or not compared: S002",
+        ),
         (Recomputed(2, 2, ("S001, strap: 3 counts at row 7",), ()), 1, "S001, strap: 3 counts at row 7"),
         (Recomputed(2, 0, (), ()), 1, "None of 2 sessions"),
     ],

@@ -6,7 +6,7 @@ each stretch of rows the frames and the bytes of the dump that it came from.
 
 import json
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -66,7 +66,14 @@ class _Kind:
     account: Account
 
 
-def write_trace(recoded: Recoded, chosen: Chosen, names: Names, data: Path) -> tuple[Made, ...]:
+def write_trace(
+    recoded: Recoded,
+    chosen: Chosen,
+    names: Names,
+    data: Path,
+    authors: Sequence[str] = (),
+    published: str = "",
+) -> tuple[Made, ...]:
     """Write ``trace.json`` and ``trace.parquet``.
 
     Parameters
@@ -79,6 +86,8 @@ def write_trace(recoded: Recoded, chosen: Chosen, names: Names, data: Path) -> t
         Codes.
     data : Path
         The bundle's ``data``.
+    authors, published
+        As they were asked for: whoever makes the bundle again asks for the same.
     """
     picked = {names.code("session", one.held.name): one for one in chosen.sessions}
     listed = _dumps_by_layout(chosen.gathered.results)
@@ -90,7 +99,8 @@ def write_trace(recoded: Recoded, chosen: Chosen, names: Names, data: Path) -> t
             for kind in kinds:
                 for table in _tables(session.code, kind):
                     writer.write_table(table)
-    write_text(data / TRACE_FACTS, json.dumps(_facts(recoded, untold), indent=1, ensure_ascii=False) + "\n")
+    facts = _facts(recoded, untold, _chosen(recoded, authors, published))
+    write_text(data / TRACE_FACTS, json.dumps(facts, indent=1, ensure_ascii=False) + "\n")
     dumps = sorted({digest for s in recoded.sessions for digest in _digests(s).values()})
     origins = tuple(f"sha256:{digest}" for digest in dumps)
     return (
@@ -99,17 +109,33 @@ def write_trace(recoded: Recoded, chosen: Chosen, names: Names, data: Path) -> t
     )
 
 
-def _facts(recoded: Recoded, untold: Mapping[str, list[str]]) -> dict[str, Any]:
+def _facts(
+    recoded: Recoded, untold: Mapping[str, list[str]], options: Mapping[str, Any]
+) -> dict[str, Any]:
     """What every number of a session depends on, by digest; and how the bundle was chosen."""
     return {
         "made_by": {"name": "sessiongate", "version": recoded.version},
         "policy": {"file": "policy.toml", "sha256": recoded.policy_sha256},
         "layouts": {
-            code: {"file": f"layouts/{code}.toml", "sha256": digest}
+            code: {"file": f"layouts/{code}.toml", "hmac_sha256": digest}
             for code, (digest, _) in recoded.layouts.items()
         },
-        "chosen": {"sessions": recoded.wishes.sessions, "kept": sorted(recoded.wishes.keep)},
+        "chosen": dict(options),
         "sessions": {session.code: _of_session(session, untold) for session in recoded.sessions},
+    }
+
+
+def _chosen(recoded: Recoded, authors: Sequence[str], published: str) -> dict[str, Any]:
+    """Every option that the bundle depends on; all of it can be read elsewhere in the bundle, too."""
+    wishes = recoded.wishes
+    return {
+        "sessions": wishes.sessions,
+        "kept": sorted(wishes.keep),
+        "formats": sorted(wishes.formats),
+        "k": wishes.least,
+        "licence": wishes.licence,
+        "authors": list(authors),
+        "published": published,
     }
 
 

@@ -20,7 +20,7 @@ def compare_again(bundle: Path, study: Path, key: Path) -> int:
     """
     done = recompute(bundle, study, key)
     for note in done.notes:
-        print(f"Not done again: {shown(note, 1000)}")
+        print(f"Not done again or not compared: {shown(note, 1000)}")
     if done.differences:
         n = len(done.differences)
         print(
@@ -28,11 +28,13 @@ def compare_again(bundle: Path, study: Path, key: Path) -> int:
         )
         for difference in done.differences:
             print(f"  {shown(difference, 1000)}", file=sys.stderr)
+        if done.remark:
+            print(done.remark, file=sys.stderr)
         return OTHER
     if not done.n_done:
         print(f"None of {done.n_sessions} sessions could be done again.", file=sys.stderr)
         return OTHER
-    print(
-        f"The same again: {done.n_done} of {done.n_sessions} sessions, from the dumps in {shown(str(study))}"
-    )
+    files = f"{done.n_compared} of {done.n_files} files byte for byte"
+    place = shown(str(study))
+    print(f"The same again: {done.n_done} of {done.n_sessions} sessions, {files}, from the dumps in {place}")
     return SAME

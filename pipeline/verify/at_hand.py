@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.bundle.key import Key
+from pipeline.bundle.recoded import Wishes
 from pipeline.errors import InputError, Problem
 from pipeline.study import Study
 from schemas.bags import PAYLOAD
@@ -28,10 +29,10 @@ class Told:
         Of what made it.
     layouts : mapping
         Code -> SHA-256.
-    wanted : str
-        Which sessions it was to hold, as `pipeline.bundle.recoded.Wishes` has it.
-    kept : frozenset of str
-        Free texts that were asked for.
+    wishes : Wishes
+        What it was to hold.
+    authors, published
+        As they were asked for.
     dumps : mapping
         Code of a session -> name of a dump -> its SHA-256, empty where it could not be read.
     """
@@ -39,8 +40,9 @@ class Told:
     version: str
     policy_sha256: str
     layouts: Mapping[str, str]
-    wanted: str
-    kept: frozenset[str]
+    wishes: Wishes
+    authors: tuple[str, ...]
+    published: str
     dumps: Mapping[str, Mapping[str, str]]
 
 
@@ -64,15 +66,26 @@ def read_trace(bundle: Path) -> Told:
         return Told(
             version=str(told["made_by"]["version"]),
             policy_sha256=str(told["policy"]["sha256"]),
-            layouts={str(code): str(one["sha256"]) for code, one in told["layouts"].items()},
-            wanted=str(told["chosen"]["sessions"]),
-            kept=frozenset(map(str, told["chosen"]["kept"])),
+            layouts={str(code): str(one["hmac_sha256"]) for code, one in told["layouts"].items()},
+            wishes=_wishes(told["chosen"]),
+            authors=tuple(map(str, told["chosen"]["authors"])),
+            published=str(told["chosen"]["published"]),
             dumps=dumps,
         )
     except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
         found = "no such file" if isinstance(error, FileNotFoundError) else repr(error)
         remedy = "Make the bundle again with this version."
         raise InputError([Problem(_TRACE, "", "where everything came from", found, remedy)]) from None
+
+
+def _wishes(chosen: Mapping[str, Any]) -> Wishes:
+    return Wishes(
+        sessions=str(chosen["sessions"]),
+        formats=frozenset(map(str, chosen["formats"])),
+        keep=frozenset(map(str, chosen["kept"])),
+        licence=str(chosen["licence"]),
+        least=int(chosen["k"]),
+    )
 
 
 def at_hand(told: Told, study: Study, key: Key) -> AtHand:
@@ -102,9 +115,9 @@ def with_codes(key: Key, told: Told, study: Study, names: Mapping[str, str]) -> 
     """The key with the bundle's codes for sessions and layouts that were renamed since."""
     by_digest = {digest: code for code, digest in told.layouts.items()}
     layouts = {
-        name: by_digest[layout.sha256]
+        name: by_digest[key.keyed(layout.sha256)]
         for name, layout in study.layouts.items()
-        if layout.sha256 in by_digest and name not in key.codes["layout"]
+        if key.keyed(layout.sha256) in by_digest and name not in key.codes["layout"]
     }
     sessions = {name: code for code, name in names.items()}
     codes = {
@@ -112,7 +125,7 @@ def with_codes(key: Key, told: Told, study: Study, names: Mapping[str, str]) -> 
         "session": {**key.codes["session"], **sessions},
         "layout": {**key.codes["layout"], **layouts},
     }
-    return Key(codes, key.shifts)
+    return Key(codes, key.shifts, key.secret)
 
 
 def _same(
@@ -167,14 +180,16 @@ def _digest(path: Path) -> str:
         return ""
 
 
-def rules_apart(told: Told, layouts: Mapping[str, str], policy: Mapping[str, Any]) -> list[str]:
-    """Layouts that are others, and thresholds: ``policy`` is key -> (in the bundle, in the study)."""
-    lines = [
+def layouts_apart(told: Told, layouts: Mapping[str, str]) -> list[str]:
+    """Layouts that are others: ``layouts`` is code -> digest, as a bundle states it."""
+    return [
         f"{code}: another layout: SHA-256 {told.layouts[code][:_DIGITS]}... in the bundle, "
         f"{digest[:_DIGITS]}... in the study"
         for code, digest in sorted(layouts.items())
         if code in told.layouts and told.layouts[code] != digest
     ]
-    return lines + [
-        f"policy, {key}: {old:g} in the bundle, {new:g} now" for key, (old, new) in policy.items()
-    ]
+
+
+def policy_apart(policy: Mapping[str, tuple[float, float]]) -> list[str]:
+    """Thresholds that are others: key -> (in the bundle, in the study)."""
+    return [f"policy, {key}: {old:g} in the bundle, {new:g} now" for key, (old, new) in policy.items()]

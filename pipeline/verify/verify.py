@@ -9,19 +9,24 @@ from pipeline.progress import Progress, in_words
 from pipeline.verify.bag import Read, check_complete, check_sums, read_tags
 from pipeline.verify.contents import check_against, read_descriptions
 from pipeline.verify.faults import NO_FILE, Fault, shown
+from pipeline.verify.rules import check_policy
 from pipeline.verify.tree import Listing, Tree
-from schemas.bags import CRATE, DATA_PACKAGE, DECLARATION, MANIFEST, PAYLOAD
+from schemas.bags import CRATE, DATA_PACKAGE, DECLARATION, MANIFEST, PAYLOAD, TAG_MANIFEST, fingerprint_words
 
 WHOLE, DAMAGED = 0, 1
 
 
 @dataclass(frozen=True)
 class Checked:
-    """Faults of a bundle in the order in which they are told; bytes and files of its payload."""
+    """Faults of a bundle in the order in which they are told; bytes and files of its payload; fingerprint.
+
+    ``fingerprint`` is that of the whole, as `schemas.bags.fingerprint_words` has it; '' where there is none.
+    """
 
     faults: tuple[Fault, ...]
     n_bytes: int
     n_files: int
+    fingerprint: str = ""
 
 
 def verify(bundle: Path) -> int:
@@ -41,6 +46,7 @@ def verify(bundle: Path) -> int:
     if not checked.faults:
         size = in_words(checked.n_bytes)
         print(f"Whole: {checked.n_files} files, {size}; every checksum is right: {shown(str(bundle))}")
+        print("\n".join(fingerprint_words(checked.fingerprint)))
         return WHOLE
     n = len(checked.faults)
     print(f"Damaged, {n} fault{'s' if n > 1 else ''}: {shown(str(bundle))}", file=sys.stderr)
@@ -65,8 +71,9 @@ def check(bundle: Path) -> Checked:
             expected = f"{DATA_PACKAGE} and {CRATE} in {PAYLOAD}/"
             raise _no_bundle(bundle, expected, "neither: a bag of another kind")
         faults = _faults(tree, listing, read)
+        fingerprint = "" if faults else tree.digests(TAG_MANIFEST, ["sha512"], lambda _: None)["sha512"]
     payload = [size for path, size in listing.files.items() if path.startswith(f"{PAYLOAD}/")]
-    return Checked(tuple(faults), sum(payload), len(payload))
+    return Checked(tuple(faults), sum(payload), len(payload), fingerprint)
 
 
 def _faults(tree: Tree, listing: Listing, read: Read) -> list[Fault]:
@@ -84,6 +91,7 @@ def _faults(tree: Tree, listing: Listing, read: Read) -> list[Fault]:
             about += faults
     if f"{PAYLOAD}/{DATA_PACKAGE}" not in told:
         about += check_against(described, tree, listing, listed, told)
+    about += check_policy(tree, listing)
     # What a manifest has told of a file is enough.
     told |= {shown(path) for path in listing.files if path not in listed}
     about = [fault for fault in about if fault.problem.file not in told]
