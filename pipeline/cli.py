@@ -165,7 +165,7 @@ def _add_verify(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
         "--recompute",
         type=Path,
         metavar="STUDY",
-        help="with the dumps at hand: decode and judge them again, and compare",
+        help="with the dumps, their study and the key at hand: make it all again, and compare every byte",
     )
     verify.add_argument(
         "--key",

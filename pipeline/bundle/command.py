@@ -10,13 +10,14 @@ from io import StringIO
 from pathlib import Path
 
 from pipeline.bundle.crate import NO_DAY
+from pipeline.bundle.bag import digest_of
 from pipeline.bundle.gather import column_names
 from pipeline.bundle.keep import COLUMN, FIELDS
 from pipeline.bundle.make import Order, make_bundle
 from pipeline.bundle.recoded import Made, Recoded, Wishes
 from pipeline.errors import InputError, Problem
 from pipeline.progress import Progress, in_words
-from schemas.bags import PAYLOAD
+from schemas.bags import PAYLOAD, TAG_MANIFEST, fingerprint_words
 
 FORMATS = ("csv", "edf")
 
@@ -125,6 +126,7 @@ def _told(order: Order, recoded: Recoded, made: Sequence[Made]) -> list[str]:
         _CAUTION,
         f"The key to the codes is {order.key}: keep it apart, and give it to nobody who has the bundle. "
         "With it the same results make the same bundle.",
+        *fingerprint_words(digest_of(order.bundle / TAG_MANIFEST)),
         f"Check it any time: sessiongate verify {order.bundle}",
     ]
     return lines

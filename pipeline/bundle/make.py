@@ -142,7 +142,7 @@ def fill(order: Order, told: Told, data: Path, progress: Progress) -> tuple[tupl
     progress.stage("Reports", bytes_to_show(chosen))
     made += write_pages(recoded, chosen, names, data, progress.add)
     progress.stage("Trace")
-    made += write_trace(recoded, chosen, names, data)
+    made += write_trace(recoded, chosen, names, data, order.authors, order.published)
     digests = _digests(made, data, progress)
     described = write_documents(recoded, made, data, digests, order.authors, order.published)
     return (*made, *described), {f"{PAYLOAD}/{path}": digest for path, digest in digests.items()}
