@@ -141,7 +141,8 @@ def _add_bundle(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
         "--key",
         type=Path,
         metavar="FILE",
-        help="the key to the codes, used again where it exists (BUNDLE-key.csv if nothing is said)",
+        help="the key to the codes, used again where it exists (BUNDLE-key.csv if nothing is said); 'new' "
+        "draws one though another of this study lies beside it",
     )
     bundle.add_argument("--licence", default="", metavar="ID", help="SPDX identifier, such as CC-BY-4.0")
     bundle.add_argument(

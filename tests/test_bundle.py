@@ -24,6 +24,7 @@ from pipeline.bundle.key import (
     LEAST_SHIFT_DAYS,
     MOST_SHIFT_DAYS,
     Key,
+    check_no_other,
     extended,
     read_key,
     write_key,
@@ -75,6 +76,20 @@ def test_same_results_and_key_give_the_same_bytes(few, tmp_path):
     second = files_of(make(moved, tmp_path / "elsewhere" / "two", *wanted))
     assert first == second
     assert (tmp_path / "key.csv").read_bytes() == key
+
+
+def test_one_key_for_one_study(few, tmp_path, capsys):
+    make(few, tmp_path / "one")
+    said = told(capsys, few, "--out", tmp_path / "two")
+    assert "one-key.csv, a key of this study" in said
+    assert "--key new" in said
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["one", "one-key.csv"]
+    check_no_other(tmp_path / "two-key.csv", ["another", "study"])
+    make(few, tmp_path / "two", "--key", "new")
+    shown = capsys.readouterr().out
+    assert "calendar of the laboratory" in shown
+    assert "records of a grid's" in (tmp_path / "two/data/README.md").read_text()
+    assert read_key(tmp_path / "two-key.csv").secret != read_key(tmp_path / "one-key.csv").secret
 
 
 def test_another_key_gives_other_codes_and_dates(few, bundle, tmp_path):

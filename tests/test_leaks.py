@@ -133,7 +133,7 @@ def test_what_is_asked_for_is_there_and_nothing_else(planted):
     out = planted.parent / "kept"
     column = MARKERS["columnname"]
     keep = f"activities,column:{column}"
-    done = sessiongate("bundle", planted, "--out", out, "--keep", keep)
+    done = sessiongate("bundle", planted, "--out", out, "--keep", keep, "--key", "new")
     assert done.returncode == 0, done.stdout + done.stderr
     found = found_in(out, wanted([*MARKERS.values()]))
     assert set(found) == {MARKERS["activity"], column, MARKERS["columnvalue"]}

@@ -16,7 +16,7 @@ from pipeline.bundle.key import EMPTY, extended
 from pipeline.bundle.layout_copy import layout_copy
 from pipeline.bundle.names import WITHHELD, Names, channel_kinds, is_plain, neutral_unit
 from pipeline.bundle.parquet import rows_inside
-from pipeline.bundle.recode import _shifted_stamp, activities_in, names_in
+from pipeline.bundle.recode import _line, _measure, _shifted_stamp, activities_in, names_in
 from pipeline.bundle.recoded import RecodedSession
 from pipeline.bundle.traits import MOST_TOLD, small_cells
 from schemas.keys import taken_by
@@ -112,7 +112,9 @@ def test_sentences_are_kept_where_asked_for():
 
 @pytest.mark.parametrize(
     ("name", "plain"),
-    [("field", True), ("acc_x", True), ("acc2_y", True), ("adc_12", True), ("marlene", False),
+    [("field", True), ("acc_x", True), ("acc2_y", True), ("adc_12", True),
+     ("acc_x_1", False), ("field_m_k", False), ("field_12_03", False), ("x", False),
+     ("1_x", False), ("ch1", True), ("marlene", False),
      ("field_marlene", False), ("sn_48213", False), ("field_2026", False)],
 )  # fmt: skip
 def test_plain_names_of_channels(name, plain):
@@ -209,6 +211,7 @@ def test_where_somebody_was_over_all_sessions_counts():
     people = [worn(f"P{n:02d}") for n in range(5)]
     assert small_cells([*people, worn("P00", site="L02")], 2) == (
         "By site: 1 of 5 participants stands in groups of fewer than 2, 1 of them alone.",
+        "By number of sessions: 1 of 5 participants stands in groups of fewer than 2, 1 of them alone.",
     )
 
 
@@ -217,11 +220,34 @@ def test_few_participants_are_all_small_cells():
     assert "There are 2 participants, fewer than 5" in small_cells([worn("P01"), worn("P02")], 5)[0]
 
 
+def test_of_few_participants_who_stands_alone_is_told_first():
+    people = [worn(f"P{n:02d}", hand="left" if n else "right", pots=str(n)) for n in range(3)]
+    few, *told = small_cells(people, 5)
+    assert few.startswith("There are 3 participants")
+    assert told == [
+        "By 'pots': 3 of 3 participants stand in groups of fewer than 2, 3 of them alone.",
+        "By 'hand': 1 of 3 participants stands in groups of fewer than 2, 1 of them alone.",
+    ]
+
+
+def test_frequencies_of_the_mains_are_rounded():
+    names, kept = names_of(gathered()), names_of(gathered(), "mains_hz")
+    row = {"name": "mains_hz", "value": 49.9873, "unit": "Hz", "channel": None, "absent": ""}
+    line = {"nominal_hz": 50.0, "harmonic": 2, "found_hz": 99.97461, "wander_hz": 0.01, "channel": None}
+    line["why"] = ""
+    assert _measure(row, names)["value"] == 50.0
+    assert _measure(row, kept)["value"] == 49.9873
+    assert _line(line, names)["found_hz"] == 100.0
+    assert _line(line, kept)["found_hz"] == 99.97461
+    assert _measure({**row, "value": None}, names)["value"] is None
+    assert _measure({**row, "name": "noise"}, names)["value"] == 49.9873
+
+
 def test_many_small_cells_are_counted_and_none_names_a_value():
     people = [worn(f"P{n:02d}", **{f"q{i}": f"secret{n}" for i in range(12)}) for n in range(6)]
     told = small_cells(people, 3)
     assert len(told) == MOST_TOLD + 1
-    assert told[-1].startswith("4 more")
+    assert told[-1].startswith("2 more")
     assert not [line for line in told if "secret" in line or "P0" in line]
 
 

@@ -9,10 +9,11 @@ from datetime import date
 from io import StringIO
 from pathlib import Path
 
-from pipeline.bundle.crate import NO_DAY
 from pipeline.bundle.bag import digest_of
+from pipeline.bundle.crate import NO_DAY
 from pipeline.bundle.gather import column_names
 from pipeline.bundle.keep import COLUMN, FIELDS
+from pipeline.bundle.key import NEW
 from pipeline.bundle.make import Order, make_bundle
 from pipeline.bundle.recoded import Made, Recoded, Wishes
 from pipeline.errors import InputError, Problem
@@ -70,8 +71,10 @@ def order_of(options: argparse.Namespace) -> Order:
         raise InputError(problems)
     path: Path = options.out
     wishes = Wishes(options.sessions, frozenset(formats), frozenset(keep), options.licence, options.k)
-    key = options.key or path.with_name(f"{path.name}-key.csv")
-    return Order(options.results, path, key, wishes, tuple(options.author), options.published)
+    anew = options.key is not None and str(options.key) == NEW
+    key = path.with_name(f"{path.name}-key.csv") if anew or options.key is None else options.key
+    authors, only_key = tuple(options.author), options.key is None
+    return Order(options.results, path, key, wishes, authors, options.published, only_key)
 
 
 def _listed(several: Sequence[str]) -> list[str]:
@@ -106,6 +109,7 @@ def _told(order: Order, recoded: Recoded, made: Sequence[Made]) -> list[str]:
         *(f"  {what}" for what in recoded.left_out),
         "What can be kept, by --keep FIELD[,FIELD] (in single quotes where a name has double ones):",
         *(f"  {name}: {what}" for name, what in FIELDS.items() if name not in keep),
+        "A value with a name of the study or a date is left out all the same, unless FIELD! is said.",
         *(
             f"  {_quoted(name)}: a further column of the sessions table"
             for name in columns
@@ -113,7 +117,7 @@ def _told(order: Order, recoded: Recoded, made: Sequence[Made]) -> list[str]:
         ),
     ]
     if recoded.warnings:
-        lines += ["", "Small cells:", *(f"  {warning}" for warning in recoded.warnings)]
+        lines += ["", "Be careful:", *(f"  {warning}" for warning in recoded.warnings)]
     if not recoded.wishes.licence:
         lines += ["", "No licence is stated, so nobody may use it: give one by --licence, such as CC-BY-4.0."]
     if not order.published:

@@ -14,6 +14,7 @@ FIELDS = {
     "channels": "names of channels that are not made of plain words",
     "descriptions": "descriptions of channels",
     "review": "reasons that people gave for their decisions",
+    "mains_hz": "frequencies of the mains as measured (rounded to 0.1 Hz otherwise)",
     "texts": "sentences and notes as they are",
 }
 """What can be kept, and what it is. A value with a name of the study or a date stays behind all the same."""

@@ -176,6 +176,39 @@ def read_key(path: Path) -> Key:
 
 
 _OTHER = "Give the key of an earlier bundle of this study, or a name that is free."
+NEW = "new"
+"""In place of a key's file: one is to be drawn, whatever lies beside it."""
+
+
+def check_no_other(path: Path, sessions: Iterable[str]) -> None:
+    """Find a key of the same study beside one that is not there yet.
+
+    Two bundles of one study under two keys can be joined by the digests of their dumps: then the shifts of
+    both narrow down the true dates.
+
+    Raises
+    ------
+    InputError
+        Where at least half of the sessions of either are known to a key in the same folder.
+    """
+    if path.exists():
+        return
+    wanted = set(sessions)
+    for other in sorted(path.absolute().parent.glob("*-key.csv")):
+        try:
+            known = set(read_key(other).codes["session"])
+        except (InputError, OSError):
+            continue
+        if known and 2 * len(known & wanted) >= min(len(known), len(wanted)):
+            remedy = (
+                f"Give --key {other.name} (with its folder) to use it again, so that codes and dates agree, "
+                f"or --key {NEW} to draw another: whoever has both bundles can then join them by the "
+                "checksums of their dumps, and narrow down the dates."
+            )
+            found = f"{other.name}, a key of this study"
+            raise InputError([Problem(str(path), "", "the one key of the study", found, remedy)])
+
+
 _MEND = "Put the line back as it was, or take it out: it is drawn anew then."
 
 

@@ -12,7 +12,7 @@ from pipeline.bundle.documents import write_documents
 from pipeline.bundle.first_steps import write_examples
 from pipeline.bundle.gather import Gathered, check_idle, contradictory, fingerprint, gather
 from pipeline.bundle.keep import check_keep
-from pipeline.bundle.key import Key, extended, read_key, write_key
+from pipeline.bundle.key import Key, check_no_other, extended, read_key, write_key
 from pipeline.bundle.licence import licence_of
 from pipeline.bundle.names import Names, channel_kinds
 from pipeline.bundle.pages import bytes_to_show, write_pages
@@ -52,6 +52,8 @@ class Order:
         As they are to be cited.
     published : str
         Day of publication, as YYYY-MM-DD, or empty.
+    only_key : bool
+        Whether to stop where another key of the same study lies beside this one.
     """
 
     results: Path
@@ -60,6 +62,7 @@ class Order:
     wishes: Wishes
     authors: tuple[str, ...] = ()
     published: str = ""
+    only_key: bool = False
 
 
 @dataclass(frozen=True)
@@ -95,6 +98,8 @@ def make_bundle(order: Order, progress: Progress) -> tuple[Recoded, tuple[Made, 
     check_room(order.bundle.parent, room_for(chosen, order.wishes.formats), progress.tell)
     for path in left_behind(order.bundle):
         progress.tell(f"{path} is left of a bundle whose making was cut short; it may be deleted.")
+    if order.only_key:
+        check_no_other(order.key, names_in(gathered)["session"])
     key = key_for(read_key(order.key), gathered)
     told = told_of(chosen, key, replace(order.wishes, keep=keep))
     with held_aside(order.bundle) as aside:

@@ -24,12 +24,13 @@ _PLAIN = frozenset(
         count counter current data ef electric electrode emg ecg event field foot forearm gain gyro hand
         high humidity imu in input left leg light low lower magnetometer mag marker mv out potential
         pressure raw ref reference right sensor signal strap sync temp temperature trigger upper voltage
-        waist wrist a b c d e i m p q r s t v x y z
+        waist wrist
         """,
     )
 )
 """Words that a channel's name may be made of and say nothing of anybody."""
 
+_AXES = ("x", "y", "z")
 _NUMBER = re.compile(r"[0-9]{1,2}")
 _PARTS = re.compile(r"[a-z]+|[0-9]+")
 _DATE = re.compile(r"(?<![0-9])[12][0-9]{3}-[0-9]{2}-[0-9]{2}")
@@ -38,8 +39,16 @@ _SHORT_WORD = re.compile(r"[^\W\d_]{1,7}")
 
 
 def is_plain(channel: str) -> bool:
-    """Whether a channel's name is made of plain words and numbers of up to two digits."""
-    return all(part in _PLAIN or _NUMBER.fullmatch(part) for part in _PARTS.findall(channel))
+    """Whether a channel's name is made of plain words, one number up to 99, and an axis at its end.
+
+    Single letters are somebody's initials and several numbers a date, so that an axis stands behind a word
+    or its number alone.
+    """
+    parts = _PARTS.findall(channel)
+    if len(parts) > 1 and parts[-1] in _AXES and any(part in _PLAIN for part in parts[:-1]):
+        parts.pop()
+    numbers = [part for part in parts if _NUMBER.fullmatch(part)]
+    return len(numbers) <= 1 and all(part in _PLAIN or part in numbers for part in parts)
 
 
 def _is_telling(name: str) -> bool:

@@ -21,6 +21,14 @@ NEUTRAL_TITLE = "Recordings of a body-worn electric-field sensor"
 UNREADABLE = "The dumps could not be read."
 NO_REASON = "reason left out"
 
+CAUTIONS = (
+    "Times of day are true to the second, and so are the days between sessions of one participant: whoever "
+    "has the calendar of the laboratory can tell which session is which.",
+    "Hum of the mains is a calendar: how its frequency wanders can be held against public records of a "
+    "grid's frequency, and gives the true time back.",
+)
+"""What shifted dates do not hide."""
+
 _Row = Mapping[str, Any]
 
 
@@ -61,6 +69,7 @@ def recode(chosen: Chosen, names: Names, wishes: Wishes) -> tuple[Recoded, Mappi
         wishes=wishes,
         left_out=left_out(gathered, names.keep),
         warnings=(
+            *CAUTIONS,
             *unscanned_words(names.keep),
             *withheld_words(withheld(names)),
             *small_cells([session for session, _ in told], wishes.least),
@@ -228,12 +237,19 @@ def _channel(name: str | None, names: Names) -> str | None:
 
 
 def _measure(row: _Row, names: Names) -> dict[str, Any]:
+    rounded = {"value": _mains(row["value"], names)} if row["name"] == "mains_hz" else {}
     return {
         **_only(row, *_MEASURE),
+        **rounded,
         "unit": neutral_unit(row["unit"]),
         "channel": _channel(row["channel"], names),
         "absent": names.text(row["absent"]),
     }
+
+
+def _mains(value: float | None, names: Names) -> float | None:
+    """A frequency of the mains to 0.1 Hz: how it stood at the time is in public records."""
+    return value if value is None or "mains_hz" in names.keep else round(value, 1)
 
 
 def _margins(old: _Row, names: Names) -> dict[str, Any]:
@@ -248,7 +264,13 @@ def _margins(old: _Row, names: Names) -> dict[str, Any]:
 
 
 def _line(row: _Row, names: Names) -> dict[str, Any]:
-    return {**_only(row, *_LINE), "channel": _channel(row["channel"], names), "why": names.text(row["why"])}
+    rounded = {key: _mains(row[key], names) for key in ("folded_hz", "found_hz") if key in row}
+    return {
+        **_only(row, *_LINE),
+        **rounded,
+        "channel": _channel(row["channel"], names),
+        "why": names.text(row["why"]),
+    }
 
 
 def _dumps(old: _Row, names: Names) -> dict[str, Any]:
@@ -279,8 +301,10 @@ def _review(old: _Row, names: Names, shift: timedelta) -> dict[str, Any]:
 def _findings(held: Held, code: str, names: Names) -> Iterator[dict[str, Any]]:
     for row in held.findings:
         kept = ("detector", "start_s", "stop_s", "severity", "measure", "value", "limit")
+        rounded = {"value": _mains(row["value"], names)} if row["measure"] == "mains_hz" else {}
         yield {
             **_only(row, *kept),
+            **rounded,
             "session": code,
             "channel": _channel(row["channel"], names),
             "unit": neutral_unit(row["unit"]),

@@ -109,9 +109,7 @@ def write_trace(
     )
 
 
-def _facts(
-    recoded: Recoded, untold: Mapping[str, list[str]], options: Mapping[str, Any]
-) -> dict[str, Any]:
+def _facts(recoded: Recoded, untold: Mapping[str, list[str]], options: Mapping[str, Any]) -> dict[str, Any]:
     """What every number of a session depends on, by digest; and how the bundle was chosen."""
     return {
         "made_by": {"name": "sessiongate", "version": recoded.version},
