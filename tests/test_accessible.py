@@ -4,6 +4,7 @@ The checker is axe-core, whose rules name the success criteria they test; what n
 the words, order of reading) is not claimed here.
 """
 
+import re
 from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
@@ -162,7 +163,8 @@ HOSTILE = [
 def test_text_of_a_study_does_no_harm(browser: Any, tmp_path: Path, text: str) -> None:
     """No script runs and no element appears that the same page with harmless text has not."""
     counts = []
-    for name, said in (("plain", "harmless"), ("hostile", text)):
+    # As long and broken in the same places, since pictures wrap what they say.
+    for name, said in (("plain", re.sub(r"\S", "x", text)), ("hostile", text)):
         folder = tmp_path / name
         pages.written_with(folder, said)
         for page in ("kiln-03/report.html", "index.html"):
