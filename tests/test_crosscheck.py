@@ -297,7 +297,8 @@ def test_page_says_what_does_not_fit_and_marks_the_row(tmp_path: Path) -> None:
 
 def test_page_is_silent_where_everything_fits(tmp_path: Path) -> None:
     page = page_of(tmp_path, ())
-    assert "not fit" not in page
+    assert "What does not fit together" not in page
+    assert "does not fit:" not in page
 
 
 # ---------------------------------------------------------------- a batch as it was read

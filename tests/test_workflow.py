@@ -93,7 +93,7 @@ def test_a_decision_redoes_a_page_and_the_tables_alone(ready):
     assert redone(before, stamps(results)) == {("throw-01", "report")}
     assert (results / "throw-01" / "quality.json").read_bytes() == data
     assert "strap over the sleeve" in (results / "throw-01" / "report.html").read_text()
-    assert "left out by AB on 2026-03-09" in (results / "exclusions.csv").read_text()
+    assert "strap over the sleeve" in (results / "sessions.csv").read_text()
     (study / "review.csv").unlink()
     assert sessiongate("run", study, "--out", results).returncode == 0
     assert "strap over the sleeve" not in (results / "throw-01" / "report.html").read_text()
