@@ -13,9 +13,9 @@ import numpy.typing as npt
 
 from pipeline.detectors.settling import settling_s
 from pipeline.detectors.signs import Signs, quick_seconds, signs_of
-from pipeline.detectors.stretches import Stretches, candidates
+from pipeline.detectors.stretches import candidates
 from pipeline.detectors.tracks import MOVEMENT_HZ, FieldTrack, Settings, Tracks
-from pipeline.detectors.weigh import NEVER_ON, Weighed, likely, weigh
+from pipeline.detectors.weigh import NEVER_ON, Weighed, likely, weigh_whole
 from pipeline.detectors.windows import Floats
 
 Seconds = npt.NDArray[np.bool_]
@@ -38,7 +38,7 @@ NEVER_ON_WITNESSES = (
 )
 
 JUMP = 0.1
-"""Step of the mean from one second to the next, in input ranges, that no movement makes."""
+"""Step of the mean from one second to the next, in input ranges: no movement makes it, it hides the field."""
 
 
 @dataclass(frozen=True)
@@ -50,8 +50,7 @@ class Coupling:
     ``moving``/``still`` what the accelerometer says (both None without one), ``stepping`` whether it moves as
     quickly as steps do, ``silence`` by how many octaves movement shows more (or less, negative) than like
     movement elsewhere, ``answers`` whether the field shows movement, ``silent`` whether it shows none at
-    all, ``transient`` whether a rail or a jump of the level was met, ``off`` the stretches in which the
-    electrode was off.
+    all, ``off`` the stretches in which the electrode was off.
     """
 
     track: FieldTrack
@@ -65,7 +64,6 @@ class Coupling:
     silence: Floats
     answers: Seconds
     silent: Seconds
-    transient: Seconds
     off: tuple["OffStretch", ...] = ()
 
     @cached_property
@@ -127,32 +125,26 @@ def measure_coupling(tracks: Tracks, track: FieldTrack, settings: Settings) -> C
     field = np.where(hidden, np.nan, track.movement_rms[:n])
     answers = np.nan_to_num(field) > max(settings["low_coupling.response_fraction"] * span, 3 * floor)
     silent = field < quiet
-    moving = still = None
-    stepping = np.zeros(n, bool)
-    if acceleration is not None:
-        moving = np.nan_to_num(acceleration[:n]) > settings["movement.body_m_s2"]
-        still = np.nan_to_num(acceleration[:n], nan=np.inf) < settings["movement.still_m_s2"]
-        stepping = moving & quick_seconds(tracks)[:n]
+    moving, still, stepping = _moves(tracks, n, settings)
     # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
     noise_peak = noise * np.sqrt(np.pi / tracks.n_fast)
     visible = bool(np.any(~np.isnan(mains))) and float(np.nanpercentile(mains, 90)) > 3 * noise_peak
     signs = signs_of(tracks, track, settings)
     silence = _mean_per_second(signs, n)
     coupling = Coupling(
-        track,
-        span,
-        field,
-        mains,
-        visible,
-        moving,
-        still,
-        stepping,
-        silence,
-        answers,
-        silent & ~answers,
-        transient,
+        track, span, field, mains, visible, moving, still, stepping, silence, answers, silent & ~answers
     )
     return replace(coupling, off=find_off(coupling, signs, settings))
+
+
+def _moves(tracks: Tracks, n: int, settings: Settings) -> tuple[Seconds | None, Seconds | None, Seconds]:
+    """Whether the wearer moves, keeps still, and steps, second by second."""
+    if tracks.acceleration_rms is None:
+        return None, None, np.zeros(n, bool)
+    acceleration = tracks.acceleration_rms[:n]
+    moving = np.nan_to_num(acceleration) > settings["movement.body_m_s2"]
+    still = np.nan_to_num(acceleration, nan=np.inf) < settings["movement.still_m_s2"]
+    return moving, still, moving & quick_seconds(tracks)[:n]
 
 
 def _mean_per_second(signs: Signs, n: int) -> Floats:
@@ -191,10 +183,8 @@ def find_off(coupling: Coupling, signs: Signs, settings: Settings) -> tuple[OffS
     """
     if not len(coupling.field) or not len(signs):
         return ()
-    n = len(signs)
     if _never_on(coupling, settings):
-        whole = Stretches.of([(0, 0, n, n)], n, 1)
-        (weighed,) = weigh(signs, whole, NEVER_ON)
+        weighed = weigh_whole(signs, NEVER_ON)
         if weighed.probability >= settings["contact_loss.least_probability"]:
             return (OffStretch(0, len(coupling.field), weighed, NEVER_ON_WITNESSES),)
     if coupling.measured_share < LEAST_MEASURED:

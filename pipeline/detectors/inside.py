@@ -3,13 +3,15 @@
 Each is one number for each stretch, 0 where there is nothing of it or it is not known.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
 from pipeline.detectors.beside import CONTEXT_S, LEAST_MAINS_S, NEAR_S, Sums, sides
 from pipeline.detectors.signs import Signs, filled
-from pipeline.detectors.stretches import Places, Stretches
+from pipeline.detectors.stretches import Stretches
 from pipeline.detectors.windows import Floats
 
 LEAP_OCTAVES = 2.2
@@ -57,13 +59,14 @@ def unusual(signs: Signs, stretches: Stretches) -> Floats:
 
 def ramp(signs: Signs, stretches: Stretches) -> Floats:
     """Octaves by which mains changes bit by bit, up or down, and comes back at once, 0 to 2."""
-    first, *_, last = _quarters(signs, stretches, signs.mains)
-    return _bit_by_bit(signs, stretches, signs.mains, np.sign(last - first))
+    quarters = _quarters(signs, stretches, signs.mains)
+    return _bit_by_bit(signs, stretches, quarters, np.sign(quarters.means[3] - quarters.means[0]))
 
 
 def fades(signs: Signs, stretches: Stretches) -> Floats:
     """Octaves by which movement shows less and less, and then at once as before, 0 to 2."""
-    return _bit_by_bit(signs, stretches, signs.silence, np.full(len(stretches), -1.0))
+    quarters = _quarters(signs, stretches, signs.silence)
+    return _bit_by_bit(signs, stretches, quarters, np.full(len(stretches), -1.0))
 
 
 def _more_often(signs: Signs, stretches: Stretches, happens: npt.NDArray[np.bool_]) -> Floats:
@@ -85,33 +88,36 @@ def _above(signs: Signs, stretches: Stretches, values: Floats) -> Floats:
     return np.nan_to_num(inside - np.fmax(sums.mean(first, before, least), sums.mean(behind, last, least)))
 
 
-def _quarter(stretches: Stretches, k: int) -> tuple[Places, Places]:
-    length = stretches.stop - stretches.start
-    return stretches.start + length * k // 4, stretches.start + length * (k + 1) // 4
+class _Quarters(NamedTuple):
+    """Means of the quarters, shape (4, n), unknown ones like their neighbour; of what follows; n known."""
+
+    means: Floats
+    after: Floats
+    known: npt.NDArray[np.int64]
 
 
-def _quarters(signs: Signs, stretches: Stretches, values: Floats) -> Floats:
-    """Means of the four quarters, shape (4, n); unknown ones are like their neighbour."""
+def _quarters(signs: Signs, stretches: Stretches, values: Floats) -> _Quarters:
     sums, least = Sums(values), signs.n(LEAST_MAINS_S)
-    means = np.stack([sums.mean(*_quarter(stretches, k), least) for k in range(4)])
+    length = stretches.stop - stretches.start
+    ends = [stretches.start + length * k // 4 for k in range(5)]
+    means = np.stack([sums.mean(ends[k], ends[k + 1], least) for k in range(4)])
+    known = (~np.isnan(means)).sum(axis=0)
     for k in (1, 2, 3):
         means[k] = np.where(np.isnan(means[k]), means[k - 1], means[k])
     for k in (2, 1, 0):
         means[k] = np.where(np.isnan(means[k]), means[k + 1], means[k])
-    return means
-
-
-def _bit_by_bit(signs: Signs, stretches: Stretches, values: Floats, way: Floats) -> Floats:
-    """Octaves that values go the way of `way` (1 up, -1 down) by steps, and come back behind the stretch."""
-    sums, least = Sums(values), signs.n(LEAST_MAINS_S)
-    known = sum((~np.isnan(sums.mean(*_quarter(stretches, k), least))).astype(np.int64) for k in range(4))
-    means = _quarters(signs, stretches, values)
-    steps = np.diff(means, axis=0) * way
-    lasts = (stretches.stop - stretches.start) * signs.window_s > BIT_BY_BIT_S
-    goes_on = np.sum(steps >= LEAST_PART * (means[3] - means[0]) * way, axis=0) >= known - 1
-    even = np.all(steps > STEP_BACK, axis=0) & goes_on & (known >= 2) & lasts
     behind = np.minimum(stretches.stop + signs.n(NEAR_S), len(signs))
     after = sums.mean(behind, np.minimum(behind + signs.n(BACK_WITHIN_S), len(signs)), least)
+    return _Quarters(means, after, known)
+
+
+def _bit_by_bit(signs: Signs, stretches: Stretches, quarters: _Quarters, way: Floats) -> Floats:
+    """Octaves that values go the way of `way` (1 up, -1 down) by steps, and come back behind the stretch."""
+    means, after, known = quarters
+    steps = np.diff(means, axis=0) * way
     gone, back = (means[3] - means[0]) * way, (means[3] - after) * way
+    lasts = (stretches.stop - stretches.start) * signs.window_s > BIT_BY_BIT_S
+    goes_on = np.sum(steps >= LEAST_PART * gone, axis=0) >= known - 1
+    even = np.all(steps > STEP_BACK, axis=0) & goes_on & (known >= 2) & lasts
     gone = np.minimum(gone, LARGEST_PART * (gone - np.max(np.nan_to_num(steps), axis=0)) + SLACK)
     return np.where(even, np.clip(np.nan_to_num(np.minimum(gone, back)), 0.0, 2.0), 0.0)

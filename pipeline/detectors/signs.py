@@ -96,10 +96,6 @@ class Signs:
         """So many windows, at least one."""
         return max(1, round(seconds / self.window_s))
 
-    def at(self, second: int) -> int:
-        """The window in which a second begins."""
-        return round(second * self.n_slow / self.n_fast)
-
 
 @dataclass(frozen=True)
 class _Wearer:

@@ -72,15 +72,14 @@ EDGE_COST = 0.2
 class Weighed:
     """The stretch [start, stop) of windows, its witnesses, and the log-odds that the electrode was off.
 
-    ``change`` is that of mains in octaves, ``silence`` by how many octaves movement shows less (either NaN
-    where it is not known), ``step_in`` how far the level jumps at the beginning.
+    ``silence`` is by how many octaves movement shows less (NaN where it is not known), ``step_in`` how far
+    the level jumps at the beginning.
     """
 
     start: int
     stop: int
     witnesses: Mapping[str, float]
     log_odds: float
-    change: float = math.nan
     silence: float = math.nan
     step_in: float = 0.0
 
@@ -111,23 +110,22 @@ class Weighed:
 
 def log_odds(heard: Heard) -> Floats:
     """Of every stretch that was heard."""
-    n = len(heard.change)
-    total = np.full(n, PRIOR)
+    total = np.full(len(heard.usual), PRIOR)
     for name, (weight, _) in WEIGHTS.items():
         total = total + weight * np.nan_to_num(heard.witnesses[name])
     return total
 
 
-def weigh(signs: Signs, stretches: Stretches, beforehand: float = 0.0) -> list[Weighed]:
-    """Weigh all stretches; ``beforehand`` are log-odds that are known of them besides.
+def weigh_whole(signs: Signs, beforehand: float) -> Weighed:
+    """The whole recording as one stretch; ``beforehand`` are log-odds that are known of it besides.
 
-    Who knows something of the whole recording does not hold length and open ends against a stretch.
+    Who knows something of the whole recording does not hold length and open ends against it.
     """
-    heard = hear(signs, stretches)
-    total = log_odds(heard)
-    if beforehand:
-        total = total + beforehand - sum(WEIGHTS[name][0] * heard.witnesses[name] for name in OF_EDGES)
-    return [_weighed(stretches, heard, total, k) for k in range(len(stretches))]
+    n = len(signs)
+    whole = Stretches.of([(0, 0, n, n)], n, 1)
+    heard = hear(signs, whole)
+    of_edges = sum(WEIGHTS[name][0] * heard.witnesses[name] for name in OF_EDGES)
+    return _weighed(whole, heard, log_odds(heard) + beforehand - of_edges, 0)
 
 
 def _weighed(stretches: Stretches, heard: Heard, total: Floats, k: int) -> Weighed:
@@ -137,7 +135,6 @@ def _weighed(stretches: Stretches, heard: Heard, total: Floats, k: int) -> Weigh
         int(stretches.stop[k]),
         {name: float(values[k]) for name, values in heard.witnesses.items()},
         float(total[k]),
-        float(heard.change[k]),
         float(heard.silence[k]),
         float(heard.step_in[k]),
     )
