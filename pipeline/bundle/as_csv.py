@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet as pq
 
+from pipeline.bundle.fields import CSV, texts_of
 from pipeline.bundle.format_notes import CSV_NOTES
 from pipeline.bundle.recoded import Made, Recoded
 from pipeline.recording import BLOCK_ROWS
@@ -19,7 +20,6 @@ from schemas.columns import CHANNELS
 TABLES = ("sessions", "findings", "activities")
 """Tables of the whole study, which stand beside the recordings."""
 
-_CSV = "text/csv"
 _OF_CHANNEL = tuple(column.name for column in CHANNELS[3:])
 Watch = Callable[[int], None]
 
@@ -57,7 +57,7 @@ def write_csv(recoded: Recoded, folder: Path, watch: Watch = lambda n_bytes: Non
     for source, target, table in pairs:
         if (folder / source).exists():
             as_csv(folder / source, folder / target, watch)
-            made.append(Made(target, _CSV, f"{source} as CSV", (source,), table))
+            made.append(Made(target, CSV, f"{source} as CSV", (source,), table))
     return tuple(made)
 
 
@@ -70,13 +70,13 @@ def _write_channels(recoded: Recoded, folder: Path) -> list[Made]:
             sources.append(f"recordings/{session.code}/samples{suffix}.parquet")
             own = (session.code, f"samples{suffix}.csv")
             for column in pq.read_schema(folder / sources[-1]):
-                said = {key.decode(): value.decode() for key, value in (column.metadata or {}).items()}
+                said = texts_of(column.metadata)
                 if "scale" in said:
                     rows.append((*own, column.name, *(said.get(key, "") for key in _OF_CHANNEL)))
     target = folder / "csv/channels.csv"
     with written_aside(target) as aside:
         aside.write_bytes(_lines(rows))
-    return [Made("csv/channels.csv", _CSV, "scale and offset of each channel", tuple(sources), "channels")]
+    return [Made("csv/channels.csv", CSV, "scale and offset of each channel", tuple(sources), "channels")]
 
 
 def as_csv(source: Path, target: Path, watch: Watch = lambda n_bytes: None) -> None:

@@ -8,12 +8,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from pipeline.bundle.fields import TABLES
 from pipeline.bundle.names import Names
 from pipeline.bundle.parquet import recoded_schema, rows_inside
 from pipeline.bundle.recoded import RecodedSession
-from schemas.columns import QUALITY, SAMPLE, TIME
+from schemas.columns import TIME
 
-_COLUMNS = {column.name: column for column in (SAMPLE, TIME, QUALITY)}
+_SHOWN = frozenset(column.name for column in TABLES["samples"])
+"""Columns that are no channels: they are shown of every sample."""
 
 
 def samples_to_show(
@@ -44,7 +46,7 @@ def samples_to_show(
         return folder / "samples.parquet"
     parts = (session.parts or ()) if session.has_recording else ()
     for suffix, source in sources.items():
-        schema = recoded_schema(pq.read_schema(source), session, names, _COLUMNS)
+        schema = recoded_schema(pq.read_schema(source), session, names, "samples")
         write_blanked(source, scratch / f"samples{suffix}.parquet", schema, parts)
     if (folder / "events.parquet").exists():
         shutil.copyfile(folder / "events.parquet", scratch / "events.parquet")
@@ -69,7 +71,7 @@ def write_blanked(source: Path, out: Path, schema: pa.Schema, parts: Sequence[tu
             table = file.read_row_group(i)
             inside = pa.array(rows_inside(table.column(TIME.name).to_numpy(), parts))
             columns = [
-                column if name in _COLUMNS else pc.if_else(inside, column, pa.scalar(None, column.type))
+                column if name in _SHOWN else pc.if_else(inside, column, pa.scalar(None, column.type))
                 for name, column in zip(table.column_names, table.columns, strict=True)
             ]
             writer.write_table(pa.Table.from_arrays(columns, schema=schema))

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from pipeline.bundle.fields import PARQUET, columns_of, session_of
+from pipeline.bundle.fields import PARQUET, TABLES, columns_of, session_of
 from pipeline.bundle.licence import licence_of
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from schemas.bags import CRATE
@@ -186,8 +186,9 @@ def _quantities(made: Sequence[Made], folder: Path) -> list[Entity]:
     found: dict[tuple[str, str, str], Column] = {}
     for one in made:
         if one.table in ("samples", "events") and one.media_type == PARQUET:
+            own = {column.name for column in TABLES[one.table]}
             for column in columns_of(one, folder):
-                if column.name not in ("sample", "time_s", "quality"):
+                if column.name not in own:
                     found.setdefault((column.name, column.unit, column.description), column)
     return [
         {

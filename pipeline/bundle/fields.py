@@ -102,6 +102,11 @@ def _bounded(column: Column) -> Column:
     return column
 
 
+def texts_of(metadata: Mapping[bytes, bytes] | None) -> dict[str, str]:
+    """What a Parquet file says of itself or of a column, as text."""
+    return {key.decode(): value.decode() for key, value in (metadata or {}).items()}
+
+
 def n_rows(path: Path) -> int:
     """Rows of a Parquet file, by its footer."""
     return int(pq.read_metadata(path).num_rows)
@@ -148,7 +153,7 @@ def _as_written(value: float) -> tuple[float, float, float]:
 def _of_parquet(schema: pa.Schema, known: dict[str, Column]) -> Sequence[Column]:
     columns = []
     for field in schema:
-        said = {key.decode(): value.decode() for key, value in (field.metadata or {}).items()}
+        said = texts_of(field.metadata)
         dtype = {"double": "float64", "float": "float32"}.get(str(field.type), str(field.type))
         column = known.get(field.name) or _channel(field.name, said)
         kind: DType = dtype if dtype in get_args(DType) else "string"  # type: ignore[assignment]

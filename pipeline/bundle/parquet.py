@@ -10,14 +10,11 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline.bundle.fields import PARQUET
+from pipeline.bundle.fields import PARQUET, TABLES, texts_of
 from pipeline.bundle.names import Names, neutral_unit
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession, Sources
 from pipeline.errors import InputError, Problem
-from schemas.columns import EVENT_SAMPLE, EVENT_TIME, QUALITY, SAMPLE, TIME
-
-_SCHEMA_COLUMNS = {column.name: column for column in (SAMPLE, TIME, QUALITY)}
-_EVENT_COLUMNS = {column.name: column for column in (EVENT_TIME, EVENT_SAMPLE)}
+from schemas.columns import SAMPLE, TIME
 
 _OF_FILE = ("policy_sha256", "sessiongate_version", "sample_hz", "nominal_hz")
 _OF_CLOCK = ("clock_source", "clock_rows", "clock_s")
@@ -73,12 +70,12 @@ def _write_session(
     how_much = "" if session.parts is None else ", usable stretches"
     for suffix, path in source.samples.items():
         out = folder / f"samples{suffix}.parquet"
-        _rewrite(path, out, session, names, _SCHEMA_COLUMNS, watch)
+        _rewrite(path, out, session, names, "samples", watch)
         said = f"samples of {session.code}{how_much}{suffix.replace('_', ', ').replace('hz', ' Hz')}"
         yield Made(_within(out, data), PARQUET, said, made_from, "samples")
     if source.events:
         out = folder / "events.parquet"
-        _rewrite(source.events, out, session, names, _EVENT_COLUMNS, watch)
+        _rewrite(source.events, out, session, names, "events", watch)
         yield Made(_within(out, data), PARQUET, f"events of {session.code}{how_much}", made_from, "events")
 
 
@@ -91,18 +88,18 @@ def _rewrite(
     out: Path,
     session: RecodedSession,
     names: Names,
-    described: Mapping[str, Any],
+    table: str,
     watch: Watch,
 ) -> None:
     """Copy a file row group by row group under its new schema, cut to the session's parts."""
     try:
         file = pq.ParquetFile(source, pre_buffer=False)
-        schema = recoded_schema(file.schema_arrow, session, names, described)
+        schema = recoded_schema(file.schema_arrow, session, names, table)
         with pq.ParquetWriter(out, schema, **_options(schema.names)) as writer:
             groups = file.num_row_groups
             for i in range(groups):
-                table = file.read_row_group(i)
-                kept = table.from_arrays(table.columns, schema=schema)
+                group = file.read_row_group(i)
+                kept = group.from_arrays(group.columns, schema=schema)
                 if session.parts is not None:
                     kept = kept.filter(
                         pa.array(rows_inside(kept.column(TIME.name).to_numpy(), session.parts))
@@ -126,10 +123,9 @@ def rows_inside(
     return inside
 
 
-def recoded_schema(
-    old: pa.Schema, session: RecodedSession, names: Names, described: Mapping[str, Any]
-) -> pa.Schema:
-    """Schema of a file as it leaves the house; `described` are its columns that are no channels."""
+def recoded_schema(old: pa.Schema, session: RecodedSession, names: Names, table: str) -> pa.Schema:
+    """Schema of a file of ``samples`` or ``events`` as it leaves the house."""
+    described = {column.name: column for column in TABLES[table]}
     fields = []
     for field in old:
         if field.name in described:
@@ -140,12 +136,12 @@ def recoded_schema(
             fields.append(
                 pa.field(names.channel(field.name), field.type, field.nullable, _about(field, names))
             )
-    return pa.schema(fields, _metadata(_texts(old.metadata), session, names))
+    return pa.schema(fields, _metadata(texts_of(old.metadata), session, names))
 
 
 def _about(field: pa.Field, names: Names) -> dict[str, str]:
     """What is said of a channel."""
-    old = _texts(field.metadata)
+    old = texts_of(field.metadata)
     kept = {key: old[key] for key in _OF_CHANNEL if key in old}
     description = old.get("description", "")
     if not names.passes("descriptions", description):
@@ -169,10 +165,6 @@ def _metadata(old: Mapping[str, str], session: RecodedSession, names: Names) -> 
     if "delays_s" in old:
         new["delays_s"] = names.channels_in(old["delays_s"])
     return new
-
-
-def _texts(metadata: Mapping[bytes, bytes] | None) -> dict[str, str]:
-    return {key.decode(): value.decode() for key, value in (metadata or {}).items()}
 
 
 def _options(columns: Sequence[str]) -> dict[str, Any]:

@@ -17,7 +17,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.bundle.choose import Chosen, Picked
-from pipeline.bundle.fields import PARQUET
+from pipeline.bundle.fields import PARQUET, texts_of
 from pipeline.bundle.names import Names
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from pipeline.recording.account import Account, unpacked
@@ -172,8 +172,7 @@ def _kinds(
     kinds, missing = [], ["events.parquet"] if held.events else []
     for suffix, path in held.samples.items():
         file = f"samples{suffix}.parquet"
-        metadata = pq.read_schema(path).metadata or {}
-        told = {key.decode(): text.decode() for key, text in metadata.items()}
+        told = texts_of(pq.read_schema(path).metadata)
         accounts = {key: text for key, text in told.items() if key.startswith(_KEY)}
         if not accounts:
             missing.append(file)
