@@ -6,11 +6,18 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import TextIO
 
+Watch = Callable[[int], None]
+"""Called with the number of bytes that were done since it was called last."""
+
 EVERY_S = {True: 0.5, False: 10.0}
 """Seconds between two lines on a terminal, where the next one overwrites it, and in a file."""
 
 _FIRST_S = 2.0
 """A stage that is done within this needs no word about how far it is."""
+
+
+def unwatched(n_bytes: int) -> None:
+    """Nobody counts."""
 
 
 class Progress:

@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import BinaryIO
 
@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 from pipeline.bundle.fields import CSV, texts_of
 from pipeline.bundle.format_notes import CSV_NOTES
 from pipeline.bundle.recoded import Made, Recoded
+from pipeline.progress import Watch, unwatched
 from pipeline.recording import BLOCK_ROWS
 from pipeline.writing import write_text, written_aside
 from schemas.columns import CHANNELS
@@ -21,10 +22,9 @@ TABLES = ("sessions", "findings", "activities")
 """Tables of the whole study, which stand beside the recordings."""
 
 _OF_CHANNEL = tuple(column.name for column in CHANNELS[3:])
-Watch = Callable[[int], None]
 
 
-def write_csv(recoded: Recoded, folder: Path, watch: Watch = lambda n_bytes: None) -> tuple[Made, ...]:
+def write_csv(recoded: Recoded, folder: Path, watch: Watch = unwatched) -> tuple[Made, ...]:
     """Write every Parquet file of tables and recordings as ``csv/...``, the same columns in the same order.
 
     Parameters
@@ -79,7 +79,7 @@ def _write_channels(recoded: Recoded, folder: Path) -> list[Made]:
     return [Made("csv/channels.csv", CSV, "scale and offset of each channel", tuple(sources), "channels")]
 
 
-def as_csv(source: Path, target: Path, watch: Watch = lambda n_bytes: None) -> None:
+def as_csv(source: Path, target: Path, watch: Watch = unwatched) -> None:
     """Write one Parquet file as CSV by RFC 4180: UTF-8 without a mark, CR LF, one header line, '.' as point.
 
     A missing value is an empty field. Each number has the fewest digits that give it back exactly in its own

@@ -10,7 +10,7 @@ that no sample has, where the range has room for one; an annotation says where i
 """
 
 import io
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fractions import Fraction
@@ -29,6 +29,7 @@ from pipeline.bundle.format_notes import EDF_NOTES
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from pipeline.errors import InputError, Problem
 from pipeline.layouts import Channel
+from pipeline.progress import Watch, unwatched
 from pipeline.recording import Recording, open_recording, to_counts
 from pipeline.writing import write_text, written_aside
 from schemas.conditions import BY_NAME
@@ -37,8 +38,6 @@ _BITS = {".edf": 16, ".bdf": 24}
 _BLOCK_SAMPLES = 1 << 16
 _QUALITY = Scaling((0, 255), (0.0, 255.0), "", 0, BY_NAME["lost"].mask)
 _LONGEST_RECORD_S = 100
-
-Watch = Callable[[int], None]
 
 
 @dataclass(frozen=True)
@@ -53,7 +52,7 @@ class _Plan:
     n_records: int
 
 
-def write_edf(recoded: Recoded, folder: Path, watch: Watch = lambda n_bytes: None) -> tuple[Made, ...]:
+def write_edf(recoded: Recoded, folder: Path, watch: Watch = unwatched) -> tuple[Made, ...]:
     """Write every recording as ``edf/<session>/samples.edf``, or ``.bdf`` (BDF+, 24 bits) if 16 are too few.
 
     Parameters
@@ -86,9 +85,7 @@ def write_edf(recoded: Recoded, folder: Path, watch: Watch = lambda n_bytes: Non
     return tuple(made)
 
 
-def as_edf(
-    recording: Recording, session: RecodedSession, stem: Path, watch: Watch = lambda n_bytes: None
-) -> Path:
+def as_edf(recording: Recording, session: RecodedSession, stem: Path, watch: Watch = unwatched) -> Path:
     """Write one recording and return the file, which is `stem` with ``.edf`` or ``.bdf``.
 
     Times in the file are those of the nominal rate, as the format has no other; the corrected clock stands in

@@ -4,10 +4,11 @@ import hashlib
 import os
 import re
 import stat
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from pipeline.errors import InputError, Problem
+from pipeline.progress import Watch, unwatched
 from schemas.bags import (
     BLOCK_BYTES,
     DECLARATION,
@@ -21,14 +22,10 @@ from schemas.bags import (
 )
 
 
-def _ignore(n_bytes: int) -> None:
-    """Nobody watches."""
-
-
 def write_manifests(
     folder: Path,
     info: Mapping[str, str],
-    watch: Callable[[int], None] = _ignore,
+    watch: Watch = unwatched,
     known: Mapping[str, str] | None = None,
 ) -> None:
     """Write ``bagit.txt``, ``bag-info.txt`` and both manifests into a folder whose payload is in ``data/``.
@@ -87,7 +84,7 @@ def finish(aside: Path, final: Path) -> None:
     _sync(final.parent)
 
 
-def digest_of(path: Path, watch: Callable[[int], None] = _ignore) -> str:
+def digest_of(path: Path, watch: Watch = unwatched) -> str:
     """SHA-512 of a file in lower-case hexadecimal digits; memory is that of a block."""
     digest, block = hashlib.sha512(), bytearray(BLOCK_BYTES)
     view = memoryview(block)
@@ -114,9 +111,7 @@ def _files(folder: Path, inside: str = "") -> Iterator[tuple[str, int]]:
             yield path, status.st_size
 
 
-def _manifest_text(
-    folder: Path, paths: list[str], watch: Callable[[int], None], known: Mapping[str, str]
-) -> str:
+def _manifest_text(folder: Path, paths: list[str], watch: Watch, known: Mapping[str, str]) -> str:
     ordered = sorted(paths)
     digests = [known.get(path) or digest_of(folder / path, watch) for path in ordered]
     return "".join(f"{digest}  {escaped(path)}\n" for digest, path in zip(digests, ordered, strict=True))

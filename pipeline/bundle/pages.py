@@ -3,7 +3,7 @@
 No page shows a sample that the bundle does not hold, and none a result that true dates are needed for.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -17,6 +17,7 @@ from pipeline.bundle.names import Names
 from pipeline.bundle.page_links import index_within, page_within
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from pipeline.bundle.tables import policy_of
+from pipeline.progress import Watch, unwatched
 from pipeline.report import write_overview, write_report
 from pipeline.report.methods import Facts
 from pipeline.report.paper import write_paper
@@ -47,7 +48,7 @@ def write_pages(
     chosen: Chosen,
     names: Names,
     data: Path,
-    watch: Callable[[int], None] = lambda n_bytes: None,
+    watch: Watch = unwatched,
 ) -> tuple[Made, ...]:
     """Write ``reports/<session>.html`` of every session and ``reports/index.html``.
 

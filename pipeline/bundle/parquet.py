@@ -1,6 +1,6 @@
 """The recordings of a bundle: rewritten row group by row group, with what is listed here and nothing else."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ from pipeline.bundle.fields import PARQUET, TABLES, texts_of
 from pipeline.bundle.names import Names, neutral_unit
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession, Sources
 from pipeline.errors import InputError, Problem
+from pipeline.progress import Watch
 from schemas.columns import SAMPLE, TIME
 
 _OF_FILE = ("policy_sha256", "sessiongate_version", "sample_hz", "nominal_hz")
@@ -31,7 +32,6 @@ _DESCRIPTIONS = {
 }
 
 Parts = Sequence[tuple[float, float]] | None
-Watch = Callable[[int], None]
 
 
 def write_recordings(
