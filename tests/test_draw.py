@@ -236,7 +236,7 @@ def test_a_loss_is_as_plain_as_the_second_of_its_marks():
         by_jumps(scenario, levels, LAPSE),
     )
     assert marks == (0, 1, 1)
-    assert plainness(scenario, signals, LAPSE) == 1
+    assert plainness(scenario, signals, levels, LAPSE) == 1
     smooth = replace(scenario, contact=replace(scenario.contact, lapses=()))
     still = levels_of(smooth, signals_of(smooth, np.random.default_rng(1)))
     assert by_jumps(smooth, still, LAPSE) < 0.5

@@ -145,10 +145,10 @@ def _bring(charge: Array, time_s: Array, start_s: float, lasts_s: float, coulomb
         charge[near] += coulomb / n
 
 
-def moving(activities: tuple[Activity, ...], time_s: Array) -> npt.NDArray[np.bool_]:
-    """Whether arms or the whole body move at each of `time_s`."""
+def moving(activities: tuple[Activity, ...], time_s: Array, *intensities: Intensity) -> npt.NDArray[np.bool_]:
+    """Whether something moves at each of `time_s`: arms or the whole body, where nothing else is asked."""
     mask = np.zeros(len(time_s), dtype=bool)
     for activity in activities:
-        if activity.intensity in ("arm", "body"):
+        if activity.intensity in (intensities or ("arm", "body")):
             mask |= (time_s >= activity.start_s) & (time_s < activity.stop_s)
     return mask

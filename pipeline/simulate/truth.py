@@ -8,7 +8,7 @@ from pipeline.simulate.contact import Lapse, passed
 from pipeline.simulate.front_end import at_rails
 from pipeline.simulate.movement import moving
 from pipeline.simulate.scenario import LEAD_S, Scenario, Signals, Truth
-from pipeline.simulate.witness import plainness
+from pipeline.simulate.witness import Levels, levels_of, plainness
 
 RAIL_SHARE = 0.004
 """A sample this near to a rail, as a share of the range, stands at it."""
@@ -71,24 +71,25 @@ def _contact(scenario: Scenario, signals: Signals) -> list[Truth]:
     if not scenario.contact.off and not scenario.contact.lapses:
         return []
     lost = 1 - passed(scenario.contact, signals.sits, MOVEMENT_HZ)
+    levels = levels_of(scenario, signals)
     found = []
     for start_s, stop_s in scenario.contact.off:
         lapse = Lapse(max(start_s, 0.0), min(stop_s, scenario.duration_s))
-        found.append(_lapsed(scenario, signals, lapse, lost))
+        found.append(_lapsed(scenario, signals, levels, lapse, lost))
     for lapse in scenario.contact.lapses:
         if lapse.kind == "drying":
             gone = (lost > LOST_SHARE) & (signals.time_s >= lapse.start_s) & (signals.time_s < lapse.stop_s)
             for start, stop in runs(gone):
                 dry = Lapse(float(signals.time_s[start]), float(signals.time_s[stop - 1]), "drying")
-                found.append(_lapsed(scenario, signals, dry, lost))
+                found.append(_lapsed(scenario, signals, levels, dry, lost))
         elif lapse.kind != "shift":
-            found.append(_lapsed(scenario, signals, lapse, lost))
+            found.append(_lapsed(scenario, signals, levels, lapse, lost))
     return found
 
 
-def _lapsed(scenario: Scenario, signals: Signals, lapse: Lapse, lost: Array) -> Truth:
+def _lapsed(scenario: Scenario, signals: Signals, levels: Levels, lapse: Lapse, lost: Array) -> Truth:
     within = slice(*np.searchsorted(signals.time_s, [lapse.start_s, lapse.stop_s]))
-    strength = float(lost[within].mean()) * plainness(scenario, signals, lapse)
+    strength = float(lost[within].mean()) * plainness(scenario, signals, levels, lapse)
     return Truth("contact_loss", lapse.start_s, lapse.stop_s, f"contact_{lapse.kind}", strength)
 
 

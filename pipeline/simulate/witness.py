@@ -12,10 +12,13 @@ import numpy.typing as npt
 
 from pipeline.simulate.body import Array
 from pipeline.simulate.contact import Lapse
+from pipeline.simulate.movement import Intensity, moving
 from pipeline.simulate.scenario import Scenario, Signals
 
 PLAIN_MOVING_S = 3.0
 """So much walking within a loss shows it, since the field should move and does not; strokes count half."""
+
+WEIGHTS: dict[Intensity, float] = {"body": 1.0, "arm": 0.5}
 
 LIKE_MOVING_S = 5.0
 """So much like movement with contact is needed to know how it should show."""
@@ -49,9 +52,8 @@ class Levels(NamedTuple):
     has_contact: Mask
 
 
-def plainness(scenario: Scenario, signals: Signals, lapse: Lapse) -> float:
+def plainness(scenario: Scenario, signals: Signals, levels: Levels, lapse: Lapse) -> float:
     """From 0, where nothing shows a lapse, to 1: the second plainest of its three marks."""
-    levels = levels_of(scenario, signals)
     marks = (
         by_movement(scenario, levels, lapse),
         by_mains(scenario, signals, lapse),
@@ -86,8 +88,8 @@ def by_movement(scenario: Scenario, levels: Levels, lapse: Lapse) -> float:
     least_v = ABOVE_NOISE * _noise_v(scenario) / np.sqrt(n)
     within = (levels.at_s >= lapse.start_s) & (levels.at_s + WINDOW_S <= lapse.stop_s)
     seconds = 0.0
-    for intensity, weight in (("body", 1.0), ("arm", 0.5)):
-        during = _during(scenario, levels, intensity)
+    for intensity, weight in WEIGHTS.items():
+        during = moving(scenario.activities, levels.at_s, intensity)
         inside, like = during & within, during & levels.has_contact
         if not inside.any() or like.sum() * WINDOW_S < LIKE_MOVING_S:
             continue
@@ -112,20 +114,12 @@ def by_jumps(scenario: Scenario, levels: Levels, lapse: Lapse) -> float:
             continue
         doing = next((one for one in scenario.activities if one.start_s <= end_s < one.stop_s), None)
         like = levels.has_contact & (np.abs(levels.at_s - end_s) < 2 * BESIDE_S)
-        if doing is not None and doing.intensity in ("body", "arm"):
-            like = levels.has_contact & _during(scenario, levels, doing.intensity)
+        if doing is not None and doing.intensity in WEIGHTS:
+            like = levels.has_contact & moving(scenario.activities, levels.at_s, doing.intensity)
         usual_v = float(np.quantile(far[like], 0.95)) if like.any() else 0.0
         here = (levels.at_s > end_s - 0.7) & (levels.at_s < end_s + 0.5)
         told.append(float(far[here].max()) / max(usual_v, least_v) / PLAIN_JUMP)
     return min(1.0, *told) if told else 0.0
-
-
-def _during(scenario: Scenario, levels: Levels, intensity: str) -> Mask:
-    within = np.zeros(len(levels.at_s), bool)
-    for one in scenario.activities:
-        if one.intensity == intensity:
-            within |= (levels.at_s >= one.start_s) & (levels.at_s < one.stop_s)
-    return within
 
 
 def _noise_v(scenario: Scenario) -> float:
