@@ -26,9 +26,9 @@ def test_room_counts_samples_formats_and_pages(tmp_path: Path) -> None:
     rejected = SimpleNamespace(recording=False, held=SimpleNamespace(samples={"": path}))
     chosen = SimpleNamespace(sessions=(recorded, rejected))
     least = path.stat().st_size + 2 * BYTES_A_PAGE
-    assert room_for(chosen, frozenset()) == least
-    assert room_for(chosen, frozenset({"csv"})) == least + 2000 * 10
-    assert room_for(chosen, frozenset({"csv", "edf"})) == least + 2000 * 12
+    assert room_for(chosen.sessions, frozenset()) == least
+    assert room_for(chosen.sessions, frozenset({"csv"})) == least + 2000 * 10
+    assert room_for(chosen.sessions, frozenset({"csv", "edf"})) == least + 2000 * 12
 
 
 def test_room_is_told_with_the_place_before_it_is_wanting(tmp_path: Path, monkeypatch) -> None:

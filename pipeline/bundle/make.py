@@ -7,7 +7,7 @@ from pathlib import Path
 from pipeline.bundle.as_csv import write_csv
 from pipeline.bundle.as_edf import write_edf
 from pipeline.bundle.bag import digest_of, finish, write_manifests
-from pipeline.bundle.choose import Chosen, choose
+from pipeline.bundle.choose import Chosen, Picked, choose
 from pipeline.bundle.documents import write_documents
 from pipeline.bundle.first_steps import write_examples
 from pipeline.bundle.gather import Gathered, check_idle, contradictory, fingerprint, gather
@@ -19,7 +19,7 @@ from pipeline.bundle.pages import bytes_to_show, write_pages
 from pipeline.bundle.parquet import write_recordings
 from pipeline.bundle.places import check_places, held_aside, left_behind
 from pipeline.bundle.recode import activities_in, names_in, recode
-from pipeline.bundle.recoded import Made, Recoded, Sources, Wishes
+from pipeline.bundle.recoded import Made, Recoded, Wishes
 from pipeline.bundle.room import check_room, room_for, sample_bytes
 from pipeline.bundle.tables import policy_of, write_small_files
 from pipeline.bundle.trace import write_trace
@@ -67,12 +67,11 @@ class Order:
 
 @dataclass(frozen=True)
 class Told:
-    """A study before and after names were replaced, and what replaced them."""
+    """What replaced the names of a study, the study without them, and each session (by its code) before."""
 
-    chosen: Chosen
     names: Names
     recoded: Recoded
-    sources: Mapping[str, Sources]
+    picked: Mapping[str, Picked]
 
 
 def make_bundle(order: Order, progress: Progress) -> tuple[Recoded, tuple[Made, ...]]:
@@ -95,7 +94,7 @@ def make_bundle(order: Order, progress: Progress) -> tuple[Recoded, tuple[Made, 
     _check_version(gathered)
     chosen = choose(gathered, order.wishes.sessions)
     _check_chosen(order, chosen)
-    check_room(order.bundle.parent, room_for(chosen, order.wishes.formats), progress.tell)
+    check_room(order.bundle.parent, room_for(chosen.sessions, order.wishes.formats), progress.tell)
     for path in left_behind(order.bundle):
         progress.tell(f"{path} is left of a bundle whose making was cut short; it may be deleted.")
     if order.only_key:
@@ -117,10 +116,10 @@ def told_of(chosen: Chosen, key: Key, wishes: Wishes) -> Told:
     """Replace every name; InputError where files of the results contradict each other."""
     names = Names(chosen.gathered, key, wishes.keep)
     try:
-        recoded, sources = recode(chosen, names, wishes)
+        recoded, picked = recode(chosen, names, wishes)
     except (KeyError, TypeError, AttributeError) as error:
         raise contradictory(chosen.gathered.results, error) from None
-    return Told(chosen, names, recoded, sources)
+    return Told(names, recoded, picked)
 
 
 def fill(order: Order, told: Told, data: Path, progress: Progress) -> tuple[tuple[Made, ...], dict[str, str]]:
@@ -133,10 +132,10 @@ def fill(order: Order, told: Told, data: Path, progress: Progress) -> tuple[tupl
     dict
         Path from the top of the bundle -> SHA-512, of all but those that describe it.
     """
-    chosen, names, recoded = told.chosen, told.names, told.recoded
+    names, recoded = told.names, told.recoded
     data.mkdir()
-    progress.stage("Recordings", sample_bytes(chosen))
-    made = [*write_recordings(recoded, told.sources, names, data, progress.add)]
+    progress.stage("Recordings", sample_bytes(told.picked.values()))
+    made = [*write_recordings(recoded, told.picked, names, data, progress.add)]
     for title, write in WRITERS:
         progress.stage(title)
         made += write(recoded, data)
@@ -144,10 +143,10 @@ def fill(order: Order, told: Told, data: Path, progress: Progress) -> tuple[tupl
         if name in order.wishes.formats:
             progress.stage(title, _bytes_below(data / "recordings"))
             made += write_format(recoded, data, progress.add)
-    progress.stage("Reports", bytes_to_show(chosen))
-    made += write_pages(recoded, chosen, names, data, progress.add)
+    progress.stage("Reports", bytes_to_show(told.picked.values()))
+    made += write_pages(recoded, told.picked, names, data, progress.add)
     progress.stage("Trace")
-    made += write_trace(recoded, chosen, names, data, order.authors, order.published)
+    made += write_trace(recoded, told.picked, names, data, order.authors, order.published)
     digests = _digests(made, data, progress)
     described = write_documents(recoded, made, data, digests, order.authors, order.published)
     return (*made, *described), {f"{PAYLOAD}/{path}": digest for path, digest in digests.items()}

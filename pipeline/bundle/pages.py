@@ -3,7 +3,7 @@
 No page shows a sample that the bundle does not hold, and none a result that true dates are needed for.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -12,7 +12,7 @@ from typing import Any
 import pyarrow.parquet as pq
 
 from pipeline.bundle.blanked import samples_to_show
-from pipeline.bundle.choose import Chosen, Picked
+from pipeline.bundle.choose import Picked
 from pipeline.bundle.names import Names
 from pipeline.bundle.page_links import index_within, page_within
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
@@ -34,9 +34,9 @@ FOLDER = "reports"
 _NO_DATE = "not told: dates in this dataset are shifted"
 
 
-def bytes_to_show(chosen: Chosen) -> int:
+def bytes_to_show(picked: Iterable[Picked]) -> int:
     """Bytes of samples that the pages are drawn from."""
-    return sum(map(_sample_bytes, chosen.sessions))
+    return sum(map(_sample_bytes, picked))
 
 
 def _sample_bytes(picked: Picked) -> int:
@@ -45,7 +45,7 @@ def _sample_bytes(picked: Picked) -> int:
 
 def write_pages(
     recoded: Recoded,
-    chosen: Chosen,
+    picked: Mapping[str, Picked],
     names: Names,
     data: Path,
     watch: Watch = unwatched,
@@ -56,8 +56,8 @@ def write_pages(
     ----------
     recoded : Recoded
         The study.
-    chosen : Chosen
-        The same before names were replaced: where samples and windows stand in the results.
+    picked : mapping
+        Code of a session -> the same before names were replaced: where samples and windows stand.
     names : Names
         Codes.
     data : Path
@@ -65,7 +65,6 @@ def write_pages(
     watch : callable, optional
         Called after each session with its part of `bytes_to_show`.
     """
-    picked = {names.code("session", one.held.name): one for one in chosen.sessions}
     made, strips, windows = [], dict[str, str](), dict[str, Path]()
     with TemporaryDirectory(dir=data.parent, prefix=".pages-") as scratch:
         for session in recoded.sessions:

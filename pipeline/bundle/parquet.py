@@ -10,9 +10,11 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.bundle.choose import Picked
 from pipeline.bundle.fields import PARQUET, TABLES, texts_of
+from pipeline.bundle.gather import Held
 from pipeline.bundle.names import Names, neutral_unit
-from pipeline.bundle.recoded import Made, Recoded, RecodedSession, Sources
+from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from pipeline.errors import InputError, Problem
 from pipeline.progress import Watch
 from schemas.columns import SAMPLE, TIME
@@ -31,11 +33,9 @@ _DESCRIPTIONS = {
     "other": "what a further sensor of the device showed",
 }
 
-Parts = Sequence[tuple[float, float]] | None
-
 
 def write_recordings(
-    recoded: Recoded, sources: Mapping[str, Sources], names: Names, data: Path, watch: Watch
+    recoded: Recoded, picked: Mapping[str, Picked], names: Names, data: Path, watch: Watch
 ) -> tuple[Made, ...]:
     """Write samples and events of every session that has a recording in the bundle.
 
@@ -43,8 +43,8 @@ def write_recordings(
     ----------
     recoded : Recoded
         The study.
-    sources : mapping
-        Code of a session -> its files in the results.
+    picked : mapping
+        Code of a session -> the same before names were replaced: its files in the results.
     names : Names
         Codes, for the names of channels.
     data : Path
@@ -55,12 +55,12 @@ def write_recordings(
     return tuple(
         made
         for session in recoded.recorded
-        for made in _write_session(session, sources[session.code], names, data, watch)
+        for made in _write_session(session, picked[session.code].held, names, data, watch)
     )
 
 
 def _write_session(
-    session: RecodedSession, source: Sources, names: Names, data: Path, watch: Watch
+    session: RecodedSession, held: Held, names: Names, data: Path, watch: Watch
 ) -> Iterator[Made]:
     folder = data / "recordings" / session.code
     folder.mkdir(parents=True)
@@ -68,14 +68,14 @@ def _write_session(
     layouts = [f"layouts/{code}.toml" for code in session.layout.split(";")]
     made_from = (*(f"sha256:{digest}" for digest in digests), *layouts, "policy.toml")
     how_much = "" if session.parts is None else ", usable stretches"
-    for suffix, path in source.samples.items():
+    for suffix, path in held.samples.items():
         out = folder / f"samples{suffix}.parquet"
         _rewrite(path, out, session, names, "samples", watch)
         said = f"samples of {session.code}{how_much}{suffix.replace('_', ', ').replace('hz', ' Hz')}"
         yield Made(_within(out, data), PARQUET, said, made_from, "samples")
-    if source.events:
+    if held.events:
         out = folder / "events.parquet"
-        _rewrite(source.events, out, session, names, "events", watch)
+        _rewrite(held.events, out, session, names, "events", watch)
         yield Made(_within(out, data), PARQUET, f"events of {session.code}{how_much}", made_from, "events")
 
 

@@ -13,7 +13,7 @@ from pipeline.bundle.gather import Gathered, Held
 from pipeline.bundle.keep import COLUMN, UNSCANNED, further_columns, left_out, unscanned_words
 from pipeline.bundle.layout_copy import layout_copy
 from pipeline.bundle.names import Names, descriptions_in, neutral_unit
-from pipeline.bundle.recoded import Recoded, RecodedActivity, RecodedSession, Sources, Wishes
+from pipeline.bundle.recoded import Recoded, RecodedActivity, RecodedSession, Wishes
 from pipeline.bundle.scan import withheld_words
 from pipeline.bundle.traits import small_cells
 
@@ -32,7 +32,7 @@ CAUTIONS = (
 _Row = Mapping[str, Any]
 
 
-def recode(chosen: Chosen, names: Names, wishes: Wishes) -> tuple[Recoded, Mapping[str, Sources]]:
+def recode(chosen: Chosen, names: Names, wishes: Wishes) -> tuple[Recoded, Mapping[str, Picked]]:
     """Replace everything that tells of whom, where and when.
 
     Parameters
@@ -49,7 +49,7 @@ def recode(chosen: Chosen, names: Names, wishes: Wishes) -> tuple[Recoded, Mappi
     Recoded
         What every writer sees.
     mapping
-        Code of each session with a recording -> its files in the results, for the writer of Parquet alone.
+        Code of each session -> what it was before: for who copies from its files in the results.
     """
     gathered = chosen.gathered
     told = sorted(((_session(p, names), p) for p in chosen.sessions), key=lambda pair: pair[0].code)
@@ -75,8 +75,7 @@ def recode(chosen: Chosen, names: Names, wishes: Wishes) -> tuple[Recoded, Mappi
             *small_cells([session for session, _ in told], wishes.least),
         ),
     )
-    sources = {s.code: Sources(p.held.samples, p.held.events) for s, p in told if s.has_recording}
-    return recoded, sources
+    return recoded, {session.code: picked for session, picked in told}
 
 
 def names_in(gathered: Gathered) -> dict[str, list[str]]:

@@ -1,9 +1,8 @@
 """What the writers of a bundle see: sessions without a real name, and what they wrote."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 
@@ -171,12 +170,3 @@ class Made:
     description: str
     made_from: tuple[str, ...] = ()
     table: str = ""
-
-
-@dataclass(frozen=True)
-class Sources:
-    """Where the samples of a session are in the results: for the writer of Parquet files alone."""
-
-    samples: Mapping[str, Path] = field(repr=False)
-    """Suffix -> file."""
-    events: Path | None = field(repr=False, default=None)

@@ -1,12 +1,12 @@
 """How much room a bundle takes, estimated before it is made, and whether the disk has it."""
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 
 import pyarrow.parquet as pq
 
-from pipeline.bundle.choose import Chosen
+from pipeline.bundle.choose import Picked
 from pipeline.errors import InputError, Problem
 from pipeline.progress import in_words
 
@@ -17,16 +17,16 @@ BYTES_A_PAGE = 1_000_000
 """Of a report; measured on the demo: up to 0.7 MB, however long a session is."""
 
 
-def sample_bytes(chosen: Chosen) -> int:
+def sample_bytes(picked: Collection[Picked]) -> int:
     """Bytes of the samples that go into the bundle, as the results have them."""
-    return sum(path.stat().st_size for path in _tables(chosen))
+    return sum(path.stat().st_size for path in _tables(picked))
 
 
-def room_for(chosen: Chosen, formats: frozenset[str]) -> int:
+def room_for(picked: Collection[Picked], formats: frozenset[str]) -> int:
     """About how many bytes the bundle will have: samples, the formats asked for, a page for each session."""
     a_value = sum(BYTES_A_VALUE[name] for name in formats)
-    values = sum(map(_values, _tables(chosen))) if a_value else 0
-    return sample_bytes(chosen) + values * a_value + len(chosen.sessions) * BYTES_A_PAGE
+    values = sum(map(_values, _tables(picked))) if a_value else 0
+    return sample_bytes(picked) + values * a_value + len(picked) * BYTES_A_PAGE
 
 
 def check_room(place: Path, needed: int, tell: Callable[[str], None]) -> None:
@@ -39,8 +39,8 @@ def check_room(place: Path, needed: int, tell: Callable[[str], None]) -> None:
         raise InputError([Problem(str(place), "", expected, f"{in_words(free)} free", remedy)])
 
 
-def _tables(chosen: Chosen) -> list[Path]:
-    held = [picked.held for picked in chosen.sessions if picked.recording]
+def _tables(picked: Collection[Picked]) -> list[Path]:
+    held = [one.held for one in picked if one.recording]
     return [path for one in held for path in one.samples.values()]
 
 

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline.bundle.choose import Chosen, Picked
+from pipeline.bundle.choose import Picked
 from pipeline.bundle.fields import PARQUET, texts_of
 from pipeline.bundle.names import Names
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
@@ -68,7 +68,7 @@ class _Kind:
 
 def write_trace(
     recoded: Recoded,
-    chosen: Chosen,
+    picked: Mapping[str, Picked],
     names: Names,
     data: Path,
     authors: Sequence[str] = (),
@@ -80,8 +80,8 @@ def write_trace(
     ----------
     recoded : Recoded
         The study.
-    chosen : Chosen
-        The same before names were replaced: files of samples say where their frames stood.
+    picked : mapping
+        Code of a session -> the same before names were replaced: its files say where frames stood.
     names : Names
         Codes.
     data : Path
@@ -89,8 +89,7 @@ def write_trace(
     authors, published
         As they were asked for: whoever makes the bundle again asks for the same.
     """
-    picked = {names.code("session", one.held.name): one for one in chosen.sessions}
-    listed = _dumps_by_layout(chosen.gathered.results)
+    listed = _dumps_by_layout(names.gathered.results)
     untold = dict[str, list[str]]()
     with pq.ParquetWriter(data / TRACE_TABLE, arrow_schema(TRACE), compression="zstd") as writer:
         for session in recoded.sessions:
