@@ -22,8 +22,6 @@ try:
 except InputError as error:
     raise WorkflowError(str(error)) from None
 
-POOLED = workflow.is_main_process
-
 
 workdir: str(plan.results)
 
@@ -72,7 +70,7 @@ rule convert:
         origin=plan.origin,
         code=plan.code["convert"],
     run:
-        plan.run("convert", wildcards, POOLED)
+        plan.run("convert", wildcards)
 
 
 rule validate:
@@ -86,7 +84,7 @@ rule validate:
     params:
         code=plan.code["convert"],
     run:
-        plan.run("validate", wildcards, POOLED)
+        plan.run("validate", wildcards)
 
 
 rule detect:
@@ -103,7 +101,7 @@ rule detect:
         surroundings=plan.surroundings,
         code=plan.code["detect"],
     run:
-        plan.run("detect", wildcards, POOLED)
+        plan.run("detect", wildcards)
 
 
 rule judge:
@@ -122,7 +120,7 @@ rule judge:
         circumstances=plan.circumstances,
         code=plan.code["judge"],
     run:
-        plan.run("judge", wildcards, POOLED)
+        plan.run("judge", wildcards)
 
 
 rule report:
@@ -141,7 +139,7 @@ rule report:
         review=plan.review,
         code=plan.code["report"],
     run:
-        plan.run("report", wildcards, POOLED)
+        plan.run("report", wildcards)
 
 
 rule overview:

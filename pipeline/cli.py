@@ -16,9 +16,6 @@ WRONG_STUDY = 2
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; return its exit code. A user's mistake ends in a message, never in a traceback."""
     options = _parser().parse_args(arguments)
-    # Set before NumPy is loaded: sums in one order, as in the workers of a run, give the same last digits.
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
     try:
         code: int = options.command(options)
     except InputError as error:

@@ -109,25 +109,14 @@ def _about_files(job: Job, step: str, error: OSError) -> str:
 
 
 def _start() -> subprocess.Popen[bytes]:
-    # A worker does one session at a time on one core: threads of libraries would only compete.
-    environment = {
-        **os.environ,
-        "OMP_NUM_THREADS": "1",
-        "OPENBLAS_NUM_THREADS": "1",
-        "ARROW_NUM_THREADS": "1",
-    }
+    path = os.pathsep.join([str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH", "")])
     return subprocess.Popen(
         [sys.executable, "-m", "pipeline.workers"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         # Out of the reach of Ctrl-C: steps at work are ended in order, and workers with their engine.
         process_group=0,
-        env={
-            **environment,
-            "PYTHONPATH": os.pathsep.join(
-                [str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH", "")]
-            ),
-        },
+        env={**os.environ, "PYTHONPATH": path},
     )
 
 

@@ -19,7 +19,7 @@ from pipeline.steps.job import STEP_CODE, Job, code_digest, last_failure
 from pipeline.steps.words import verdict_line
 from pipeline.study import Decision, Study, check_folders, load_study
 from pipeline.verdict import Policy, load_policy
-from pipeline.workers import Workers, run_here
+from pipeline.workers import Workers
 
 PROGRESS = "sessiongate: "
 """Lines for the user begin with this; the front door hands them on and keeps the rest in a file."""
@@ -169,13 +169,13 @@ class Plan:
         for job in self.jobs.values():
             job.places.reopen()
 
-    def run(self, step: str, wildcards: Any, pooled: bool) -> None:
-        """Do one step of one session, in a warm worker where the engine runs rules as threads."""
+    def run(self, step: str, wildcards: Any) -> None:
+        """Do one step of one session in a worker: a warm one where the engine runs rules as threads.
+
+        Never in the engine's own process, which has loaded NumPy with as many threads as there are cores.
+        """
         job = self.jobs[wildcards.session]
-        if pooled:
-            self.workers.run(step, job)
-        else:
-            run_here(step, job)
+        self.workers.run(step, job)
         if step == "report":
             self.progress.tell(verdict_line(job.places.quality))
 

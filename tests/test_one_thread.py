@@ -1,18 +1,59 @@
-"""Sums run in one order in every command: the last digits of a fit depend on how many threads add it up."""
+"""Sums run in one order in every process: the last digits of a fit depend on how many threads add it up.
+
+That it takes one thread is asked of the libraries themselves, by threadpoolctl.
+"""
 
 import os
+import subprocess
+import sys
 
-from pipeline.cli import main
+import pytest
+from conftest import REPOSITORY
+from small import small_study
 
-THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
+MANY = {"OMP_NUM_THREADS": "4", "OPENBLAS_NUM_THREADS": "4"}
+ASK = "import numpy, threadpoolctl as t; print(*(one['num_threads'] for one in t.threadpool_info()))"
+AT_EXIT = """
+import atexit, os, sys
+
+def tell():
+    if "pipeline.steps.by_name" in sys.modules:
+        import threadpoolctl
+        threads = [one["num_threads"] for one in threadpoolctl.threadpool_info()]
+        print(threads, file=open(os.path.join(os.path.dirname(__file__), f"{os.getpid()}.told"), "w"))
+
+atexit.register(tell)
+"""
 
 
-def test_commands_add_up_in_one_thread_unless_told_otherwise(monkeypatch, tmp_path):
-    for name in THREADS:
-        monkeypatch.setenv(name, "?")  # so that it is put back
-        monkeypatch.delenv(name)
-    assert main(["verify", str(tmp_path / "none")]) == 2
-    assert [os.environ[name] for name in THREADS] == ["1", "1"]
-    monkeypatch.setenv(THREADS[0], "2")
-    main(["verify", str(tmp_path / "none")])
-    assert os.environ[THREADS[0]] == "2"
+@pytest.mark.parametrize("way_in", ["cli", "workers", "workflow", "drill.drill"])
+def test_every_way_in_adds_up_in_one_thread_whatever_the_surroundings_say(way_in):
+    command = [sys.executable, "-c", f"import pipeline.{way_in}\n{ASK}"]
+    done = subprocess.run(command, env=os.environ | MANY, capture_output=True, text=True, check=True)
+    assert set(done.stdout.split()) == {"1"}
+
+
+def test_a_job_of_the_engine_alone_adds_up_in_one_thread(tmp_path):
+    """The engine loads NumPy before any of our code, and a cluster starts one engine for each job."""
+    study, told = small_study(tmp_path / "study", ("throw-02",)), tmp_path / "told"
+    told.mkdir()
+    (told / "sitecustomize.py").write_text(AT_EXIT)
+    command = [
+        *(sys.executable, "-m", "snakemake", "--cores", "1", "--mode", "subprocess", "--nolock"),
+        *("--target-jobs", "convert:session=throw-02", "--allowed-rules", "convert"),
+        *("--config", f"study={study}", f"out={tmp_path / 'results'}"),
+    ]
+
+    done = subprocess.run(
+        command,
+        cwd=REPOSITORY,
+        env=os.environ | MANY | {"PYTHONPATH": str(told)},
+        capture_output=True,
+        text=True,
+    )
+
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "results" / ".work" / "throw-02" / "recording.parquet").is_file()
+    texts = [path.read_text() for path in told.glob("*.told")]
+    assert len(texts) == 1
+    assert set(texts[0].strip("[]\n").split(", ")) == {"1"}

@@ -35,7 +35,6 @@ from pipeline.writing import write_text
 
 PAGE, FIGURES, PLANTED, FOUND = "drill.html", "drill.json", "planted.csv", "found.csv"
 _SYSTEMS_OWN = frozenset([".DS_Store", "Thumbs.db", "desktop.ini"])
-_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "ARROW_NUM_THREADS")
 
 
 @dataclass(frozen=True)
@@ -165,8 +164,6 @@ def _tried(tasks: Sequence[Task], n_jobs: int) -> Iterator[Outcome]:
     if n_jobs == 1:
         yield from map(trial, tasks)
         return
-    for name in _THREADS:  # each worker does one copy on one core: threads of libraries would only compete
-        os.environ.setdefault(name, "1")
     with ProcessPoolExecutor(n_jobs, get_context("spawn"), _begin_worker, (os.getpid(),)) as pool:
         try:
             yield from pool.map(trial, tasks)
