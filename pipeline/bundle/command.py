@@ -11,11 +11,10 @@ from pathlib import Path
 
 from pipeline.bundle.bag import digest_of
 from pipeline.bundle.crate import NO_DAY
-from pipeline.bundle.gather import column_names
-from pipeline.bundle.keep import COLUMN, FIELDS
+from pipeline.bundle.keep import COLUMN, FIELDS, further_columns
 from pipeline.bundle.key import NEW
-from pipeline.bundle.make import Order, make_bundle
-from pipeline.bundle.recoded import Made, Recoded, Wishes
+from pipeline.bundle.make import Order, Told, make_bundle
+from pipeline.bundle.recoded import Made, Wishes
 from pipeline.errors import InputError, Problem
 from pipeline.progress import Progress, in_words
 from schemas.bags import PAYLOAD, TAG_MANIFEST, fingerprint_words
@@ -42,8 +41,8 @@ def bundle(options: argparse.Namespace) -> int:
         if number is not None and signal.getsignal(number) == signal.SIG_DFL:
             signal.signal(number, signal.default_int_handler)
     order = order_of(options)
-    recoded, made = make_bundle(order, Progress())
-    for line in _told(order, recoded, made):
+    told, made = make_bundle(order, Progress())
+    for line in _lines(order, told, made):
         print(line)
     return 0
 
@@ -95,13 +94,15 @@ def _is_day(text: str) -> bool:
         return False
 
 
-def _told(order: Order, recoded: Recoded, made: Sequence[Made]) -> list[str]:
+def _lines(order: Order, told: Told, made: Sequence[Made]) -> list[str]:
+    """What is said of a bundle that was made."""
+    recoded = told.recoded
     n, all_of = len(recoded.recorded), len(recoded.sessions)
     parts = sum(session.parts is not None for session in recoded.recorded)
     size = sum((order.bundle / PAYLOAD / one.path).stat().st_size for one in made)
     cut = f", {parts} of them in part" if parts else ""
     keep = recoded.wishes.keep
-    columns = [f"{COLUMN}{name}" for name in column_names(order.results)]
+    columns = [f"{COLUMN}{name}" for name in further_columns(told.names.gathered)]
     lines = [
         f"{order.bundle}: {n} of {all_of} sessions{cut}, {len(made)} files, {in_words(size)}",
         "",

@@ -139,11 +139,6 @@ def fingerprint(results: Path) -> str:
     return hashlib.sha256((results / "run.json").read_bytes()).hexdigest()
 
 
-def column_names(results: Path) -> tuple[str, ...]:
-    """Names of further columns of the sessions table, for who asks what there is to keep."""
-    return tuple(dict.fromkeys(name for row in _record(results)["sessions"] for name in row["extra"]))
-
-
 def check_idle(results: Path) -> None:
     """Raise InputError while a run is at work in the results folder."""
     for lock in (RUN, ENGINE):

@@ -74,13 +74,13 @@ class Told:
     picked: Mapping[str, Picked]
 
 
-def make_bundle(order: Order, progress: Progress) -> tuple[Recoded, tuple[Made, ...]]:
+def make_bundle(order: Order, progress: Progress) -> tuple[Told, tuple[Made, ...]]:
     """Make a bundle; it appears under its name complete or not at all.
 
     Returns
     -------
-    Recoded, tuple of Made
-        What was handed on, and the files that hold it.
+    Told, tuple of Made
+        What was handed on and what it was before, and the files that hold it.
 
     Raises
     ------
@@ -109,7 +109,7 @@ def make_bundle(order: Order, progress: Progress) -> tuple[Recoded, tuple[Made, 
         write_key(order.key, key)
         finish(aside, order.bundle)
     progress.end()
-    return told.recoded, made
+    return told, made
 
 
 def told_of(chosen: Chosen, key: Key, wishes: Wishes) -> Told:

@@ -16,12 +16,10 @@ from pipeline.bundle.choose import Picked
 from pipeline.bundle.names import Names
 from pipeline.bundle.page_links import index_within, page_within
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
-from pipeline.bundle.tables import policy_of
+from pipeline.bundle.tables import paper_of, reviews_of
 from pipeline.progress import Watch, unwatched
 from pipeline.report import write_overview, write_report
-from pipeline.report.methods import Facts
-from pipeline.report.paper import write_paper
-from pipeline.report.review import PARTS, Review, seen_code
+from pipeline.report.review import PARTS, seen_code
 from pipeline.signal import Worn, read_windows, session_signal, study_signal, write_windows
 from pipeline.signal.windows import no_windows
 from pipeline.steps.job import Places
@@ -108,7 +106,6 @@ def _write_index(
     recoded: Recoded, strips: Mapping[str, str], windows: Mapping[str, Path], data: Path, scratch: Path
 ) -> Made:
     qualities = [session.quality for session in recoded.sessions]
-    reviews = {s.code: s.review for s in recoded.sessions if s.review is not None}
     worn = [Worn(s.code, s.participant, s.started_at, windows[s.code]) for s in recoded.sessions]
     out = data / FOLDER
     write_overview(
@@ -116,8 +113,8 @@ def _write_index(
         strips,
         _run(recoded, qualities),
         out,
-        reviews,
-        _paper(recoded, qualities, reviews, scratch),
+        reviews_of(recoded),
+        paper_of(recoded, scratch),
         study_signal(worn),
         dated=False,
     )
@@ -139,15 +136,6 @@ def _run(recoded: Recoded, qualities: Sequence[Mapping[str, Any]]) -> dict[str, 
         "finished": _NO_DATE,
         "counts": {verdict: verdicts.count(verdict) for verdict in VERDICTS},
     }
-
-
-def _paper(
-    recoded: Recoded, qualities: Sequence[Mapping[str, Any]], reviews: Mapping[str, Review], scratch: Path
-) -> dict[str, Any]:
-    layouts = {code: digest for code, (digest, _) in recoded.layouts.items()}
-    policy = policy_of(recoded.policy_text)
-    facts = Facts(recoded.title, recoded.version, layouts, policy, dated=False)
-    return write_paper(qualities, reviews, facts, scratch)
 
 
 def _windows(picked: Picked, names: Names, scratch: Path) -> Path:

@@ -88,12 +88,23 @@ def _activity(code: str, activity: Any) -> dict[str, Any]:
     }
 
 
-def _write_paper(recoded: Recoded, data: Path) -> list[Made]:
-    """Flow and methods, made again of the recoded sessions: without a true date."""
+def paper_of(recoded: Recoded, out: Path) -> dict[str, Any]:
+    """Flow and methods, made again of the recoded sessions: without a true date.
+
+    Gives what `pipeline.report.paper.write_paper` does, for the index of the reports.
+    """
     layouts = {code: digest for code, (digest, _) in recoded.layouts.items()}
     facts = Facts(recoded.title, recoded.version, layouts, policy_of(recoded.policy_text), dated=False)
-    reviews = {s.code: s.review for s in recoded.sessions if s.review is not None}
-    write_paper([session.quality for session in recoded.sessions], reviews, facts, data)
+    return write_paper([session.quality for session in recoded.sessions], reviews_of(recoded), facts, out)
+
+
+def reviews_of(recoded: Recoded) -> dict[str, Mapping[str, Any]]:
+    """Code of each session that a person decided about -> what is said of it."""
+    return {s.code: s.review for s in recoded.sessions if s.review is not None}
+
+
+def _write_paper(recoded: Recoded, data: Path) -> list[Made]:
+    paper_of(recoded, data)
     origin = ("sessions.parquet",)
     return [
         Made("flow.svg", "image/svg+xml", "sessions from recorded to analysed", origin),
