@@ -5,13 +5,12 @@ import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from pathlib import PurePosixPath
 from typing import Any
 
 from pipeline.bundle.gather import Gathered
 from pipeline.bundle.keep import UNSCANNED
 from pipeline.bundle.key import Key
-from pipeline.bundle.scan import Scan
+from pipeline.bundle.scan import Scan, names_of
 
 WITHHELD = "This sentence held a name and was left out; measure, value and limit say what was found."
 """In place of a sentence in which a name stands."""
@@ -98,31 +97,42 @@ class Names:
 
     def channels_in(self, text: str) -> str:
         """A text in which every channel's name is as it is told."""
-        codes = self.key.codes["channel"]
-        swap = {name: code for name, code in codes.items() if not self.passes("channels", name)}
-        if not swap:
+        codes = self._channel_codes
+        if not codes:
             return text
-        names = "|".join(re.escape(name) for name in sorted(swap, key=len, reverse=True))
-        return re.sub(rf"(?<![A-Za-z0-9_])(?:{names})(?![A-Za-z0-9_])", lambda m: swap[m[0]], text)
+        return re.sub(
+            rf"(?<![A-Za-z0-9_])(?:{_either(codes)})(?![A-Za-z0-9_])", lambda found: codes[found[0]], text
+        )
 
     def text(self, text: str) -> str:
         """A sentence of the program's own, with codes for names; withheld where a name is left in it."""
         if not text or self.passes("texts", text):
             return text
         told = text
-        codes = {n: c for n, c in self.key.codes["activity"].items() if not self.passes("activities", n)}
+        codes = self._activity_codes
         if codes:
             # All at once: a code may be another activity's name.
-            names = "|".join(re.escape(name) for name in sorted(codes, key=len, reverse=True))
-            told = re.sub(f"'({names})'", lambda found: f"'{codes[found[1]]}'", text)
+            told = re.sub(f"'({_either(codes)})'", lambda found: f"'{codes[found[1]]}'", text)
         if _DATE.search(told) or self._forbidden.search(told):
             return WITHHELD
         return self.channels_in(told)
 
     @cached_property
+    def _activity_codes(self) -> dict[str, str]:
+        """Activity -> code, of those whose names stay behind."""
+        codes = self.key.codes["activity"]
+        return {name: code for name, code in codes.items() if not self.passes("activities", name)}
+
+    @cached_property
+    def _channel_codes(self) -> dict[str, str]:
+        """Channel -> code, of those whose names stay behind."""
+        codes = self.key.codes["channel"]
+        return {name: code for name, code in codes.items() if not self.passes("channels", name)}
+
+    @cached_property
     def _forbidden(self) -> re.Pattern[str]:
         """Everything that a study calls by name, as whole words in any case."""
-        names = {name.strip().casefold() for name in _names_of(self.gathered, self.keep)}
+        names = {name.strip().casefold() for name in _unsaid_in(self.gathered, self.keep)}
         telling = {name for name in names if _is_telling(name)}
         telling -= {code.casefold() for codes in self.key.codes.values() for code in codes.values()}
         ordered = sorted(telling, key=lambda name: (-len(name), name))
@@ -131,16 +141,18 @@ class Names:
         return re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, ordered))})(?!\w)", re.IGNORECASE)
 
 
-def _names_of(gathered: Gathered, keep: frozenset[str]) -> Iterator[str]:
+def _either(names: Iterable[str]) -> str:
+    """A pattern of several names, longer ones first."""
+    return "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True))
+
+
+def _unsaid_in(gathered: Gathered, keep: frozenset[str]) -> Iterator[str]:
     """Names, titles, files and free text of a study that must not be read in a sentence."""
+    yield from names_of(gathered)
     for held in gathered.sessions:
-        yield from (held.name, held.participant, held.device, held.site)
         yield from held.extra.values()
-        for dump in held.quality["ledger"]:
-            yield from (dump, PurePosixPath(dump).name, PurePosixPath(dump).stem)
         if "activities" not in keep:
             yield from (row["activity"] for row in held.activities)
-    yield from gathered.layouts
     if "title" not in keep:
         yield gathered.title
     if "time_zone" not in keep:

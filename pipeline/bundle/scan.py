@@ -57,8 +57,7 @@ class Scan:
 
     def is_own(self, value: str, held: Held) -> bool:
         """Whether a value of a session is what names it, its wearer, device or place, however short."""
-        own = (held.name, held.participant, held.device, held.site)
-        return _bare(value) in {_bare(name) for name in own}
+        return _bare(value) in {_bare(name) for name in _own_names(held)}
 
     @cached_property
     def _names(self) -> re.Pattern[str]:
@@ -66,7 +65,9 @@ class Scan:
             held.started_at.date() + timedelta(days=n) for held in self.gathered.sessions for n in (-1, 0, 1)
         }
         counted = [str((day - _DAY_ZERO).days) for day in days]
-        return _any_of((*_names(self.gathered), *counted), re.IGNORECASE)
+        words = (word for held in self.gathered.sessions for word in re.split(r"[\W_]+", held.participant))
+        longer = (word for word in words if len(word) > 2)
+        return _any_of((*names_of(self.gathered), *longer, *counted), re.IGNORECASE)
 
     @cached_property
     def _initials(self) -> re.Pattern[str]:
@@ -78,14 +79,18 @@ class Scan:
         return _any_of(letters)
 
 
-def _names(gathered: Gathered) -> Iterator[str]:
+def names_of(gathered: Gathered) -> Iterator[str]:
+    """Names of sessions, wearers, devices, places, dumps and layouts; some come several times."""
     for held in gathered.sessions:
-        yield from (held.name, held.participant, held.device, held.site)
-        yield from (word for word in re.split(r"[\W_]+", held.participant) if len(word) > 2)
+        yield from _own_names(held)
         for dump in held.quality["ledger"]:
             path = PurePosixPath(dump)
             yield from (dump, path.name, path.stem)
     yield from gathered.layouts
+
+
+def _own_names(held: Held) -> tuple[str, ...]:
+    return held.name, held.participant, held.device, held.site
 
 
 def _bare(name: str) -> str:
