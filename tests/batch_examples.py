@@ -11,13 +11,6 @@ from pipeline.report.strip import strip_svg
 from pipeline.verdict.moves import MOVES
 from schemas.conditions import CONDITIONS
 
-RUN: Mapping[str, Any] = {
-    "study": "A pottery workshop (invented)",
-    "version": "0.1.0",
-    "policy_sha256": "cd" * 32,
-    "started": "2026-03-03T01:00:00+00:00",
-    "finished": "2026-03-03T01:04:10+00:00",
-}
 ROOMS, STRAPS = ("throwing room", "kiln room"), ("strap-a", "strap-b", "strap-c", "strap-d")
 WORN = "strap-c"
 
@@ -25,7 +18,7 @@ WORN = "strap-c"
 def run_of(qualities: list[dict[str, Any]]) -> dict[str, Any]:
     """The record of a run over these sessions."""
     verdicts = [quality["verdict"] for quality in qualities]
-    return {**RUN, "counts": {name: verdicts.count(name) for name in set(verdicts)}}
+    return {**examples.RUN, "counts": {name: verdicts.count(name) for name in set(verdicts)}}
 
 
 def sessions(n: int, seed: int = 1) -> tuple[list[dict[str, Any]], dict[str, str]]:

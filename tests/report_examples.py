@@ -42,6 +42,14 @@ ACTIVITIES = (
     ("carrying boards to the kiln room", "body"),
     ("glazing", "arm"),
 )
+RUN: Mapping[str, Any] = {
+    "study": "A pottery workshop (invented)",
+    "version": "0.1.0",
+    "policy_sha256": "cd" * 32,
+    "started": "2026-03-03T01:00:00+00:00",
+    "finished": "2026-03-03T01:04:10+00:00",
+}
+"""The record of a run, but for its counts of verdicts."""
 
 
 def activities(duration_s: float) -> list[Doing]:

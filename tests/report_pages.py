@@ -44,14 +44,7 @@ DECISIONS = {
     "throw-01": Decision("throw-01", "reject", "strap over the sleeve", "AB", "2026-03-04", "", 2),
     "glaze-01": Decision("glaze-01", "accept", "a short fall", "CD", "2026-03-04", "r00000000-p00000000", 3),
 }
-RUN = {
-    "study": "A pottery workshop (invented)",
-    "version": "0.1.0",
-    "policy_sha256": "cd" * 32,
-    "started": "2026-03-03T01:00:00+00:00",
-    "finished": "2026-03-03T01:04:10+00:00",
-    "counts": {"accept": 1, "accept_in_part": 1, "reject": 1, "unreadable": 1},
-}
+RUN = {**examples.RUN, "counts": {"accept": 1, "accept_in_part": 1, "reject": 1, "unreadable": 1}}
 
 
 def written(folder: Path) -> Path:
@@ -128,12 +121,12 @@ def _page(own: Path, quality: dict[str, Any], doings: Any, decision: Decision | 
     return (own / "strip.svg").read_text(encoding="utf-8")
 
 
-def started(profile: Path) -> Iterator[Any]:
-    """A browser; it is ended when the iterator is."""
+def started(profile: Path, *more: str) -> Iterator[Any]:
+    """A browser with `more` flags than `FLAGS`; it is ended when the iterator is."""
     webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
     options = webdriver.ChromeOptions()
     options.binary_location = CHROMIUM
-    for flag in (*FLAGS, f"--user-data-dir={profile}"):
+    for flag in (*FLAGS, *more, f"--user-data-dir={profile}"):
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
     driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
@@ -163,7 +156,7 @@ def fetched(browser: Any) -> list[str]:
     messages = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
     asked = [m["params"]["request"]["url"] for m in messages if m["method"] == "Network.requestWillBeSent"]
     assert asked, "the performance log is empty, so this check would prove nothing"
-    return [url for url in asked if not url.startswith(("file:", "data:", "blob:"))]
+    return [url for url in asked if not url.startswith(("file:", "data:"))]
 
 
 def tabbed(browser: Any, n: int) -> list[tuple[str, bool]]:

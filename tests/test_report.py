@@ -24,14 +24,7 @@ FAULTS = {
     "settling": ((0.23, 0.25),),
     "low_coupling": ((0.5, 0.55),),
 }
-RUN = {
-    "study": "A pottery workshop (invented)",
-    "version": "0.1.0",
-    "policy_sha256": "cd" * 32,
-    "started": "2026-03-03T01:00:00+00:00",
-    "finished": "2026-03-03T01:04:10+00:00",
-    "counts": {"accept": 1, "accept_in_part": 1, "reject": 1, "unreadable": 1},
-}
+RUN = {**examples.RUN, "counts": {"accept": 1, "accept_in_part": 1, "reject": 1, "unreadable": 1}}
 
 
 def report(folder: Path, quality: dict[str, Any], doings: Any = None) -> tuple[str, str]:

@@ -1,7 +1,5 @@
 """Both pages in a real browser, from the file system: what shows, what links, and that nothing is fetched."""
 
-import json
-import shutil
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,6 +7,7 @@ from typing import Any
 
 import pytest
 import report_examples as examples
+from report_pages import NEEDS_BROWSER, fetched, opened, started
 
 from pipeline.report import write_overview, write_report
 from pipeline.report.methods import Facts
@@ -16,22 +15,7 @@ from pipeline.report.paper import write_paper
 from pipeline.verdict import builtin_policy
 from schemas.measures import MEASURES
 
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-FLAGS = (
-    "--headless=new",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--disable-quic",
-    "--force-prefers-reduced-motion",  # what is scrolled to is there at once
-)
-
-pytestmark = pytest.mark.skipif(
-    not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"
-)
+pytestmark = NEEDS_BROWSER
 
 
 @pytest.fixture(scope="module")
@@ -51,41 +35,16 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
         write_report(quality, *paths, doings, own / "report.html", own / "strip.svg")
         qualities.append(quality)
         strips[name] = (own / "strip.svg").read_text(encoding="utf-8")
-    run = {"study": "A pottery workshop (invented)", "version": "0.1.0", "policy_sha256": "cd" * 32}
-    run |= {"started": "2026-03-03T01:00:00+00:00", "finished": "2026-03-03T01:04:10+00:00"}
     counts = {"accept": 1, "accept_in_part": 1, "unreadable": 1}
-    paper = write_paper(qualities, {}, Facts(run["study"], "0.1.0", {}, builtin_policy()), folder)
-    write_overview(qualities, strips, {**run, "counts": counts}, folder, {}, paper)
+    paper = write_paper(qualities, {}, Facts(examples.RUN["study"], "0.1.0", {}, builtin_policy()), folder)
+    write_overview(qualities, strips, {**examples.RUN, "counts": counts}, folder, {}, paper)
     return folder
 
 
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
-    options = webdriver.ChromeOptions()
-    options.binary_location = CHROMIUM
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
-    try:
-        yield driver
-    finally:
-        driver.quit()
-
-
-def opened(browser: Any, page: Path) -> None:
-    browser.get_log("performance")
-    browser.get_log("browser")
-    browser.get(page.as_uri())
-
-
-def fetched(browser: Any) -> list[str]:
-    """Addresses the page asked for, other than files and what is written in the page itself."""
-    messages = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
-    asked = [m["params"]["request"]["url"] for m in messages if m["method"] == "Network.requestWillBeSent"]
-    assert asked, "the performance log is empty, so this check would prove nothing"
-    return [url for url in asked if not url.startswith(("file:", "data:"))]
+    # What is scrolled to is there at once.
+    yield from started(tmp_path_factory.mktemp("profile"), "--force-prefers-reduced-motion")
 
 
 def texts(browser: Any, selector: str) -> list[str]:

@@ -9,34 +9,23 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 import report_examples as examples
-from test_report_browser import CHROMIUM, DRIVER, FLAGS
+from report_pages import NEEDS_BROWSER, started
 from test_viewer import COUNTS, finding, page, seen, small_recording
 
 from pipeline.report import viewer
 
-pytestmark = pytest.mark.skipif(
-    not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"
-)
+pytestmark = NEEDS_BROWSER
 SPIKE_ROW, SPIKE_V = 5_003, 0.29
 
 
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
-    options = webdriver.ChromeOptions()
-    options.binary_location = CHROMIUM
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
-    driver.execute_cdp_cmd(
-        "Emulation.setDeviceMetricsOverride",
-        {"width": 1200, "height": 1000, "deviceScaleFactor": 1, "mobile": False},
-    )
-    try:
+    for driver in started(tmp_path_factory.mktemp("profile"), "--force-prefers-reduced-motion"):
+        driver.execute_cdp_cmd(
+            "Emulation.setDeviceMetricsOverride",
+            {"width": 1200, "height": 1000, "deviceScaleFactor": 1, "mobile": False},
+        )
         yield driver
-    finally:
-        driver.quit()
 
 
 @pytest.fixture(scope="module")
