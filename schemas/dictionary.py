@@ -46,7 +46,7 @@ def dictionary() -> str:
         "`count = round((value - offset) / scale)`.",
         _columns((SAMPLE, TIME, _CHANNEL, QUALITY)),
         "### Bits of `quality`",
-        _table(
+        markdown_table(
             ("bit", "value", "name", "the sample...", "kind"),
             [
                 (c.bit, c.mask, f"`{c.name}`", c.description, "fault" if c.fault else "note")
@@ -100,7 +100,7 @@ def _columns(columns: Sequence[Column]) -> str:
         )
         for c in columns
     ]
-    return _table(("column", "type", "unit", "meaning", "missing"), rows)
+    return markdown_table(("column", "type", "unit", "meaning", "missing"), rows)
 
 
 def keys_table(several: Sequence[Key]) -> str:
@@ -110,8 +110,8 @@ def keys_table(several: Sequence[Key]) -> str:
         (f"`{k.name}`", k.type, k.unit, _meaning(k), k.default or "required", _framings(k)) for k in several
     ]
     if any(key.framing for key in several):
-        return _table(head, rows)
-    return _table(head[:-1], [row[:-1] for row in rows])
+        return markdown_table(head, rows)
+    return markdown_table(head[:-1], [row[:-1] for row in rows])
 
 
 def _meaning(key: Key) -> str:
@@ -130,9 +130,14 @@ def _words(description: str, choices: Sequence[str]) -> str:
     return f"{description}: {listed}" if choices else description
 
 
-def _table(head: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
+def markdown_table(head: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
+    """A table in Markdown; what stands in a cell is brought onto one line."""
     cells = [head, ["---"] * len(head), *rows]
-    return "\n".join("| " + " | ".join(str(cell).replace("|", "\\|") for cell in row) + " |" for row in cells)
+    return "\n".join("| " + " | ".join(map(_cell, row)) + " |" for row in cells)
+
+
+def _cell(content: object) -> str:
+    return " ".join(str(content).replace("|", "\\|").split())
 
 
 if __name__ == "__main__":

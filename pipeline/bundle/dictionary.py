@@ -8,6 +8,7 @@ from pipeline.bundle.fields import PARQUET, columns_of, of_any_session
 from pipeline.bundle.recoded import Made, Recoded
 from schemas.columns import Column
 from schemas.conditions import CONDITIONS
+from schemas.dictionary import markdown_table
 
 _RANGES = {"float32": "finite", "float64": "finite", "int64": "whole numbers", "uint32": "0 to 4294967295"}
 _ABOUT = {
@@ -102,7 +103,7 @@ def _rows(columns: Sequence[Column]) -> str:
         )
         for one in columns
     ]
-    return _table(("column", "meaning", "unit", "type", "range", "missing"), rows)
+    return markdown_table(("column", "meaning", "unit", "type", "range", "missing"), rows)
 
 
 def _range(column: Column) -> str:
@@ -129,13 +130,4 @@ def _bits() -> str:
         )
         for one in CONDITIONS
     ]
-    return _table(("bit", "value", "name", "meaning", "kind"), rows)
-
-
-def _table(head: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
-    cells = [head, ["---"] * len(head), *rows]
-    return "\n".join("| " + " | ".join(_cell(cell) for cell in row) + " |" for row in cells)
-
-
-def _cell(content: object) -> str:
-    return " ".join(str(content).replace("|", "\\|").split())
+    return markdown_table(("bit", "value", "name", "meaning", "kind"), rows)
