@@ -56,12 +56,12 @@ class Policy:
     @property
     def sha256(self) -> str:
         """Digest of every value in force."""
-        return _digest({t.key: t.value for t in self.thresholds.values()})
+        return digest_of_values({t.key: t.value for t in self.thresholds.values()})
 
     @property
     def settings_sha256(self) -> str:
         """Digest of what detectors need: while it stays, no detector runs again."""
-        return _digest(self.settings)
+        return digest_of_values(self.settings)
 
 
 def builtin_text() -> str:
@@ -154,5 +154,6 @@ def _is_threshold(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < float("inf")
 
 
-def _digest(values: Mapping[str, float]) -> str:
+def digest_of_values(values: Mapping[str, float]) -> str:
+    """SHA-256 of thresholds, ``section.name`` -> value, whatever their units and reasons."""
     return hashlib.sha256(json.dumps(dict(values), sort_keys=True).encode()).hexdigest()

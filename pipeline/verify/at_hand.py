@@ -12,10 +12,9 @@ from pipeline.bundle.key import Key
 from pipeline.bundle.recoded import Wishes
 from pipeline.errors import InputError, Problem
 from pipeline.study import Study
-from schemas.bags import PAYLOAD
+from pipeline.verify.rules import TRACE
 
 _CODE = re.compile(r"[A-Za-z0-9_-]{1,40}")
-_TRACE = f"{PAYLOAD}/trace.json"
 _DIGITS = 16
 
 
@@ -57,7 +56,7 @@ class AtHand:
 
 def read_trace(bundle: Path) -> Told:
     """What a bundle says of its origin; InputError where it says nothing that can be understood."""
-    path = bundle / _TRACE
+    path = bundle / TRACE
     try:
         told = json.loads(path.read_text(encoding="utf-8"))
         dumps = {str(code): dict(one["dumps"]) for code, one in told["sessions"].items()}
@@ -75,7 +74,7 @@ def read_trace(bundle: Path) -> Told:
     except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
         found = "no such file" if isinstance(error, FileNotFoundError) else repr(error)
         remedy = "Make the bundle again with this version."
-        raise InputError([Problem(_TRACE, "", "where everything came from", found, remedy)]) from None
+        raise InputError([Problem(TRACE, "", "where everything came from", found, remedy)]) from None
 
 
 def _wishes(chosen: Mapping[str, Any]) -> Wishes:

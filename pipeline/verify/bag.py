@@ -2,9 +2,10 @@
 
 import unicodedata
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from pipeline.progress import Watch, unwatched
 from pipeline.verify.faults import ASK, COPY_AGAIN, NO_FILE, Fault, of_bag, of_bundle, shown
 from pipeline.verify.fetching import read_fetch
 from pipeline.verify.manifests import Manifest, is_manifest, read_manifest
@@ -148,7 +149,7 @@ def _size(oxum: Oxum | None, listing: Listing) -> list[Fault]:
 
 
 def check_sums(
-    tree: Tree, listing: Listing, read: Read, stated: Mapping[str, int], watch: Callable[[int], None]
+    tree: Tree, listing: Listing, read: Read, stated: Mapping[str, int], watch: Watch
 ) -> list[Fault]:
     """Read every listed file once and compare; then match what is missing with what is too many.
 
@@ -194,7 +195,7 @@ def _by_doubtful(fault: Fault, manifest: str) -> Fault:
 
 
 def _sums(
-    tree: Tree, path: str, algorithms: Iterable[str], faults: list[Fault], watch: Callable[[int], None]
+    tree: Tree, path: str, algorithms: Iterable[str], faults: list[Fault], watch: Watch
 ) -> dict[str, str]:
     try:
         return tree.digests(path, tuple(algorithms), watch)
@@ -227,7 +228,7 @@ def _absent(tree: Tree, listing: Listing, read: Read, listed: Mapping[str, Mappi
     here: dict[str, list[str]] = defaultdict(list)
     if missing:  # else nothing can have been renamed, and what is too many need not be read
         for path in extra:
-            for digest in _sums(tree, path, algorithms, faults, lambda n: None).values():
+            for digest in _sums(tree, path, algorithms, faults, unwatched).values():
                 here[digest].append(path)
     folders = _folders(listing)
     renamed = set()

@@ -5,12 +5,13 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from pipeline.verify.faults import shown
+from pipeline.verify.rules import POLICY
 from schemas.bags import BLOCK_BYTES, INFO, PAYLOAD
 
 _LINES = (".csv", ".md", ".toml", ".json", ".txt", ".svg", ".html", ".py", ".sql", ".R", ".cff", "")
 """Ends of the names of texts, of which the line is told."""
 _SHORT = 60
-_RULES = (f"{PAYLOAD}/policy.toml", f"{PAYLOAD}/csv/README.md", f"{PAYLOAD}/edf/README.md")
+_RULES = (POLICY, f"{PAYLOAD}/csv/README.md", f"{PAYLOAD}/edf/README.md")
 """Files that do not depend on which sessions there are; nor do copies of layouts."""
 
 

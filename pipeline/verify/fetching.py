@@ -3,7 +3,7 @@
 import re
 
 from pipeline.verify.faults import ASK, Fault, of_bag, shown
-from pipeline.verify.manifests import Manifest, decoded
+from pipeline.verify.manifests import LINE_END, Manifest, decoded
 from pipeline.verify.paths import danger_in, unescaped
 from schemas.bags import FETCH, PAYLOAD
 
@@ -13,7 +13,7 @@ _LINE = re.compile(r"^([A-Za-z][A-Za-z0-9+.-]*:[^ \t]+)[ \t]+([0-9]+|-)[ \t]+([^
 def read_fetch(raw: bytes, encoding: str, manifests: tuple[Manifest, ...]) -> list[Fault]:
     """What is wrong with the text of ``fetch.txt`` by RFC 8493, 2.2.3, and with the paths in it."""
     text, faults = decoded(FETCH, raw, encoding)
-    lines = re.split(r"\r\n|\r|\n", text or "")
+    lines = LINE_END.split(text or "")
     for number, line in enumerate(lines if lines[-1] else lines[:-1], 1):
         where, match = f"line {number}", _LINE.match(line)
         if match is None:

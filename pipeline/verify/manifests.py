@@ -14,7 +14,8 @@ DIGITS = {"md5": 32, "sha1": 40, "sha224": 56, "sha256": 64, "sha384": 96, "sha5
 
 _NAME = re.compile(r"^(tag)?manifest-([A-Za-z0-9-]+)\.txt$")
 _LINE = re.compile(r"^([0-9A-Fa-f]+)([ \t]+)([^ \t].*)$", re.DOTALL)
-_LINE_END = re.compile(r"\r\n|\r|\n")
+LINE_END = re.compile(r"\r\n|\r|\n")
+"""What ends a line of a tag file: LF, CR, or both."""
 
 
 @dataclass
@@ -104,7 +105,7 @@ def _lines(name: str, text: str, faults: list[Fault]) -> Iterator[tuple[int, str
         line = text.count("\n", 0, text.index("\r")) + 1
         found = "CR and LF" if "\r\n" in text else "CR"
         faults.append(of_bundle(name, f"line {line}", "lines that end with LF alone", found, COPY_AGAIN))
-    lines = _LINE_END.split(text)
+    lines = LINE_END.split(text)
     if lines[-1]:
         found = "the end of the file within a line"
         faults.append(of_bundle(name, f"line {len(lines)}", "LF after the last line", found, COPY_AGAIN))

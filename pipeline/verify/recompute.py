@@ -31,6 +31,7 @@ from pipeline.verdict import Policy
 from pipeline.verify.at_hand import AtHand, Told, at_hand, layouts_apart, policy_apart, read_trace, with_codes
 from pipeline.verify.bytes_apart import compare_files
 from pipeline.verify.differences import differences
+from pipeline.verify.rules import POLICY
 from pipeline.workers import run_here
 from pipeline.workflow import Plan
 from schemas.bags import PAYLOAD
@@ -128,13 +129,13 @@ def _thresholds(bundle: Path, told: Told, policy: Policy) -> Mapping[str, tuple[
     """Key -> value in the bundle and now, of those that differ."""
     if told.policy_sha256 == policy.sha256:
         return {}
-    path = bundle / PAYLOAD / "policy.toml"
+    path = bundle / POLICY
     try:
         before = policy_of(path.read_text(encoding="utf-8")).thresholds
     except (OSError, ValueError) as error:
         remedy = "Verify with the version that made the bundle."
         expected = "thresholds that this version knows"
-        raise InputError([Problem(f"{PAYLOAD}/policy.toml", "", expected, str(error), remedy)]) from None
+        raise InputError([Problem(POLICY, "", expected, str(error), remedy)]) from None
     values = {key: (before[key].value, threshold.value) for key, threshold in policy.thresholds.items()}
     return {key: pair for key, pair in values.items() if pair[0] != pair[1]}
 

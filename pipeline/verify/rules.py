@@ -1,17 +1,17 @@
 """Checks that the policy in a bundle is the one by which, as the bundle says, it was judged."""
 
-import hashlib
 import json
 import tomllib
 from typing import Any
 
+from pipeline.verdict.policy import digest_of_values
 from pipeline.verify.bag import LARGEST_TEXT
 from pipeline.verify.faults import Fault, of_bundle, shown
 from pipeline.verify.tree import Listing, Tree
 from schemas.bags import PAYLOAD
 
 POLICY = f"{PAYLOAD}/policy.toml"
-_TRACE = f"{PAYLOAD}/trace.json"
+TRACE = f"{PAYLOAD}/trace.json"
 
 
 def check_policy(tree: Tree, listing: Listing) -> list[Fault]:
@@ -19,10 +19,10 @@ def check_policy(tree: Tree, listing: Listing) -> list[Fault]:
 
     A bundle that states none, or that has no such text, is not judged by this.
     """
-    if POLICY not in listing.files or _TRACE not in listing.files:
+    if POLICY not in listing.files or TRACE not in listing.files:
         return []
     try:
-        stated = _stated(tree.read(_TRACE, LARGEST_TEXT))
+        stated = _stated(tree.read(TRACE, LARGEST_TEXT))
     except (OSError, ValueError, LookupError, TypeError, RecursionError):
         return []  # told of elsewhere, or none stated
     try:
@@ -49,4 +49,4 @@ def policy_digest(text: str) -> str:
         for section, entries in tomllib.loads(text).items()
         for name, value in entries.items()
     }
-    return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
+    return digest_of_values(values)

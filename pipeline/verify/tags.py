@@ -5,7 +5,7 @@ import re
 from dataclasses import dataclass
 
 from pipeline.verify.faults import ASK, COPY_AGAIN, Fault, of_bag, of_bundle, shown
-from pipeline.verify.manifests import decoded
+from pipeline.verify.manifests import LINE_END, decoded
 from schemas.bags import DECLARATION, DECLARATION_TEXT, INFO, OXUM
 
 _VERSION = re.compile(r"^BagIt-Version: ([0-9]+)\.([0-9]+)$")
@@ -32,7 +32,7 @@ def read_declaration(raw: bytes) -> tuple[str, list[Fault]]:
     text, faults = decoded(DECLARATION, raw, "utf-8")
     if text is None:
         return "utf-8", faults
-    lines = re.split(r"\r\n|\r|\n", text)
+    lines = LINE_END.split(text)
     if lines[-1] == "":
         lines.pop()
     if len(lines) != 2:
@@ -65,11 +65,11 @@ def read_info(raw: bytes, encoding: str) -> tuple[Oxum | None, list[Fault]]:
         return None, faults
     if "\r" in text:
         faults.append(of_bundle(INFO, "", "lines that end with LF alone", "CR", COPY_AGAIN))
-    lines = re.split(r"\r\n|\r|\n", text)
+    lines = LINE_END.split(text)
     if lines.pop():
         found = "the end of the file within a line"
         faults.append(of_bundle(INFO, f"line {len(lines) + 1}", "LF after the last line", found, COPY_AGAIN))
-        lines = re.split(r"\r\n|\r|\n", text)
+        lines = LINE_END.split(text)
     stated = []
     for number, line in enumerate(lines, 1):
         match = _ELEMENT.match(line)

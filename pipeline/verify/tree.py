@@ -4,12 +4,13 @@ import hashlib
 import io
 import os
 import stat
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 
+from pipeline.progress import Watch
 from schemas.bags import BLOCK_BYTES
 
 # Each is absent on some system; a pipe must not keep the reader waiting for who writes to it.
@@ -125,7 +126,7 @@ class Tree:
             raise ValueError(f"more than {most:,} bytes")
         return b"".join(parts)
 
-    def digests(self, path: str, algorithms: Collection[str], watch: Callable[[int], None]) -> dict[str, str]:
+    def digests(self, path: str, algorithms: Collection[str], watch: Watch) -> dict[str, str]:
         """Algorithm -> lower-case hexadecimal digest, from one reading; memory is that of a block."""
         hashes = {name: hashlib.new(name, usedforsecurity=False) for name in algorithms}
         block = bytearray(BLOCK_BYTES)

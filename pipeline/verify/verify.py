@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import InputError, Problem
-from pipeline.progress import Progress, in_words
+from pipeline.progress import Progress, in_words, unwatched
 from pipeline.verify.bag import Read, check_complete, check_sums, read_tags
 from pipeline.verify.contents import check_against, read_descriptions
 from pipeline.verify.faults import NO_FILE, Fault, shown
@@ -65,13 +65,12 @@ def check(bundle: Path) -> Checked:
         if DECLARATION not in listing.files and MANIFEST not in listing.files:
             raise _no_bundle(bundle, f"a folder with {DECLARATION} and {MANIFEST}", "neither")
         read = read_tags(tree, listing)
-        listed = read.listed()
         ours = {f"{PAYLOAD}/{DATA_PACKAGE}", f"{PAYLOAD}/{CRATE}"}
-        if not ours & (listed.keys() | listing.files.keys()):
+        if not ours & (read.listed().keys() | listing.files.keys()):
             expected = f"{DATA_PACKAGE} and {CRATE} in {PAYLOAD}/"
             raise _no_bundle(bundle, expected, "neither: a bag of another kind")
         faults = _faults(tree, listing, read)
-        fingerprint = "" if faults else tree.digests(TAG_MANIFEST, ["sha512"], lambda _: None)["sha512"]
+        fingerprint = "" if faults else tree.digests(TAG_MANIFEST, ["sha512"], unwatched)["sha512"]
     payload = [size for path, size in listing.files.items() if path.startswith(f"{PAYLOAD}/")]
     return Checked(tuple(faults), sum(payload), len(payload), fingerprint)
 
