@@ -4,6 +4,7 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from pipeline.progress import Watch, unwatched
 from pipeline.verify.faults import ASK, COPY_AGAIN, NO_FILE, Fault, of_bag, of_bundle, shown
@@ -31,6 +32,7 @@ class Read:
     oxum: Oxum | None
     faults: tuple[Fault, ...]
 
+    @cached_property
     def listed(self) -> dict[str, dict[str, str]]:
         """Path -> algorithm -> checksum, over all manifests."""
         checksums: dict[str, dict[str, str]] = defaultdict(dict)
@@ -162,7 +164,7 @@ def check_sums(
     watch : callable
         Told the number of bytes read.
     """
-    listed = read.listed()
+    listed = read.listed
     by = {(path, m.algorithm): m.name for m in read.manifests for path in m.entries}
     faults: list[Fault] = []
     found: dict[str, dict[str, str]] = {}

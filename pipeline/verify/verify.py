@@ -66,7 +66,7 @@ def check(bundle: Path) -> Checked:
             raise _no_bundle(bundle, f"a folder with {DECLARATION} and {MANIFEST}", "neither")
         read = read_tags(tree, listing)
         ours = {f"{PAYLOAD}/{DATA_PACKAGE}", f"{PAYLOAD}/{CRATE}"}
-        if not ours & (read.listed().keys() | listing.files.keys()):
+        if not ours & (read.listed.keys() | listing.files.keys()):
             expected = f"{DATA_PACKAGE} and {CRATE} in {PAYLOAD}/"
             raise _no_bundle(bundle, expected, "neither: a bag of another kind")
         faults = _faults(tree, listing, read)
@@ -76,7 +76,7 @@ def check(bundle: Path) -> Checked:
 
 
 def _faults(tree: Tree, listing: Listing, read: Read) -> list[Fault]:
-    listed = read.listed()
+    listed = read.listed
     described = read_descriptions(tree, listing)
     progress = Progress(sum(size for path, size in listing.files.items() if path in listed))
     try:
