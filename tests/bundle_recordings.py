@@ -1,7 +1,7 @@
 """The data folder of a small invented bundle: recordings by count, a log of the pottery, its study."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -112,17 +112,7 @@ def study_of(sessions: Sequence[RecodedSession]) -> Recoded:
 
 def write_tables(folder: Path, sessions: Sequence[RecodedSession]) -> None:
     """The sessions and the activity log of a bundle."""
-    log = [
-        {
-            "session": one.code,
-            "start_s": a.start_s,
-            "stop_s": a.stop_s,
-            "activity": a.activity,
-            "intensity": a.intensity,
-        }
-        for one in sessions
-        for a in one.activities
-    ]
+    log = [{"session": one.code, **asdict(a)} for one in sessions for a in one.activities]
     pq.write_table(arrow_table(ACTIVITIES, log), folder / "activities.parquet")
     columns = session_columns(sessions)
     texts = {column.name: "" for column in columns if column.dtype == "string" and not column.nullable}

@@ -12,7 +12,7 @@ from typing import Any
 from urllib.parse import quote
 
 from pipeline.bundle.fields import PARQUET, TABLES, columns_of, session_of
-from pipeline.bundle.licence import licence_of
+from pipeline.bundle.licence import KEYWORDS, in_short, licence_of
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from schemas.bags import CRATE
 from schemas.columns import Column
@@ -96,10 +96,7 @@ def _ids(references: list[Entity] | Entity) -> list[str]:
 
 
 def _root(recoded: Recoded, published: str) -> Entity:
-    description = (
-        "Recordings of a body-worn electric-field sensor with an accelerometer, judged and de-identified by "
-        f"sessiongate {recoded.version}. README.md says how to begin."
-    )
+    description = f"{in_short(recoded)} README.md says how to begin."
     if not published:
         description += (
             f" The day of publication is not stated: {NO_DAY} stands for it, since the standard wants a date."
@@ -110,7 +107,7 @@ def _root(recoded: Recoded, published: str) -> Entity:
         "name": recoded.title,
         "description": description,
         "datePublished": published or NO_DAY,
-        "keywords": ["electric-field sensing", "wearable sensor", "accelerometer", "data quality"],
+        "keywords": list(KEYWORDS),
     }
 
 

@@ -12,7 +12,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from pipeline.bundle.fields import CSV, PARQUET, columns_of, line_end_of, n_rows
-from pipeline.bundle.licence import licence_of
+from pipeline.bundle.licence import KEYWORDS, in_short, licence_of
 from pipeline.bundle.recoded import Made, Recoded
 from schemas.columns import Column
 
@@ -51,11 +51,10 @@ def datapackage(recoded: Recoded, made: Sequence[Made], folder: Path, sha512: Ma
         "name": "electric-field-sessions",
         "title": recoded.title,
         "description": (
-            "Recordings of a body-worn electric-field sensor with an accelerometer, judged and de-identified "
-            f"by sessiongate {recoded.version}. Units of columns are UCUM codes; instants are by RFC 3339. "
+            f"{in_short(recoded)} Units of columns are UCUM codes; instants are by RFC 3339. "
             "README.md says how to begin."
         ),
-        "keywords": ["electric-field sensing", "wearable sensor", "accelerometer", "data quality"],
+        "keywords": list(KEYWORDS),
     }
     if licence:
         package["licenses"] = [{"name": licence.identifier, "path": licence.address, "title": licence.title}]

@@ -1,4 +1,4 @@
-"""The licence of a bundle by its SPDX identifier, and how the bundle is cited."""
+"""The licence of a bundle by its SPDX identifier, and how the bundle is cited and told of in short."""
 
 import json
 from collections.abc import Sequence
@@ -20,6 +20,10 @@ _TITLES = {
     "CDLA-Permissive-2.0": "Community Data License Agreement Permissive 2.0",
 }
 """Full names as in the SPDX licence list (from memory); of any other licence the identifier is the name."""
+
+
+KEYWORDS = ("electric-field sensing", "wearable sensor", "accelerometer", "data quality")
+"""By which a bundle is found, wherever it is described."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +89,14 @@ def licence_text(recoded: Recoded) -> str:
     )
 
 
+def in_short(recoded: Recoded) -> str:
+    """What a bundle is, in one sentence for its descriptions."""
+    return (
+        "Recordings of a body-worn electric-field sensor with an accelerometer, judged and de-identified by "
+        f"sessiongate {recoded.version}."
+    )
+
+
 def citation(recoded: Recoded, authors: Sequence[str] = (), published: str = "") -> str:
     """Text of ``CITATION.cff``, in the Citation File Format 1.2.0.
 
@@ -112,9 +124,6 @@ def citation(recoded: Recoded, authors: Sequence[str] = (), published: str = "")
         "  Recordings of a body-worn electric-field sensor with an accelerometer, judged and de-identified",
         f"  by sessiongate {recoded.version}.",
         "keywords:",
-        "  - electric-field sensing",
-        "  - wearable sensor",
-        "  - accelerometer",
-        "  - data quality",
+        *(f"  - {word}" for word in KEYWORDS),
     ]
     return "\n".join(lines) + "\n"

@@ -2,7 +2,7 @@
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -46,7 +46,7 @@ def _write_tables(recoded: Recoded, data: Path) -> list[Made]:
     samples = tuple(f"recordings/{session.code}/samples.parquet" for session in recoded.recorded)
     about = {"policy_sha256": recoded.policy_sha256, "sessiongate_version": recoded.version}
     findings = [row for session in sessions for row in recoded.findings[session.code]]
-    log = [_activity(session.code, a) for session in sessions for a in session.activities]
+    log = [{"session": session.code, **asdict(a)} for session in sessions for a in session.activities]
     tables = (
         ("sessions", columns, [_session_row(s) for s in sessions], "one row for each session", samples),
         ("findings", FINDINGS, findings, "one row for each finding of a detector", samples),
@@ -75,16 +75,6 @@ def _session_row(session: RecodedSession) -> dict[str, Any]:
         "mains_hz_nominal": session.mains_hz,
         "recording": whole if session.has_recording else "no",
         **{_further(name): value for name, value in session.extra.items()},
-    }
-
-
-def _activity(code: str, activity: Any) -> dict[str, Any]:
-    return {
-        "session": code,
-        "start_s": activity.start_s,
-        "stop_s": activity.stop_s,
-        "activity": activity.activity,
-        "intensity": activity.intensity,
     }
 
 
