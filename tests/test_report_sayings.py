@@ -13,8 +13,17 @@ from pipeline.report import write_overview
 from pipeline.report.glance import look
 from pipeline.report.linelabels import line_labels
 from pipeline.report.spectrum import BestSpectrum
+from pipeline.report.starts import started_words
 from pipeline.report.strip import strip_svg
-from pipeline.report.words import absence, adding_up, by_titles, joined, started_words, value_title, visible
+from pipeline.report.words import (
+    absence,
+    by_titles,
+    in_steps,
+    joined,
+    steps_words,
+    value_title,
+    visible,
+)
 
 
 def test_gaps_and_warnings_stand_beside_a_green_tick(tmp_path: Path) -> None:
@@ -197,12 +206,15 @@ def test_start_says_its_offset_the_right_way_round() -> None:
 
 
 def test_rounding_goes_to_the_part_that_lost_most() -> None:
-    assert adding_up([60.45, 30.4, 10.4]) == (
+    per_s, steps = in_steps([60.45, 30.4, 10.4])
+    assert (steps_words(sum(steps), per_s), [steps_words(part, per_s) for part in steps]) == (
         "1\u202fmin 41\u202fs",
         ["1\u202fmin 1\u202fs", "30\u202fs", "10\u202fs"],
     )
-    assert adding_up([0.0, 0.0, 0.0])[0] == "0\u202fs"
-    assert adding_up([3661.0, 0.0, 0.0])[0] == "1\u202fh 1\u202fmin 1\u202fs"
+    per_s, steps = in_steps([0.0, 0.0, 0.0])
+    assert steps_words(sum(steps), per_s) == "0\u202fs"
+    per_s, steps = in_steps([3661.0, 0.0, 0.0])
+    assert steps_words(sum(steps), per_s) == "1\u202fh 1\u202fmin 1\u202fs"
 
 
 def test_nothing_in_a_name_moves_what_stands_beside_it() -> None:

@@ -90,8 +90,8 @@ class Told:
         limit = (
             f" (limit {words.amount(row['limit'], row['unit'], name)})" if row["limit"] is not None else ""
         )
-        title = words.measure_title(name)
-        return f"{title[:1].lower()}{title[1:]} {words.amount(row['value'], row['unit'], name)}{limit}"
+        title = words.lower_first(words.measure_title(name))
+        return f"{title} {words.amount(row['value'], row['unit'], name)}{limit}"
 
     def during(self, detector: str) -> str:
         """The activity in which most of a detector's faults fell, if that is most of them; else nothing."""

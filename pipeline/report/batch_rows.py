@@ -1,13 +1,13 @@
 """The rows of the batch page: what is shown of a session, and what it is sorted, grouped and filtered by."""
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from typing import Any
 
 from pipeline.report import words
 from pipeline.report.analysed import analysed_of, length_s
 from pipeline.report.margins import FAR, limit_title
 from pipeline.report.review import Review
+from pipeline.report.starts import stated_start
 from pipeline.report.strip import as_markup
 
 NEAR = 0.2
@@ -105,9 +105,8 @@ def _analysed_share(quality: Mapping[str, Any], review: Review | None) -> float 
 
 def _start_words(started_at: str) -> tuple[str, str]:
     """Day and time as stated, or the text itself where it is no time."""
-    try:
-        start = datetime.fromisoformat(started_at)
-    except ValueError:
+    start = stated_start(started_at)
+    if start is None:
         return started_at, ""
     return f"{start.day} {start:%b %Y}", f"{start:%H:%M}"
 
@@ -124,9 +123,9 @@ def _nearest(quality: Mapping[str, Any]) -> dict[str, Any] | None:
     if not nearest or not nearest["factor"]:
         return None
     factor = float(nearest["factor"])
-    title, distance = limit_title(nearest["name"]), abs(factor - 1)
+    distance = abs(factor - 1)
     return {
-        "limit": title[:1].lower() + title[1:],
+        "limit": words.lower_first(limit_title(nearest["name"])),
         "moved": f"{'+' if factor > 1 else ''}{_percent(factor)}",
         "turns_to": words.VERDICTS[nearest["turns_to"]].plain,
         "distance": round(distance, 4),
@@ -137,8 +136,7 @@ def _nearest(quality: Mapping[str, Any]) -> dict[str, Any] | None:
 
 def _percent(factor: float) -> str:
     """By how much a limit must move: never none of it."""
-    percent = (factor - 1) * 100
-    return f"{words.number(percent, 1 if abs(percent) < 1 else 2)}{words.THIN}%"
+    return words.percent(factor - 1, 1 if abs((factor - 1) * 100) < 1 else 2)
 
 
 def _is_doubtful(

@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pipeline.report import words
+from pipeline.report.words import counted, percent
 from pipeline.verdict.moves import MOVES, factor_of, moved_limit
 from schemas.measures import BY_NAME
 
@@ -97,8 +98,9 @@ def _steps(quality: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def move_words(factor: float) -> str:
     """A move of all limits, as '20 % stricter'."""
-    percent = f"{words.number(abs(factor - 1) * 100)}{words.THIN}%"
-    return "as it is" if factor == 1 else f"{percent} {'stricter' if factor < 1 else 'looser'}"
+    return (
+        "as it is" if factor == 1 else f"{percent(abs(factor - 1))} {'stricter' if factor < 1 else 'looser'}"
+    )
 
 
 def limit_title(name: str) -> str:
@@ -113,7 +115,7 @@ def _unit(name: str) -> str:
 def _amount(value: float, name: str) -> str:
     """A value with its unit; shares to three digits, since a step of one turns a verdict."""
     if _unit(name) == "1" and value >= 0.0001:
-        return f"{words.number(value * 100)}{words.THIN}%"
+        return percent(value)
     return words.amount(value, _unit(name), name)
 
 
@@ -177,11 +179,11 @@ def _factor_words(factor: float) -> str:
     """What a factor does to a limit, as '12 % lower' or '4.3 times as high'."""
     if factor >= 2:
         return f"{words.number(factor, 2)} times as high"
-    percent = abs(factor - 1) * 100
-    if percent < 0.1:
+    moved = abs(factor - 1)
+    if moved * 100 < 0.1:
         return f"hardly {'lower' if factor < 1 else 'higher'}"
-    shown = words.number(percent, 2) if percent < 99 else "more than 99"
-    return f"{shown}{words.THIN}% {'lower' if factor < 1 else 'higher'}"
+    shown = percent(moved, 2) if moved * 100 < 99 else f"more than {percent(0.99)}"
+    return f"{shown} {'lower' if factor < 1 else 'higher'}"
 
 
 def _why_none(row: Mapping[str, Any]) -> str:
@@ -348,21 +350,21 @@ def _study_words(told: Sequence[Mapping[str, Any]]) -> list[str]:
     by_size = turned_by_size(judged)
     sizes = [size for size, _ in by_size]
     sentences = [
-        f"Of {_n(len(judged), 'verdict')}, with all limits moved either way: {_tally(by_size, 'turn')}."
+        f"Of {counted(len(judged), 'verdict')}, with all limits moved either way: {_tally(by_size, 'turn')}."
     ]
     out = [quality for quality in judged if quality["verdict"] not in _USED]
     used = [quality for quality in judged if quality["verdict"] in _USED]
     if out:
         by_size = [(size, sum(_is_used(quality, 1 + size) for quality in out)) for size in sizes]
         told_of = _tally(by_size, "would be used")
-        sentences.append(f"Of {_n(len(out), 'session')} left out, with looser limits: {told_of}.")
+        sentences.append(f"Of {counted(len(out), 'session')} left out, with looser limits: {told_of}.")
     if used:
         by_size = [(size, sum(not _is_used(quality, 1 - size) for quality in used)) for size in sizes]
         told_of = _tally(by_size, "would be left out")
-        sentences.append(f"Of {_n(len(used), 'session')} used, with stricter limits: {told_of}.")
+        sentences.append(f"Of {counted(len(used), 'session')} used, with stricter limits: {told_of}.")
     if len(told) > len(judged):
         n = len(told) - len(judged)
-        sentences.append(f"{_n(n, 'session')} could not be read; no limit decided that.")
+        sentences.append(f"{counted(n, 'session')} could not be read; no limit decided that.")
     return sentences
 
 
@@ -372,13 +374,9 @@ def turned_by_size(judged: Sequence[Mapping[str, Any]]) -> list[tuple[float, int
     return [(size, sum(_turns(quality, (1 - size, 1 + size)) for quality in judged)) for size in sizes]
 
 
-def _n(n: int, what: str) -> str:
-    return f"{words.count(n)} {what}{'' if n == 1 else 's'}"
-
-
 def _tally(by_size: Sequence[tuple[float, int]], what: str) -> str:
     """Counts at each size of a move, as 'none turns at 10 %, 2 at 20 % and 5 at 50 %'."""
-    shown = [f"{words.number(size * 100)}{words.THIN}%" for size, _ in by_size]
+    shown = [percent(size) for size, _ in by_size]
     first = what if what != "turn" or by_size[0][1] > 1 else "turns"
     if not any(n for _, n in by_size):
         return f"none {first} at up to {shown[-1]}"

@@ -147,12 +147,11 @@ def _rules(policy: Policy) -> Iterator[str]:
 
 
 def _lower(name: str) -> str:
-    title = words.measure_title(name)
-    return title[:1].lower() + title[1:]
+    return words.lower_first(words.measure_title(name))
 
 
 def _by(reasons: Sequence[tuple[str, int]]) -> str:
-    return "; ".join(f"{reason[:1].lower()}{reason[1:]}: {n}" for reason, n in reasons)
+    return "; ".join(f"{words.lower_first(reason)}: {n}" for reason, n in reasons)
 
 
 def _judged(qualities: Sequence[Mapping[str, Any]], flow: Flow) -> Iterator[str]:
@@ -179,11 +178,11 @@ def _moved(qualities: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     by_size = turned_by_size(judged)
     if not any(n for _, n in by_size):
         yield (
-            f"With all limits moved by up to {words.number(by_size[-1][0] * 100)} % either way no verdict "
+            f"With all limits moved by up to {words.percent(by_size[-1][0])} either way no verdict "
             "would turn; the thresholds of the detectors were not moved."
         )
         return
-    sizes = listed([f"{words.number(size * 100)} %" for size, _ in by_size])
+    sizes = listed([words.percent(size) for size, _ in by_size])
     turned = listed([words.count(n) for _, n in by_size])
     yield (
         f"With all limits moved by {sizes} either way, {turned} of {counted(len(judged), 'verdict')} would "

@@ -18,6 +18,7 @@ from pipeline.report.parts import Activity, script, templates
 from pipeline.report.pictures import glance_figure, spectrum_figure
 from pipeline.report.review import review_of, session_review
 from pipeline.report.signal import session_part
+from pipeline.report.starts import started_words
 from pipeline.report.strip import strip_svg
 from pipeline.report.svg import draw
 from pipeline.report.viewer import Seen, see
@@ -129,7 +130,7 @@ def _answers(quality: Mapping[str, Any], warned: Sequence[str], readable: bool) 
         ],
         "usable_words": words.intervals_words(quality["usable"], quality["duration_s"] or 0),
         "usable_s": sum(stop - start for start, stop in quality["usable"]),
-        "started": words.started_words(quality["started_at"], quality.get("time_zone") or ""),
+        "started": started_words(quality["started_at"], quality.get("time_zone") or ""),
         "measures": _deciding(quality["measures"]),
         "conditions": words.conditions_words(quality),
     }

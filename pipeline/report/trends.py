@@ -10,7 +10,6 @@ Sessions are taken as independent. In every other case none is shown, and the re
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -18,6 +17,7 @@ import numpy.typing as npt
 from scipy import stats
 
 from pipeline.report import words
+from pipeline.report.starts import stated_start
 from pipeline.report.trend_scales import Scale, dots, line, scale_of
 from schemas.measures import BY_NAME
 
@@ -120,17 +120,10 @@ def short_days(qualities: Sequence[Mapping[str, Any]]) -> tuple[str, str]:
 
 
 def _ends(qualities: Sequence[Mapping[str, Any]], style: str) -> tuple[str, str]:
-    starts = [start for quality in qualities if (start := _start(quality))]
+    starts = [start for quality in qualities if (start := stated_start(quality["started_at"]))]
     ends = (min(starts), max(starts)) if starts else ()
     first, last = (f"{start.day} {start:{style}}" for start in ends) if ends else ("", "")
     return first, last
-
-
-def _start(quality: Mapping[str, Any]) -> datetime | None:
-    try:
-        return datetime.fromisoformat(quality["started_at"])
-    except ValueError:
-        return None
 
 
 def least_sessions(n_tested: int) -> int:
@@ -147,7 +140,7 @@ def least_sessions(n_tested: int) -> int:
 def in_numbers(qualities: Sequence[Mapping[str, Any]], shown: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """The dots in words: each session by device and start, with its value of every measure that is shown."""
     measures = [row["measure"] for row in shown]
-    dated = [(start, quality) for quality in qualities if (start := _start(quality))]
+    dated = [(start, quality) for quality in qualities if (start := stated_start(quality["started_at"]))]
     dated.sort(key=lambda pair: (pair[1]["device"], pair[0].timestamp(), pair[1]["session"]))
     return {
         "titles": [words.measure_title(measure) for measure in measures],
@@ -169,7 +162,7 @@ def in_numbers(qualities: Sequence[Mapping[str, Any]], shown: Sequence[Mapping[s
 def _series(qualities: Sequence[Mapping[str, Any]], quantity: Quantity) -> list[Series]:
     points: dict[str, list[tuple[float, str, float | None]]] = {}
     for quality in qualities:
-        start, value = _start(quality), _value(quality, quantity.measure)
+        start, value = stated_start(quality["started_at"]), _value(quality, quantity.measure)
         if start is not None:
             row = (start.timestamp(), quality["session"], value)
             points.setdefault(quality[quantity.by], []).append(row)

@@ -10,10 +10,8 @@ import base64
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -24,6 +22,7 @@ from pipeline.report import moments, words
 from pipeline.report.glance import Glance, look, recordings_of, uncovered
 from pipeline.report.layers import Layer
 from pipeline.report.parts import Activity, script
+from pipeline.report.starts import local_start
 from schemas.conditions import CONDITIONS
 
 WHOLE_VALUES = 400_000
@@ -304,12 +303,8 @@ def _straight(rows: Any, seconds: Any, within_s: float) -> list[int]:
 
 def _clock_time(quality: Mapping[str, Any]) -> dict[str, Any] | None:
     """Seconds since midnight of the first sample where it was worn, and in which zone; None where unknown."""
-    try:
-        start = datetime.fromisoformat(quality["started_at"])
-        name = quality.get("time_zone") or ""
-        if name and start.tzinfo:
-            start = start.astimezone(ZoneInfo(name))
-    except (ValueError, ZoneInfoNotFoundError, OSError):
+    start = local_start(quality["started_at"], quality.get("time_zone") or "")
+    if start is None:
         return None
     second = start.hour * 3600 + start.minute * 60 + start.second + start.microsecond / 1e6
     return {"second": second, "date": f"{start.day} {start:%B %Y}"}

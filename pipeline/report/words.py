@@ -5,9 +5,7 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from typing import Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from schemas.conditions import CONDITIONS
 from schemas.measures import BY_NAME
@@ -155,6 +153,11 @@ def share(fraction: float | None) -> str:
     return f"{percent:.{decimals}f}".rstrip("0").rstrip(".") + f"{THIN}%"
 
 
+def percent(fraction: float, digits: int = 3) -> str:
+    """A fraction as per cent to that many significant digits; of measured shares :func:`share` is read."""
+    return f"{number(fraction * 100, digits)}{THIN}%"
+
+
 def count(value: float | None) -> str:
     """A whole number with its digits in groups of three."""
     return "–" if value is None else f"{int(value):,}".replace(",", THIN)
@@ -171,16 +174,9 @@ def span_words(seconds: float | None) -> str:
         return "–"
     if seconds < 59.95:
         return f"{number(seconds)}{THIN}s"
-    whole = round(seconds)
-    hours, minutes, rest = whole // 3600, whole % 3600 // 60, whole % 60
+    hours, minutes, rest = _of_clock(round(seconds))
     parts = [(hours, "h"), (minutes, "min")] if hours else [(minutes, "min"), (rest, "s")]
     return " ".join(f"{n}{THIN}{unit}" for n, unit in parts if n)
-
-
-def adding_up(parts_s: Sequence[float]) -> tuple[str, list[str]]:
-    """The sum and the parts of a time in words, rounded so that the parts as shown add up to the sum."""
-    per_s, steps = in_steps(parts_s)
-    return steps_words(sum(steps), per_s), [steps_words(part, per_s) for part in steps]
 
 
 def in_steps(parts_s: Sequence[float]) -> tuple[int, list[int]]:
@@ -206,8 +202,13 @@ def steps_words(n: int, per_s: int) -> str:
     """`n` steps of a second in full: '1 h 2 min 3 s', '12.3 s'; no part of it is rounded away."""
     if per_s > 1:
         return f"{number(n / per_s, 4)}{THIN}s"
-    parts = [(n // 3600, "h"), (n % 3600 // 60, "min"), (n % 60, "s")]
+    parts = zip(_of_clock(n), ("h", "min", "s"), strict=True)
     return " ".join(f"{value}{THIN}{unit}" for value, unit in parts if value) or f"0{THIN}s"
+
+
+def _of_clock(seconds: int) -> tuple[int, int, int]:
+    """Hours, minutes and seconds."""
+    return seconds // 3600, seconds % 3600 // 60, seconds % 60
 
 
 def clock(seconds: float, decimals: int = 0) -> str:
@@ -216,7 +217,7 @@ def clock(seconds: float, decimals: int = 0) -> str:
         return "–"
     ticks = round(abs(seconds) * 10**decimals)
     whole, part = divmod(ticks, 10**decimals)
-    hours, minutes, rest = whole // 3600, whole % 3600 // 60, whole % 60
+    hours, minutes, rest = _of_clock(whole)
     text = f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
     sign = "\u2212" if seconds < 0 and ticks else ""
     return sign + text + (f".{part:0{decimals}d}" if decimals else "")
@@ -279,8 +280,7 @@ def measure_title(name: str) -> str:
     if name in BY_NAME:
         return BY_NAME[name].title
     plain = VERDICTS[name].plain if name in VERDICTS else name.replace("_", " ")
-    words = CONDITION_WORDS.get(name, plain)
-    return words[:1].upper() + words[1:]
+    return upper_first(CONDITION_WORDS.get(name, plain))
 
 
 def short_title(name: str) -> str:
@@ -288,8 +288,7 @@ def short_title(name: str) -> str:
     if name in _SHORT:
         return _SHORT[name]
     if name in BY_NAME:
-        title = BY_NAME[name].title
-        return title[:1].lower() + title[1:]
+        return lower_first(BY_NAME[name].title)
     return "mains" if name == "mains" else CONDITION_WORDS.get(name, name.replace("_", " "))
 
 
@@ -322,26 +321,9 @@ def upper_first(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def started_words(started_at: str, time_zone: str) -> str:
-    """Start of the session in the study's zone, or as given where either cannot be understood.
-
-    Names such as ``Etc/GMT-1`` are left out: they turn the sign round, and the offset says it all.
-    """
-    try:
-        start = datetime.fromisoformat(started_at)
-        zone = ZoneInfo(time_zone) if time_zone and start.tzinfo else None
-    except (ValueError, ZoneInfoNotFoundError, OSError):
-        return started_at
-    if zone is None:
-        return started_at
-    local = start.astimezone(zone)
-    named = "" if time_zone.startswith("Etc/") else f"{time_zone}, "
-    return f"{local.day} {local:%B %Y, %H:%M:%S} ({named}{_offset_words(local)})"
-
-
-def _offset_words(moment: datetime) -> str:
-    minutes = round((moment.utcoffset() or timedelta()).total_seconds() / 60)
-    return f"UTC{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+def lower_first(text: str) -> str:
+    """A title for use within a line."""
+    return text[:1].lower() + text[1:]
 
 
 def split_sentence(sentence: str, verdict: str) -> tuple[str, str]:
@@ -349,7 +331,7 @@ def split_sentence(sentence: str, verdict: str) -> tuple[str, str]:
     plain = VERDICTS[verdict].plain
     if sentence.lower().startswith(plain):
         return sentence[: len(plain)], sentence[len(plain) :].lstrip(":;,. ")
-    return plain[:1].upper() + plain[1:], sentence
+    return upper_first(plain), sentence
 
 
 def intervals_words(intervals: Sequence[Sequence[float]], duration_s: float, at_most: int = 8) -> str:
