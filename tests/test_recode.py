@@ -55,6 +55,7 @@ def held(name: str, verdict: str = "accept", **more) -> Held:
         "findings": (),
         "samples": {"": Path("samples.parquet")},
         "events": None,
+        "dumps": {"serial": ["dumps/strap-7/wedging 12.log"]},
     }
     return Held(**{**known, **more})
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from pipeline.errors import InputError, Problem
 from pipeline.progress import Watch, unwatched
+from pipeline.writing import write_text
 from schemas.bags import (
     BLOCK_BYTES,
     DECLARATION,
@@ -57,11 +58,11 @@ def write_manifests(
     if not sizes:
         raise ValueError(f"{folder} has no payload")
     oxum = f"{sum(sizes.values())}.{len(sizes)}"
-    _write(folder / DECLARATION, DECLARATION_TEXT)
-    _write(folder / INFO, _info_text({**info, OXUM: oxum}))
-    _write(folder / MANIFEST, _manifest_text(folder, list(sizes), watch, known or {}))
+    write_text(folder / DECLARATION, DECLARATION_TEXT)
+    write_text(folder / INFO, _info_text({**info, OXUM: oxum}))
+    write_text(folder / MANIFEST, _manifest_text(folder, list(sizes), watch, known or {}))
     tags = [p for p, _ in _files(folder) if p not in sizes and p != TAG_MANIFEST]
-    _write(folder / TAG_MANIFEST, _manifest_text(folder, tags, watch, {}))
+    write_text(folder / TAG_MANIFEST, _manifest_text(folder, tags, watch, {}))
 
 
 def finish(aside: Path, final: Path) -> None:
@@ -123,10 +124,6 @@ def _info_text(info: Mapping[str, str]) -> str:
             raise ValueError(f"not a label for {INFO}: {label!r}")
     # One line each, however long: readers differ in how they put folded lines together.
     return "".join(f"{label}: {' '.join(value.split())}\n" for label, value in info.items())
-
-
-def _write(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8", newline="\n")
 
 
 def _prune(folder: Path) -> None:

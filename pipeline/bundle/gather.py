@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -44,6 +44,8 @@ class Held:
         Suffix of each recording ('' for the main one) -> its file; empty where nothing could be read.
     events : Path or None
         Its events.
+    dumps : mapping of str to sequence of str
+        Layout -> the dumps read by it, in order, as the sessions table names them.
     """
 
     name: str
@@ -60,6 +62,7 @@ class Held:
     findings: tuple[Mapping[str, Any], ...]
     samples: Mapping[str, Path]
     events: Path | None
+    dumps: Mapping[str, Sequence[str]]
 
 
 @dataclass(frozen=True)
@@ -193,7 +196,15 @@ def _held(results: Path, row: Mapping[str, Any], run: Mapping[str, Any]) -> Held
         findings=tuple(_findings(folder / "findings.parquet")),
         samples=samples,
         events=events,
+        dumps=_dumps(row),
     )
+
+
+def _dumps(row: Mapping[str, Any]) -> dict[str, list[str]]:
+    found = dict[str, list[str]]()
+    for layout, dump in zip(row["layouts"], row["dumps"], strict=True):
+        found.setdefault(layout, []).append(dump)
+    return found
 
 
 def _same_makers(quality: Mapping[str, Any], run: Mapping[str, Any]) -> bool:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import InputError, Problem
-from pipeline.writing import csv_text
+from pipeline.writing import csv_text, written_aside
 
 KINDS = {
     "participant": "P{:02d}",
@@ -242,11 +242,7 @@ def write_key(path: Path, key: Key) -> None:
         for name, code in sorted(key.codes[kind].items(), key=lambda item: (len(item[1]), item[1]))
     ]
     rows.append((_SECRET, "", key.secret, ""))
-    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
+    with written_aside(path) as aside:
         number = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
         with os.fdopen(number, "w", encoding="utf-8", newline="\n") as file:
             file.write(csv_text(HEADER, rows))
-        aside.replace(path)
-    finally:
-        aside.unlink(missing_ok=True)

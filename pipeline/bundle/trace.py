@@ -21,7 +21,6 @@ from pipeline.bundle.fields import PARQUET, texts_of
 from pipeline.bundle.names import Names
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from pipeline.recording.account import Account, unpacked
-from pipeline.steps.study_record import STUDY_RECORD
 from pipeline.writing import write_text
 from schemas.columns import Column
 from schemas.tables import arrow_schema
@@ -89,11 +88,10 @@ def write_trace(
     authors, published
         As they were asked for: whoever makes the bundle again asks for the same.
     """
-    listed = _dumps_by_layout(names.gathered.results)
     untold = dict[str, list[str]]()
     with pq.ParquetWriter(data / TRACE_TABLE, arrow_schema(TRACE), compression="zstd") as writer:
         for session in recoded.sessions:
-            kinds, missing = _kinds(session, picked[session.code], listed, names)
+            kinds, missing = _kinds(picked[session.code], names)
             untold[session.code] = missing
             for kind in kinds:
                 for table in _tables(session.code, kind):
@@ -151,20 +149,7 @@ def _digests(session: RecodedSession) -> dict[str, str]:
     return {name: digest for name, digest in session.quality["made_by"]["dumps"].items() if digest}
 
 
-def _dumps_by_layout(results: Path) -> dict[str, dict[str, list[str]]]:
-    """Session -> layout -> its dumps in order, all by the study's names."""
-    record = json.loads((results / ".work" / STUDY_RECORD).read_text(encoding="utf-8"))
-    found = dict[str, dict[str, list[str]]]()
-    for row in record["sessions"]:
-        own = found.setdefault(row["session"], {})
-        for layout, dump in zip(row["layouts"], row["dumps"], strict=True):
-            own.setdefault(layout, []).append(dump)
-    return found
-
-
-def _kinds(
-    session: RecodedSession, picked: Picked, listed: Mapping[str, Mapping[str, list[str]]], names: Names
-) -> tuple[list[_Kind], list[str]]:
+def _kinds(picked: Picked, names: Names) -> tuple[list[_Kind], list[str]]:
     """Frames of each file of samples; and the files of which they are not kept: events, and too many."""
     held = picked.held
     digests = held.quality["made_by"]["dumps"]
@@ -182,7 +167,7 @@ def _kinds(
                     file,
                     names.code("layout", layout),
                     _number(picked, layout, frame, names),
-                    tuple(digests.get(dump, "") for dump in listed[held.name][layout]),
+                    tuple(digests.get(dump, "") for dump in held.dumps[layout]),
                     unpacked(text),
                 )
             )
