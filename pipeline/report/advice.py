@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from pipeline.report import words
+from pipeline.report.analysed import length_s, within_s
 from pipeline.report.parts import Activity
 from pipeline.report.rates import FOLDS_INTO_HZ, better_hz
 
@@ -96,10 +97,10 @@ class Told:
     def during(self, detector: str) -> str:
         """The activity in which most of a detector's faults fell, if that is most of them; else nothing."""
         spans = [(f["start_s"], f["stop_s"]) for f in self.of(detector, "fault")]
-        total_s, by_activity = sum(stop - start for start, stop in spans), dict[str, float]()
+        total_s, by_activity = length_s(spans), dict[str, float]()
         for one in self.activities:
-            inside = sum(max(min(stop, one.stop_s) - max(start, one.start_s), 0.0) for start, stop in spans)
-            by_activity[one.activity] = by_activity.get(one.activity, 0.0) + inside
+            inside_s = within_s(spans, one.start_s, one.stop_s)
+            by_activity[one.activity] = by_activity.get(one.activity, 0.0) + inside_s
         longest = max(by_activity, key=lambda name: by_activity[name], default="")
         if len(by_activity) < 2 or not total_s or by_activity[longest] <= total_s / 2:
             return ""

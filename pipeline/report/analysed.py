@@ -34,6 +34,11 @@ def length_s(intervals: Sequence[Sequence[float]]) -> float:
     return float(sum(stop - start for start, stop in intervals))
 
 
+def within_s(intervals: Sequence[Sequence[float]], start_s: float, stop_s: float) -> float:
+    """How much of the stretch from `start_s` to `stop_s` lies in `intervals`, each of which counts."""
+    return float(sum(max(min(stop, stop_s) - max(start, start_s), 0.0) for start, stop in intervals))
+
+
 def without(intervals: Sequence[Sequence[float]], others: Sequence[Sequence[float]]) -> Intervals:
     """What of `intervals` lies in none of `others`; both ascending, and disjoint in themselves."""
     left: Intervals = []

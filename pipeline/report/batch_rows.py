@@ -37,14 +37,9 @@ def rows(
     return sorted(made, key=lambda row: not row["doubtful"])
 
 
-def usable_s(quality: Mapping[str, Any]) -> float:
-    """Total length of what can be used."""
-    return length_s(quality["usable"])
-
-
 def _urgency(quality: Mapping[str, Any]) -> tuple[int, float, str]:
     duration_s = quality["duration_s"] or 0
-    usable = usable_s(quality) / duration_s if duration_s else 0.0
+    usable = length_s(quality["usable"]) / duration_s if duration_s else 0.0
     return words.VERDICTS[quality["verdict"]].rank, round(usable, 6), quality["session"]
 
 
@@ -82,7 +77,7 @@ def _row(
         "day": day,
         "time": time,
         "duration_s": duration_s,
-        "usable_share": usable_s(quality) / duration_s if duration_s else None,
+        "usable_share": length_s(quality["usable"]) / duration_s if duration_s else None,
         "strip": as_markup(strip, _strip_label(quality)) if strip else "",
         "not_assessed": not_assessed,
         "warnings": quality.get("warnings", []) if duration_s else [],

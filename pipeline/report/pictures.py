@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.report.analysed import length_s
 from pipeline.report.glance import Envelope, Glance
 from pipeline.report.linelabels import (
     LABEL_ROW_IN,
@@ -198,8 +199,7 @@ def _draw_lanes(
         runs = glance.runs(BY_NAME[lane["name"]].mask)
         _spans(axes, runs, i, colour, HATCHES[lane["name"]], filled=lane["name"] == "lost")
         _beside(axes, i, lane["seconds"], "" if lane["fault"] else ", note")
-    total_s = sum(stop - start for start, stop in usable)
-    _beside(axes, 0, total_s)
+    _beside(axes, 0, length_s(usable))
     labels = [
         "can be used",
         *(lane["words"] for lane in lanes),

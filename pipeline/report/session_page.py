@@ -11,6 +11,7 @@ from markupsafe import Markup
 from pipeline.recording import open_recording
 from pipeline.report import words
 from pipeline.report.advice import advice
+from pipeline.report.analysed import length_s, within_s
 from pipeline.report.course import clock, losses
 from pipeline.report.glance import Glance
 from pipeline.report.margins import session_margins
@@ -129,7 +130,7 @@ def _answers(quality: Mapping[str, Any], warned: Sequence[str], readable: bool) 
             reason["text"] for reason in quality["reasons"] if reason["text"] not in quality["sentence"]
         ],
         "usable_words": words.intervals_words(quality["usable"], quality["duration_s"] or 0),
-        "usable_s": sum(stop - start for start, stop in quality["usable"]),
+        "usable_s": length_s(quality["usable"]),
         "started": started_words(quality["started_at"], quality.get("time_zone") or ""),
         "measures": _deciding(quality["measures"]),
         "conditions": words.conditions_words(quality),
@@ -213,27 +214,24 @@ def _doings(quality: Mapping[str, Any], activities: Sequence[Activity]) -> list[
     """Each activity, and which share of it lies in usable intervals."""
     rows = []
     for one in activities:
-        inside = sum(
-            max(min(stop, one.stop_s) - max(start, one.start_s), 0.0) for start, stop in quality["usable"]
-        )
-        length_s = one.stop_s - one.start_s
+        inside_s = within_s(quality["usable"], one.start_s, one.stop_s)
         rows.append(
             {
                 "start_s": one.start_s,
                 "stop_s": one.stop_s,
                 "activity": one.activity,
                 "intensity": one.intensity,
-                "usable": _share_of(inside, length_s, quality["nominal_hz"]),
+                "usable": _share_of(inside_s, one.stop_s - one.start_s, quality["nominal_hz"]),
             }
         )
     return rows
 
 
-def _share_of(inside_s: float, length_s: float, sample_hz: float | None) -> float | None:
+def _share_of(inside_s: float, lasts_s: float, sample_hz: float | None) -> float | None:
     """Share of an activity; all of it where less than two samples lack, for ends lie between samples."""
-    if length_s <= 0:
+    if lasts_s <= 0:
         return None
-    return 1.0 if length_s - inside_s < 1.5 / (sample_hz or math.inf) else min(inside_s / length_s, 1.0)
+    return 1.0 if lasts_s - inside_s < 1.5 / (sample_hz or math.inf) else min(inside_s / lasts_s, 1.0)
 
 
 def _layouts(quality: Mapping[str, Any]) -> dict[str, str]:

@@ -9,6 +9,7 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from pipeline.layouts import Channel
+from pipeline.report.analysed import length_s
 from pipeline.report.glance import Glance, regroup
 from pipeline.report.parts import Activity
 from pipeline.report.words import VERDICTS
@@ -30,11 +31,11 @@ _NOTE_MASK = sum(condition.mask for condition in CONDITIONS if not condition.fau
 def strip_svg(quality: Mapping[str, Any], glance: Glance | None, activities: Sequence[Activity]) -> str:
     """The strip as SVG text: no ids, no words, colours that a page may replace by class."""
     words = VERDICTS[quality["verdict"]].plain
-    usable = sum(stop - start for start, stop in quality["usable"])
+    usable_s = length_s(quality["usable"])
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" class="strip" role="img" viewBox="0 0 {WIDTH} {HEIGHT}">',
         f"<title>{escape(_printable(quality['session']))}: {words}</title>",
-        f"<desc>{usable:.0f} of {quality['duration_s']:.0f} seconds can be used. Field, faults, notes and "
+        f"<desc>{usable_s:.0f} of {quality['duration_s']:.0f} seconds can be used. Field, faults, notes and "
         "activities from left to right.</desc>",
         f'<path class="s-ground" fill="#fffdf8" d="M0 0h{WIDTH}v{HEIGHT}h-{WIDTH}z"/>',
     ]
