@@ -27,6 +27,9 @@ _OF_CHANNEL = (
 )
 """Metadata that is handed on: numbers, digests, and words from a closed set."""
 
+IN_PART = "usable stretches"
+"""In the description of a file that holds a session in part."""
+
 _DESCRIPTIONS = {
     "field": "electric field sensed by the electrode, input-referred",
     "acceleration": "acceleration along an axis of the device, gravity included",
@@ -67,7 +70,7 @@ def _write_session(
     digests = [digest for digest in dict.fromkeys(session.quality["made_by"]["dumps"].values()) if digest]
     layouts = [f"layouts/{code}.toml" for code in session.layout.split(";")]
     made_from = (*(f"sha256:{digest}" for digest in digests), *layouts, "policy.toml")
-    how_much = "" if session.parts is None else ", usable stretches"
+    how_much = "" if session.parts is None else f", {IN_PART}"
     for suffix, path in held.samples.items():
         out = folder / f"samples{suffix}.parquet"
         _rewrite(path, out, session, names, "samples", watch)

@@ -10,6 +10,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from pipeline.bundle.fields import of_any_session
 from pipeline.bundle.first_steps import R_NEEDS
 from pipeline.bundle.licence import licence_of
+from pipeline.bundle.parquet import IN_PART
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from schemas.bags import CRATE, DATA_PACKAGE
 from schemas.columns import VERDICTS
@@ -28,8 +29,6 @@ _WANTED = {
     "usable": "the samples of sessions that are used whole and, of others, the parts that may be used",
     "all": "the samples of all sessions that could be read, of rejected ones too (look at `verdict` first)",
 }
-_IN_PART = "usable stretches"
-"""In the description of a file that holds a session in part."""
 _DESCRIPTIONS = (
     ("dictionary.md", "every column of every table in words"),
     (DATA_PACKAGE, "the same for programs: Data Package 2.0"),
@@ -122,7 +121,7 @@ def _places(made: Sequence[Made], codes: Collection[str]) -> list[tuple[str, str
 
 def _said_of_all(several: Sequence[str]) -> str:
     """What holds for the files of all sessions: of some only the usable stretches are here."""
-    whole = [said for said in several if _IN_PART not in said]
+    whole = [said for said in several if IN_PART not in said]
     if not whole or len(whole) == len(several):
         return several[0]
     return f"{whole[0]}; of sessions used in part, the usable stretches"

@@ -282,6 +282,7 @@ def _dumps(old: _Row, names: Names) -> dict[str, Any]:
         "ledger": {numbered[dump]: _only(row, *bins) for dump, row in old["ledger"].items()},
         "made_by": {
             **_only(made_by, "version", "policy_sha256"),
+            # Named as reports look it up, but keyed: files of the bundle call it an HMAC.
             "layout_sha256": names.key.keyed(made_by["layout_sha256"]),
             "dumps": dumps,
         },
