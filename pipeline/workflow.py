@@ -15,7 +15,7 @@ from pipeline.crosscheck import dump_files
 from pipeline.errors import InputError
 from pipeline.holding import ENGINE, claim
 from pipeline.retiring import retire
-from pipeline.steps.job import STEP_CODE, Job, code_digest, last_failure
+from pipeline.steps.job import STEP_CODE, Job, code_digest, last_failure, log_rows
 from pipeline.steps.words import verdict_line
 from pipeline.study import Decision, Study, check_folders, load_study
 from pipeline.verdict import Policy, load_policy
@@ -107,14 +107,14 @@ class Plan:
     def surroundings(self, wildcards: Any) -> str:
         """What detectors need beside the recording: mains, activity log, thresholds."""
         session = self.jobs[wildcards.session].session
-        return _digest([session.mains_hz, _log_of(session), self.policy.settings_sha256])
+        return _digest([session.mains_hz, log_rows(session), self.policy.settings_sha256])
 
     def circumstances(self, wildcards: Any) -> str:
         """Everything that a verdict or a report shows of study, session and policy."""
         session = self.jobs[wildcards.session].session
         facts = [session.participant, session.site, session.device, session.started_at.isoformat()]
         study = [self.study.title, self.study.time_zone]
-        return _digest([facts, study, _log_of(session), self.policy.sha256])
+        return _digest([facts, study, log_rows(session), self.policy.sha256])
 
     def review(self, wildcards: Any) -> str:
         """What a person decided about the session, for its page alone."""
@@ -195,10 +195,6 @@ def _stamp(dump: Path) -> str:
     except OSError:
         return "none"
     return f"{stat.st_size}@{stat.st_mtime_ns}"
-
-
-def _log_of(session: Any) -> list[list[Any]]:
-    return [[a.start_s, a.stop_s, a.activity, a.intensity] for a in session.activities]
 
 
 def _decided(review: Decision | None) -> list[str]:

@@ -209,12 +209,25 @@ def mark_failed(places: Places, step: str, why: str) -> None:
     write_text(places.failed, f"{time.time_ns()} {step} {' '.join(why.split())}\n")
 
 
+def to_redo(broken: Mapping[Places, str]) -> StepFailed:
+    """What to raise where files of sessions cannot be read, and why not: the next run redoes these."""
+    for places, why in broken.items():
+        mark_failed(places, "overview", why)
+    names = ", ".join(places.session for places in broken)
+    return StepFailed(f"{names}: files were changed and cannot be read. Run again to redo them.")
+
+
 def last_failure(places: Places) -> str:
     """What :func:`mark_failed` wrote last; empty where nothing ever failed."""
     try:
         return places.failed.read_text(encoding="utf-8", errors="replace").strip()
     except OSError:
         return ""
+
+
+def log_rows(session: Session) -> list[list[Any]]:
+    """What the activity log says of a session, without where it stands in the file."""
+    return [[a.start_s, a.stop_s, a.activity, a.intensity] for a in session.activities]
 
 
 def write_json(path: Path, content: Mapping[str, Any]) -> None:

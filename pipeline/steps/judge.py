@@ -16,8 +16,8 @@ from pipeline.detectors import Detected, Spans, on_main
 from pipeline.recording import BLOCK_ROWS, Recording, copy_events, open_recording, write_samples
 from pipeline.recording.write import Rows
 from pipeline.steps.detect import read_detected
-from pipeline.steps.job import Job, read_json, write_json
-from pipeline.study import Activity
+from pipeline.steps.job import Job, log_rows, read_json, write_json
+from pipeline.study import Session
 from pipeline.verdict.judge import Extent, Verdict, unreadable
 from pipeline.verdict.judge import judge as judge_session
 from pipeline.verdict.margins import margins
@@ -178,7 +178,7 @@ def _quality(job: Job, recorded: Sequence[Recorded], whole: Detected, verdict: V
             "version": __version__,
             "layout_sha256": job.layouts_sha256,
             "policy_sha256": job.policy.sha256,
-            "activities_sha256": _log_sha256(session.activities),
+            "activities_sha256": _log_sha256(session),
             "dumps": {dump["name"]: dump["sha256"] for dump in conversion["dumps"]},
         },
     }
@@ -199,10 +199,9 @@ def _stretches(main: Recording | None, verdict: Verdict) -> dict[str, Any]:
     }
 
 
-def _log_sha256(activities: Sequence[Activity]) -> str:
+def _log_sha256(session: Session) -> str:
     """Digest of the session's part of the activity log: the detectors that read it decide by it, too."""
-    rows = [[a.start_s, a.stop_s, a.activity, a.intensity] for a in activities]
-    return hashlib.sha256(json.dumps(rows).encode()).hexdigest()
+    return hashlib.sha256(json.dumps(log_rows(session)).encode()).hexdigest()
 
 
 def _in_seconds(main: Recording, spans: Spans) -> list[list[float]]:

@@ -16,7 +16,7 @@ from pipeline.report import write_overview, write_report
 from pipeline.report.methods import Facts
 from pipeline.report.paper import write_paper
 from pipeline.report.review import review_of
-from pipeline.steps.job import Job, Places, StepFailed, mark_failed, read_json, write_json
+from pipeline.steps.job import Job, Places, read_json, to_redo, write_json
 from pipeline.steps.signal import check_signal, look_for_signal
 from pipeline.steps.study_record import STUDY_RECORD, study_record
 from pipeline.steps.tables import write_tables
@@ -139,7 +139,7 @@ def _read_all(
     places: Sequence[Places],
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]], dict[str, str]]:
     """Verdicts, conversions, and strips by session; one whose files are garbage is begun anew next time."""
-    qualities, conversions, strips, broken = [], [], {}, []
+    qualities, conversions, strips, broken = [], [], {}, {}
     for place in places:
         try:
             qualities.append(read_json(place.quality))
@@ -147,10 +147,7 @@ def _read_all(
             strips[place.session] = place.strip.read_text(encoding="utf-8")
             pq.read_schema(place.signal)
         except ValueError as error:
-            mark_failed(place, "overview", str(error))
-            broken.append(place.session)
+            broken[place] = str(error)
     if broken:
-        raise StepFailed(
-            f"{', '.join(broken)}: files were changed and cannot be read. Run again to redo them."
-        )
+        raise to_redo(broken)
     return qualities, conversions, strips

@@ -14,7 +14,7 @@ from pipeline.signal import (
     windows_of,
     write_windows,
 )
-from pipeline.steps.job import Job, Places, StepFailed, mark_failed
+from pipeline.steps.job import Job, Places, to_redo
 from pipeline.steps.tables import write_csv
 from pipeline.study import Study
 from schemas.columns import SIGNAL
@@ -44,10 +44,7 @@ def check_signal(study: Study, all_places: list[Places]) -> dict[str, Any]:
         signal = study_signal(worn)
     except ValueError:
         broken = [places for places in all_places if not _can_be_read(places)]
-        for places in broken:
-            mark_failed(places, "overview", f"{places.signal.name} cannot be read")
-        names = ", ".join(places.session for places in broken)
-        raise StepFailed(f"{names}: files were changed and cannot be read. Run again to redo them.") from None
+        raise to_redo({places: f"{places.signal.name} cannot be read" for places in broken}) from None
     write_csv(all_places[0].results / TABLE, SIGNAL, signal_rows(signal))
     return {**signal, "table": TABLE}
 
