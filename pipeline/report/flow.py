@@ -92,10 +92,15 @@ class Flow:
     analysed_in_part: int
 
     @property
+    def followed(self) -> int:
+        """Decisions that the analysis goes by."""
+        return self.decided - self.stale - self.unfit
+
+    @property
     def confirmed(self) -> int:
         """Decisions that are followed and say the same as the verdict."""
         moved = (self.left_out, self.taken_back, self.shortened, self.extended)
-        return self.decided - self.stale - self.unfit - sum(count.sessions for count in moved)
+        return self.followed - sum(count.sessions for count in moved)
 
 
 def trace(quality: Mapping[str, Any], review: Review | None) -> Traced:

@@ -112,11 +112,16 @@ def look(
     )
 
 
+def event_times(path: Path, duration_s: float) -> Floats:
+    """When each event within the recording came, in seconds."""
+    time_s: Floats = pq.read_table(path, columns=["time_s"], use_threads=False)["time_s"].to_numpy()
+    return time_s[(time_s >= 0) & (time_s <= duration_s)]
+
+
 def _events(path: Path, duration_s: float) -> Floats:
     if not path.exists():
         return np.empty(0)
-    time_s = pq.read_table(path, columns=["time_s"], use_threads=False)["time_s"].to_numpy()
-    columns = np.unique((time_s[(time_s >= 0) & (time_s <= duration_s)] / duration_s * N_COLUMNS).astype(int))
+    columns = np.unique((event_times(path, duration_s) / duration_s * N_COLUMNS).astype(int))
     return (columns + 0.5) * (duration_s / N_COLUMNS)
 
 

@@ -113,17 +113,13 @@ def _by_reason(qualities: Sequence[Mapping[str, Any]], reviews: Mapping[str, Rev
 
 def _by_person(flow: Flow) -> dict[str, int] | None:
     """Sessions that people left out, used in part and took back; None where no decision is followed."""
-    if not _followed(flow):
+    if not flow.followed:
         return None
     return {
         "out": flow.left_out.sessions,
         "part": flow.shortened.sessions,
         "back": flow.taken_back.sessions + flow.extended.sessions,
     }
-
-
-def _followed(flow: Flow) -> int:
-    return flow.decided - flow.stale - flow.unfit
 
 
 def _standing_out(quantities: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
@@ -158,7 +154,7 @@ def _shown(flow: Flow) -> _Shown:
         flow.recorded.time,
         flow.accepted.time,
         flow.accepted.hours / hours if hours else None,
-        _followed(flow),
+        flow.followed,
         flow.analysed.time,
         flow.analysed.hours / hours if hours else None,
         {

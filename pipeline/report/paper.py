@@ -21,9 +21,9 @@ _NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 _MOST_REASONS = 8
 _LONGEST = 36
+"""Reasons beyond, and letters beyond, are not drawn; the text has them all."""
 _MOST_LINES = 4
 """Of a reason in the picture, so that one without end leaves room for the others."""
-"""Reasons beyond, and letters beyond, are not drawn; the text has them all."""
 
 
 @dataclass(frozen=True)
@@ -151,15 +151,15 @@ def _rows(reasons: Sequence[tuple[str, int]]) -> tuple[tuple[str, str], ...]:
 
 def flow_svg(flow: Flow, study: str) -> str:
     """The flow as SVG text, which reads alone; `flow_text` says the same in words."""
-    drawn, y = [], 36
-    for box in boxes(flow):
+    shown, drawn, y = boxes(flow), [], 36
+    for box in shown:
         rows = [line for label, number in box.rows[:_MOST_REASONS] for line in _lines(label, number)]
         if more := box.rows[_MOST_REASONS:]:
             rows.append((f"{len(more)} more: see flow.txt", ""))
         height = 44 + 26 * (len(rows) + bool(box.note)) if box.side else 62
         drawn.append({"box": box, "rows": rows, "y": y, "height": height, "bottom": y + height})
         y += height + 20
-    said = "; ".join(f"{box.title}{f', {box.total}' if box.total else ''}" for box in boxes(flow))
+    said = "; ".join(f"{box.title}{f', {box.total}' if box.total else ''}" for box in shown)
     page = templates().get_template("flow.svg")
     svg = page.render(study=study, short_study=_fit(study, 60), boxes=drawn, height=y - 6, said=said)
     return _NO_XML.sub("\ufffd", svg)

@@ -19,7 +19,7 @@ from markupsafe import Markup
 
 from pipeline.recording import Block, Recording
 from pipeline.report import moments, words
-from pipeline.report.glance import Glance, look, recordings_of, uncovered
+from pipeline.report.glance import Glance, event_times, look, recordings_of, uncovered
 from pipeline.report.layers import Layer
 from pipeline.report.parts import Activity, script
 from pipeline.report.starts import local_start
@@ -110,9 +110,8 @@ def _events(samples: Path, glance: Glance) -> dict[str, Any]:
     path = samples.with_name("events.parquet")
     if not len(glance.events_s) or pq.read_metadata(path).num_rows > MOST_EVENTS:
         return {"each": False, "seconds": glance.events_s.tolist()}
-    time_s = pq.read_table(path, columns=["time_s"], use_threads=False)["time_s"].to_numpy()
-    inside = time_s[(time_s >= 0) & (time_s <= glance.duration_s)]
-    return {"each": True, "seconds": np.unique(inside.round(6)).tolist()}
+    time_s = event_times(path, glance.duration_s)
+    return {"each": True, "seconds": np.unique(time_s.round(6)).tolist()}
 
 
 class Pack:
