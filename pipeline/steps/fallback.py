@@ -4,6 +4,7 @@ import html
 
 from pipeline.detectors import Detected
 from pipeline.errors import Problem
+from pipeline.signal.windows import no_windows, write_windows
 from pipeline.steps.convert import write_setback
 from pipeline.steps.detect import write_detected
 from pipeline.steps.job import Job, WorkerEnded, mark_failed, read_json, write_json
@@ -37,6 +38,7 @@ def write_fallback(step: str, job: Job, error: Exception) -> None:
         page = f"<!doctype html><html lang='en'><meta charset='utf-8'><title>{title}</title><p>{why}</p>"
         write_text(places.report, f"{page}</html>\n")
         write_text(places.strip, "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 480 48'></svg>\n")
+        write_windows(no_windows("its page could not be made"), places.signal)
 
 
 def _write_nothing(job: Job, problem: Problem) -> None:
