@@ -3,7 +3,7 @@
 import hashlib
 import json
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
@@ -125,28 +125,25 @@ def _own_values(
 
 def commented_policy() -> str:
     """The built-in policy as a file to fill in: every value commented out, its reason beside it."""
-    lines = ["# What differs from the built-in policy. Remove the '#' before a value to change it.", ""]
-    section = ""
-    for threshold in builtin_policy().thresholds.values():
-        if threshold.section != section:
-            section = threshold.section
-            lines += ["", f"[{section}]"]
-        unit = "" if threshold.unit == "1" else f" [{threshold.unit}]"
-        lines += [f"# {threshold.reason}{unit}", f"#{threshold.name} = {threshold.value:g}"]
-    return "\n".join(lines) + "\n"
+    head = "# What differs from the built-in policy. Remove the '#' before a value to change it.\n"
+    return _written(head, builtin_policy(), lambda t: f"#{t.name} = {t.value:g}")
 
 
 def policy_in_force(policy: Policy) -> str:
     """Every threshold in force as a study's policy.toml could state it, its reason beside it."""
-    lines = ["# Every threshold in force. Those that the study set itself say so."]
-    section = ""
+    head = "# Every threshold in force. Those that the study set itself say so."
+    return _written(head, policy, lambda t: f"{t.name} = {t.value!r}")
+
+
+def _written(head: str, policy: Policy, line: Callable[[Threshold], str]) -> str:
+    lines, section = [head], ""
     for threshold in policy.thresholds.values():
         if threshold.section != section:
             section = threshold.section
             lines += ["", f"[{section}]"]
         unit = "" if threshold.unit == "1" else f" [{threshold.unit}]"
         own = "set by the study; built in for this reason: " if threshold.own else ""
-        lines += [f"# {own}{threshold.reason}{unit}", f"{threshold.name} = {threshold.value!r}"]
+        lines += [f"# {own}{threshold.reason}{unit}", line(threshold)]
     return "\n".join(lines) + "\n"
 
 
