@@ -96,7 +96,6 @@ def write_report(
             signal=session_part(signal) if signal and seen else "",
             margins=margins,
             contents=_contents(seen, activities, margins is not None, signal),
-            activities=activities,
             doings=_doings(quality, activities),
             groups=_grouped(quality["measures"]),
             **found,

@@ -55,12 +55,9 @@ def areas(windows: Windows) -> dict[str, dict[str, dict[str, Any]]]:
     if windows.absent:
         none = asdict(Measured(0, absent=windows.absent))
         return {pair: {"all": none, "kept": none} for pair in PAIRS}
-    amplitude, label = windows.features[:, AMPLITUDE], windows.label
+    amplitude, label, sets = windows.features[:, AMPLITUDE], windows.label, compared(windows)
     return {
-        pair: {
-            key: asdict(pair_area(amplitude[mask], label[mask], pair))
-            for key, mask in compared(windows).items()
-        }
+        pair: {key: asdict(pair_area(amplitude[mask], label[mask], pair)) for key, mask in sets.items()}
         for pair in PAIRS
     }
 
