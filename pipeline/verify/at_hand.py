@@ -135,8 +135,8 @@ def _same(
     taken: Iterable[str],
 ) -> str:
     """The session of the study with these dumps, that of the same name first; '' where there is none."""
-    free = [other for other in (name, *sorted(digests)) if other in digests and other not in set(taken)]
-    for other in free:
+    free = digests.keys() - set(taken)
+    for other in sorted(free, key=lambda one: (one != name, one)):
         left = list(digests[other])
         if len(left) == n_dumps and all(_take(left, digest) for digest in wanted):
             return other
