@@ -197,10 +197,9 @@ def _stretches(n: int) -> str:
 
 def _mains(told: Told) -> Advice | None:
     """Mains too strong with the electrode on: with it off, the contact is to be mended."""
-    if told.warning("mains", "mains_hz"):
-        finding = told.warning("mains", "mains_hz")
+    if (warned := told.warning("mains", "mains_hz")) is not None:
         do = "Correct mains_hz in study.toml: the grid of the place is another one."
-        return Advice("mains", do, finding["explanation"] if finding else "", ("mains_fraction",), "mains")
+        return Advice("mains", do, warned["explanation"], ("mains_fraction",), "mains")
     if not told.matters("mains_fraction"):
         return None
     peak = max((f for f in told.of("mains", "fault") if f["value"]), key=lambda f: f["value"], default=None)
@@ -219,7 +218,7 @@ def _folding(told: Told) -> Advice | None:
     first = next((line for line in lines if line["harmonic"] == 1), None)
     warned = told.warning("mains", "mains_in_movement_v")
     low, high = FOLDS_INTO_HZ
-    within = [line for line in lines if low <= line["folded_hz"] <= high and _folds(line)]
+    within = [line for line in lines if low <= line["folded_hz"] <= high and words.folds(line)]
     if first is None or not (warned or first in within or not first["assessable"]):
         return None
     line = first if first in within or not within else within[0]
@@ -229,7 +228,7 @@ def _folding(told: Told) -> Advice | None:
     if line in within:
         why, end = f"{said} {at}, into the movement band", "mains stays out of the movement band"
     else:
-        stands = said if _folds(line) else f"{said} lies beside half the rate"
+        stands = said if words.folds(line) else f"{said} lies beside half the rate"
         why, end = f"{stands} {at}, where it cannot be told from other things", "mains can be seen"
     if then_hz is None:
         do = "Record at another sampling rate, or put a low-pass filter before the converter."
@@ -237,10 +236,6 @@ def _folding(told: Told) -> Advice | None:
     then = f"{words.number(then_hz, 5)} Hz"
     rests = _sentence(why, f"at {then} no line up to the fifth harmonic folds into that band")
     return Advice("folding", f"Record at {then} or more, so that {end}.", rests, ("mains_fraction",), "mains")
-
-
-def _folds(line: Mapping[str, Any]) -> bool:
-    return abs(float(line["nominal_hz"]) * int(line["harmonic"]) - float(line["folded_hz"])) > 0.01
 
 
 def _losses(told: Told) -> Advice | None:

@@ -239,8 +239,7 @@ def amount(value: float | None, unit: str, name: str = "") -> str:
 def line_words(line: Mapping[str, Any], with_verdict: bool = True) -> str:
     """What a mains line is and where it appears, as '60 Hz folds to 30 Hz'."""
     true_hz, folded_hz = _line_hz(line)
-    folds = abs(true_hz - folded_hz) > 0.01
-    text = f"{number(true_hz, 5)} Hz" + (f" folds to {number(folded_hz, 4)} Hz" if folds else "")
+    text = f"{number(true_hz, 5)} Hz" + (f" folds to {number(folded_hz, 4)} Hz" if folds(line) else "")
     return text if line["assessable"] or not with_verdict else f"{text}, not assessable"
 
 
@@ -258,6 +257,12 @@ def place_words(lines: Sequence[Mapping[str, Any]]) -> str:
     else:
         text = f"{number(own[0], 5)} Hz" + (f", {here} Hz folded" if others else "")
     return text if any(line["assessable"] for line in lines) else f"{text}, not assessable"
+
+
+def folds(line: Mapping[str, Any]) -> bool:
+    """Whether a mains line appears elsewhere than where it is."""
+    true_hz, folded_hz = _line_hz(line)
+    return abs(true_hz - folded_hz) > 0.01
 
 
 def _line_hz(line: Mapping[str, Any]) -> tuple[float, float]:
