@@ -1,4 +1,4 @@
-"""The flow adds up at each step, whatever the study, and the methods say the same numbers.
+"""The flow adds up at each step, whatever the study, and picture and text say the same.
 
 Checked against STROBE (von Elm et al. 2007, PLoS Med 4:e296), items 13a (numbers at each stage), 13b (reasons
 at each stage) and 13c (a flow diagram), and CONSORT 2010 (Schulz et al. 2010, BMJ 340:c332), items 13a and
@@ -12,57 +12,19 @@ from typing import Any
 from xml.etree import ElementTree
 
 import pytest
-import report_examples as examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from paper_examples import BATCH, FACTS, STUDY, quality_of, reviewed
 from test_report import Page, parsed
 
 from pipeline.report.flow import Flow, flow_of
 from pipeline.report.methods import Facts, methods_text
 from pipeline.report.paper import boxes, flow_svg, flow_text, write_paper
 from pipeline.report.parts import templates
-from pipeline.report.review import review_of, seen_code
 from pipeline.steps.tables import exclusions
-from pipeline.study import Decision
-from pipeline.verdict import builtin_policy, load_policy
+from pipeline.verdict import builtin_policy
 
-STUDY = "A pottery workshop (invented)"
-FACTS = Facts(STUDY, "0.1.0", {"strap": "ab" * 32}, builtin_policy())
 HOSTILE = "</text><script>alert(1)</script><img src=x onerror=alert(1)>\u0001\ufffe&amp;"
-
-
-def quality_of(
-    name: str, verdict: str, duration_s: float = 60.0, used: float = 0.7, **others: Any
-) -> dict[str, Any]:
-    """An invented session of which, where it is used in part, `used` is clean."""
-    read = verdict != "unreadable"
-    bits = examples.quality_bits(int(duration_s * 250) if read else 0, {})
-    quality = examples.quality(name, verdict, len(bits), 250.0, bits)
-    quality["duration_s"] = duration_s if read else 0.0
-    edges = [0.0, duration_s * used * 0.5, duration_s * (1 - used * 0.5), duration_s]
-    quality["usable"] = {
-        "accept": [[0.0, duration_s]],
-        "accept_in_part": [edges[:2], edges[2:]],
-    }.get(verdict, [])
-    quality["clean"] = [part for part in (edges[:2], edges[2:]) if part[1] > part[0]] if read else []
-    quality["whole"] = [[0.0, duration_s]] if read else []
-    cut = {"accept_in_part": [edges[1:3]], "reject": [[0.0, duration_s]]}.get(verdict, [])
-    quality["left_out"] = [{"start_s": a, "stop_s": b, "text": "lost"} for a, b in cut]
-    return quality | others
-
-
-def reviewed(
-    qualities: list[dict[str, Any]], decisions: dict[str, str], seen: str | None = None
-) -> dict[str, Any]:
-    """Decisions by session, about what stands there."""
-    reviews = {}
-    for quality in qualities:
-        name = quality["session"]
-        if name in decisions:
-            code = seen_code(quality) if seen is None else seen
-            made = Decision(name, decisions[name], "strap over the sleeve", "AB", "2026-03-04", code, 2)
-            reviews[name] = review_of(quality, made) or {}
-    return reviews
 
 
 def seconds(words: str) -> float:
@@ -215,14 +177,6 @@ def test_order_and_repetition_change_no_byte(study: Any) -> None:
 
 # ---------------------------------------------------------------- what decisions change
 
-BATCH = [
-    quality_of("throw-01", "accept", participant="p1"),
-    quality_of("throw-02", "accept", participant="p2"),
-    quality_of("kiln-03", "accept_in_part", 100.0, 0.8, participant="p2"),
-    quality_of("kiln-04", "reject", 100.0, 0.2, participant="p3"),
-    quality_of("glaze-02", "unreadable", participant="p4"),
-]
-
 
 def test_decisions_move_sessions_between_verdict_and_analysis() -> None:
     decisions = {
@@ -330,69 +284,6 @@ def test_an_empty_study_has_a_flow() -> None:
     assert isinstance(parsed(flow_svg(flow_of([], {}), STUDY)), ElementTree.Element)
 
 
-# ---------------------------------------------------------------- methods
-
-
-def methods(decisions: dict[str, str], facts: Facts = FACTS, seen: str | None = None) -> str:
-    reviews = reviewed(BATCH, decisions, seen)
-    return methods_text(BATCH, reviews, flow_of(BATCH, reviews), facts)
-
-
-def test_methods_say_who_what_and_when() -> None:
-    """STROBE 5 (setting, dates) and 8 (how it was measured): versions, layouts and policy are named."""
-    text = methods({})
-    assert text.startswith(
-        "Recorded were 5 sessions of 4 participants with 1 device at 1 site on 2 March 2026."
-    )
-    assert "sessiongate 0.1.0" in text
-    assert "strap abababab" in text
-    assert builtin_policy().sha256[:8] in text
-    assert "All thresholds are the built-in ones." in text
-
-
-def test_methods_name_every_limit_with_its_value() -> None:
-    text = methods({})
-    policy = builtin_policy()
-    assert len(re.findall(r"at (?:most|least) [\d.]+ (?:%|s)", text)) == len(policy.limits)
-    assert "longest gap at most 5 s" in text
-    assert "samples lost at most 5 %" in text
-    assert "clean share at least 90 %" in text
-
-
-def test_methods_name_what_the_study_set_itself(tmp_path: Path) -> None:
-    (tmp_path / "policy.toml").write_text("[limits]\nlost_fraction = 0.2\n")
-    facts = Facts(STUDY, "0.1.0", {}, load_policy(tmp_path / "policy.toml"))
-    text = methods({}, facts)
-    assert "samples lost at most 20 %" in text
-    assert "Set by the study itself was limits.lost_fraction 20 %; all else is built in." in text
-
-
-def test_methods_say_numbers_and_reasons_of_the_flow() -> None:
-    """STROBE 13a and 13b in words, and 12c: what could not be assessed."""
-    text = methods({})
-    assert "1 session could not be read (found none in 74,112 bytes: 1)." in text
-    assert "of 4 sessions read, 2 were accepted whole and 1 in part (20 s cut from 1 session)" in text
-    assert "and 1 was not to be used (by first reason: electrode off: 1)." in text
-    assert "Not assessable was gravity at rest in 4 of them." in text
-    assert "No person changed a verdict." in text
-    assert (
-        "Analysed were 3 sessions of 2 participants (2 whole, 1 in part; 3 min 20 s, 62.5 % of the time"
-        in text
-    )
-    assert "Of 2 participants nothing was analysed." in text
-
-
-def test_methods_tell_of_decisions() -> None:
-    text = methods({"throw-01": "reject", "kiln-03": "accept_in_part"})
-    assert (
-        "1 person decided about 2 sessions: 1 was left out (strap over the sleeve: 1) and 1 was left" in text
-    )
-    assert "2 decisions made before what was looked at changed were not followed." in methods(
-        {"throw-01": "reject", "kiln-03": "reject"}, seen="r00000000-p00000000"
-    )
-    assert "For 1 decision it was not noted what was looked at." in methods({"throw-01": "reject"}, seen="")
-
-
 def test_the_batch_page_has_the_paper(tmp_path: Path) -> None:
     reviews = reviewed(BATCH, {"throw-01": "reject"}, "r00000000-p00000000")
     paper = write_paper(BATCH, reviews, FACTS, tmp_path)
@@ -420,22 +311,3 @@ def test_long_reasons_are_wrapped_in_the_picture(reason: str, whole: bool) -> No
     assert (" ".join(shown) == reason) == whole
     assert 2 < len(shown) <= 4
     assert all(len(line) <= 36 for line in shown)
-
-
-def test_methods_say_rates_mains_the_contact_rule_and_the_margins() -> None:
-    told = methods({})
-    assert "Nominal sampling rate was 250 Hz." in told
-    assert "Mains frequency was 50 Hz." in told
-    assert "probable to 88 % or more" in told  # contact_loss.least_probability of the built-in policy
-    margins = {"limits": [], "nearest": None, "moved": [
-        {"factor": factor, "verdict": "reject" if factor == 0.5 else "accept", "by_limit": {}}
-        for factor in (0.5, 0.8, 0.9, 1.1, 1.2, 1.5)
-    ]}  # fmt: skip
-    qualities = [quality_of("throw-01", "accept", margins=margins)]
-    text = methods_text(qualities, {}, flow_of(qualities, {}), FACTS)
-    assert "by 10 %, 20 % and 50 % either way, 0, 0 and 1 of 1 verdict would turn" in text.replace(
-        "\u202f", " "
-    )
-    rates = [quality_of("a", "accept"), quality_of("b", "accept", nominal_hz=125.0)]
-    text = methods_text(rates, {}, flow_of(rates, {}), FACTS)
-    assert "was 125 Hz (1 session) and 250 Hz (1 session)." in text

@@ -13,13 +13,11 @@ from pipeline.bundle.bag import digest_of
 from pipeline.bundle.crate import NO_DAY
 from pipeline.bundle.keep import COLUMN, FIELDS, further_columns
 from pipeline.bundle.key import NEW
-from pipeline.bundle.make import Order, Told, make_bundle
+from pipeline.bundle.make import FORMATS, Order, Told, make_bundle
 from pipeline.bundle.recoded import Made, Wishes
 from pipeline.errors import InputError, Problem
 from pipeline.progress import Progress, in_words
 from schemas.bags import PAYLOAD, TAG_MANIFEST, fingerprint_words
-
-FORMATS = ("csv", "edf")
 
 _CAUTION = (
     "Codes and shifted dates do not make people anonymous for certain, and this is not legal advice: what "

@@ -35,7 +35,8 @@ WRITERS: tuple[tuple[str, Writer], ...] = (
 )
 """What each stage is called, and what writes it into the folder of the data; recordings come before."""
 
-_FORMATS = (("CSV", "csv", write_csv), ("EDF+", "edf", write_edf))
+FORMATS = {"csv": ("CSV", write_csv), "edf": ("EDF+", write_edf)}
+"""What can be asked for beside Parquet -> what its stage is called, and what writes it."""
 
 
 @dataclass(frozen=True)
@@ -139,7 +140,7 @@ def fill(order: Order, told: Told, data: Path, progress: Progress) -> tuple[tupl
     for title, write in WRITERS:
         progress.stage(title)
         made += write(recoded, data)
-    for title, name, write_format in _FORMATS:
+    for name, (title, write_format) in FORMATS.items():
         if name in order.wishes.formats:
             progress.stage(title, _bytes_below(data / "recordings"))
             made += write_format(recoded, data, progress.add)
