@@ -27,7 +27,7 @@ from wearing import Wearing, put, record_wearing
 from wheels import ecg_codes
 
 from pipeline.detectors import Detected, saturation
-from pipeline.detectors.findings import Spans
+from pipeline.detectors.findings import MOST_LISTED, Spans
 from pipeline.detectors.overdrive import overdrive
 from pipeline.layouts import Channel
 from pipeline.simulate.front_end import at_rails, high_pass, slewed
@@ -378,3 +378,21 @@ def test_a_stated_corner_is_not_fitted(look):
     assert absent_of(detected, "settling_tau_s") == "the layout states it"
     marked = detected.marks["settling"]
     assert ((marked.stop - marked.start) / 250).max() == pytest.approx(4.605 / (2 * np.pi * 0.16), abs=0.05)
+
+
+# ---- many of them -----------------------------------------------------------------------------------------
+
+
+def test_a_signal_that_clips_all_day_gives_a_short_list_and_all_of_the_marks(look):
+    """Twelve minutes of a spark each two seconds: 360 stretches, of which the list counts the later ones."""
+    t = time_s(720.0)
+    values = noise_of(1, len(t), 1e-3 * SPAN)
+    values[(t % 2 > 1.0) & (t % 2 < 1.1)] = SPAN
+    detected = look(values)
+    found = findings_of(detected, "saturation", "fault")
+    assert len(found) == MOST_LISTED + 1
+    last = found[-1]
+    assert f"{360 - MOST_LISTED} more of this kind" in last.explanation
+    assert (last.start_s, last.stop_s) == pytest.approx((2 * MOST_LISTED + 1.0, 719.1), abs=0.02)
+    assert last.value == pytest.approx(0.1, abs=0.01)
+    assert len(detected.marks["saturated"]) == 360

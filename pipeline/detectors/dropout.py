@@ -5,13 +5,13 @@ from collections.abc import Iterator
 import numpy as np
 
 from pipeline.detectors.evidence import Conversion, Evidence
-from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
+from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans, listed
 from pipeline.detectors.lost import Lost, is_judged, lost_samples, not_covered, on_rows_of
 from pipeline.detectors.tracks import Settings
 from pipeline.recording import Recording
 
 MAX_LISTED = 200
-"""Gaps listed one by one; the rest is counted in the summary."""
+"""Pauses listed one by one; the rest is counted in the summary."""
 
 ANOTHER_SHARE = 0.0005
 """Difference from which a channel of another rate lost another share than the main recording did."""
@@ -75,16 +75,19 @@ def _summary(evidence: Evidence, lost: Spans, longest_s: float, settings: Settin
 
 def _long_gaps(
     recording: Recording, lost: Spans, settings: Settings, what: str, severity: Severity = "fault"
-) -> Iterator[Finding]:
-    lengths_s = (lost.stop - lost.start) / recording.sample_hz
-    long = np.flatnonzero(lengths_s >= settings["dropout.note_gap_s"])
-    for k in long[:MAX_LISTED].tolist():
-        start_s, stop_s = recording.at_s(int(lost.start[k])), recording.at_s(int(lost.stop[k]))
+) -> tuple[Finding, ...]:
+    long = (lost.stop - lost.start) / recording.sample_hz >= settings["dropout.note_gap_s"]
+
+    def said(start: int, stop: int) -> Finding:
+        lasts_s = (stop - start) / recording.sample_hz
         text = (
-            f"{what} for {lengths_s[k]:.1f} s: out of the receiver's reach, or damaged frames; look where "
+            f"{what} for {lasts_s:.1f} s: out of the receiver's reach, or damaged frames; look where "
             "the wearer was then, or at the card."
         )
-        yield _finding(start_s, stop_s, severity, "longest_gap_s", float(lengths_s[k]), "s", text)
+        edges_s = recording.at_s(start), recording.at_s(stop)
+        return _finding(*edges_s, severity, "longest_gap_s", lasts_s, "s", text)
+
+    return listed(lost.where(long), said)
 
 
 def _gaps_of_main(evidence: Evidence, lost: Lost, settings: Settings) -> Iterator[Finding]:

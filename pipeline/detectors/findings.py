@@ -1,7 +1,7 @@
 """What a detector returns: intervals, measures, and the samples it marks."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -10,6 +10,9 @@ import numpy.typing as npt
 from pipeline.detectors.lines import Line
 
 Severity = Literal["note", "warning", "fault"]
+
+MOST_LISTED = 200
+"""Findings of one detector about one channel that are listed one by one; the marks have all of them."""
 
 
 @dataclass(frozen=True)
@@ -136,6 +139,25 @@ class Spans:
         np.add.at(steps, inside.start - start, 1)
         np.add.at(steps, inside.stop - start, -1)
         return np.cumsum(steps[:-1]) > 0
+
+
+def listed(spans: Spans, said: Callable[[int, int], Finding], most: int = MOST_LISTED) -> tuple[Finding, ...]:
+    """What is ``said`` of each of the spans; of more than `most`, the last one counts those that are left.
+
+    Whoever sends a signal that clips all day gets a list that can be read, and a file of bounded size.
+    """
+    pairs = spans.pairs()
+    rest = Spans(spans.start[most:], spans.stop[most:])
+    one_by_one = tuple(said(start, stop) for start, stop in pairs[:most])
+    if len(rest) < 2:
+        return (*one_by_one, *(said(start, stop) for start, stop in rest.pairs()))
+    first, last = said(*pairs[most]), said(*pairs[-1])
+    longest = said(*pairs[most + int(np.argmax(rest.stop - rest.start))])
+    text = (
+        f"{len(rest)} more of this kind until {last.stop_s:.1f} s are counted here, not listed one by one; "
+        f"of the longest, from {longest.start_s:.1f} s on: {longest.explanation}"
+    )
+    return (*one_by_one, replace(longest, start_s=first.start_s, stop_s=last.stop_s, explanation=text))
 
 
 @dataclass(frozen=True)

@@ -9,13 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.detectors.evidence import Evidence
-from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
+from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans, listed
 from pipeline.detectors.held_rows import Stretch, bridged, held_stretches
 from pipeline.detectors.repeats import Repeats
 from pipeline.detectors.slow import slow_channels, slow_factor
 from pipeline.detectors.tracks import Settings
-
-MAX_LISTED = 200
 
 BY_CHANCE = 3.0
 """Repeats count as held from so many times what chance gives."""
@@ -147,35 +145,45 @@ def _about_filled(evidence: Evidence, repeats: Repeats, settings: Settings) -> I
     yield _finding(
         evidence, (0, evidence.recording.n_rows), severity, "filled_fraction", share, None, "1", text
     )
-    long = np.flatnonzero(lengths_s >= settings["dropout.note_gap_s"])[:MAX_LISTED]
-    for k in long.tolist():
-        rows = int(filled.start[k]), int(filled.stop[k])
+    limit = settings["dropout.note_gap_s"]
+
+    def said(start: int, stop: int) -> Finding:
+        lasts_s = (stop - start) / evidence.recording.sample_hz
         text = (
-            f"One constant stands in every channel for {lengths_s[k]:.1f} s: nothing arrived, and a writer "
+            f"One constant stands in every channel for {lasts_s:.1f} s: nothing arrived, and a writer "
             "filled it; have it leave gaps, and look at the link."
         )
-        limit = settings["dropout.note_gap_s"]
-        yield _finding(evidence, rows, "fault", "longest_gap_s", float(lengths_s[k]), limit, "s", text)
+        return _finding(evidence, (start, stop), "fault", "longest_gap_s", lasts_s, limit, "s", text)
+
+    yield from listed(filled.spans.where(lengths_s >= limit), said)
 
 
-def _about_each(evidence: Evidence, spans: Spans, text: str) -> Iterator[Finding]:
+def _about_each(evidence: Evidence, spans: Spans, text: str) -> tuple[Finding, ...]:
     """A fault for each of the spans; `text` has a place for the number of its rows."""
-    for start, stop in spans.pairs()[:MAX_LISTED]:
+
+    def said(start: int, stop: int) -> Finding:
         n = stop - start
         lasts_s = evidence.lasting_s(n)
-        yield _finding(evidence, (start, stop), "fault", "held_s", lasts_s, None, "s", text.format(n=n))
+        return _finding(evidence, (start, stop), "fault", "held_s", lasts_s, None, "s", text.format(n=n))
+
+    return listed(spans, said)
 
 
 def _about_stretches(
     evidence: Evidence, stretches: Sequence[Stretch], settings: Settings
-) -> Iterator[Finding]:
-    for one in stretches[:MAX_LISTED]:
+) -> tuple[Finding, ...]:
+    limit, share_of = settings["dropout.held_share"], {one.start: one.share for one in stretches}
+
+    def said(start: int, stop: int) -> Finding:
+        share = share_of[start]
         text = (
-            f"{100 * one.share:.0f} % of {one.stop - one.start} rows are held: every channel repeats the row "
+            f"{100 * share:.0f} % of {stop - start} rows are held: every channel repeats the row "
             "before, more often than channels do by themselves; look for what held the sensor up."
         )
-        limit = settings["dropout.held_share"]
-        yield _finding(evidence, (one.start, one.stop), "fault", "held_fraction", one.share, limit, "1", text)
+        return _finding(evidence, (start, stop), "fault", "held_fraction", share, limit, "1", text)
+
+    edges = np.array([(one.start, one.stop) for one in stretches], np.int64).reshape(-1, 2)
+    return listed(Spans(edges[:, 0], edges[:, 1]), said)
 
 
 def _about_holding(evidence: Evidence, elsewhere: _Elsewhere | None, settings: Settings) -> Iterator[Finding]:

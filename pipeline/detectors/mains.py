@@ -5,7 +5,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from pipeline.detectors.evidence import Evidence
-from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
+from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans, listed
 from pipeline.detectors.lines import SLOW_LINE_HZ, Line, strongest
 from pipeline.detectors.tracks import FieldTrack, Settings
 from pipeline.detectors.windows import Floats
@@ -259,28 +259,15 @@ def _too_strong(
     text: str,
 ) -> tuple[Finding, ...]:
     """One finding for each stretch of windows above the limit, short pauses bridged."""
-    n_fast, unit = evidence.tracks.n_fast, track.channel.unit
-    findings = []
-    bridge = int(BRIDGE_S * evidence.recording.sample_hz / n_fast)
-    stretches = Spans.merged(Spans.of_mask(windows), bridge=bridge)
-    for start, stop in stretches.pairs():
+    n_fast, name, unit = evidence.tracks.n_fast, track.channel.name, track.channel.unit
+
+    def said(start: int, stop: int) -> Finding:
         peak = float(np.nanmax(track.mains_peak[start:stop]))
-        start_s, stop_s = evidence.at_s(start * n_fast), evidence.at_s(stop * n_fast)
-        findings.append(
-            Finding(
-                "mains",
-                track.channel.name,
-                start_s,
-                stop_s,
-                severity,
-                "mains_peak_v",
-                peak,
-                limit,
-                unit,
-                text,
-            )
-        )
-    return tuple(findings)
+        edges_s = evidence.at_s(start * n_fast), evidence.at_s(stop * n_fast)
+        return Finding("mains", name, *edges_s, severity, "mains_peak_v", peak, limit, unit, text)
+
+    bridge = int(BRIDGE_S * evidence.recording.sample_hz / n_fast)
+    return listed(Spans.merged(Spans.of_mask(windows), bridge=bridge), said)
 
 
 def _other_grid(evidence: Evidence, track: FieldTrack, intruder: tuple[Line, ...]) -> tuple[Finding, ...]:

@@ -3,7 +3,7 @@
 import math
 
 from pipeline.detectors.evidence import Evidence
-from pipeline.detectors.findings import Detected, Finding, Measure, Spans
+from pipeline.detectors.findings import Detected, Finding, Measure, Spans, listed
 from pipeline.detectors.overdrive import Overdrive, overdrive
 from pipeline.detectors.overloads import Overloads
 from pipeline.detectors.settling import settling_s
@@ -149,24 +149,19 @@ def _findings(
     evidence: Evidence, overloads: Overloads, stretches: Spans, driven: list[Overdrive]
 ) -> tuple[Finding, ...]:
     """One finding for each stretch of overloads that lie less than a second apart."""
-    findings = []
-    for (start, stop), drive in zip(stretches.pairs(), driven, strict=True):
+    drive_of = dict(zip(stretches.start.tolist(), driven, strict=True))
+    name = overloads.channel.name
+
+    def said(start: int, stop: int) -> Finding:
+        edges_s = evidence.at_s(start), evidence.at_s(stop)
         inside = overloads.all.clipped(start, stop)
-        findings.append(
-            Finding(
-                "saturation",
-                overloads.channel.name,
-                evidence.at_s(start),
-                evidence.at_s(stop),
-                "fault",
-                "longest_saturated_s",
-                evidence.lasting_s(int((inside.stop - inside.start).max())),
-                None,
-                "s",
-                _said(overloads, start, stop, drive),
-            )
+        longest_s = evidence.lasting_s(int((inside.stop - inside.start).max()))
+        text = _said(overloads, start, stop, drive_of[start])
+        return Finding(
+            "saturation", name, *edges_s, "fault", "longest_saturated_s", longest_s, None, "s", text
         )
-    return tuple(findings)
+
+    return listed(stretches, said)
 
 
 def _said(overloads: Overloads, start: int, stop: int, drive: Overdrive) -> str:

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.detectors.evidence import Evidence
-from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans
+from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans, listed
 from pipeline.detectors.held import not_measured
 from pipeline.detectors.repeats import Repeats
 from pipeline.detectors.runs import CHANCE, Floats, Runs, changing_beside, changing_within, log_chance
@@ -15,8 +15,6 @@ from pipeline.layouts import Channel
 from pipeline.recording import BLOCK_ROWS
 
 Mask = npt.NDArray[np.bool_]
-
-MAX_LISTED = 200
 
 LIVELY = 0.15
 """Share of changes in the quietest second from which noise alone keeps a channel from standing still."""
@@ -216,18 +214,9 @@ def _apart(runs: Runs, together: Spans) -> Runs:
 def _findings(
     evidence: Evidence, channel: Channel, runs: Runs, settings: Settings, severity: Severity, text: str
 ) -> tuple[Finding, ...]:
-    return tuple(
-        Finding(
-            "stuck",
-            channel.name,
-            evidence.at_s(start),
-            evidence.recording.until_s(stop),
-            severity,
-            "stuck_s",
-            evidence.lasting_s(stop - start),
-            settings["stuck.shortest_s"],
-            "s",
-            text,
-        )
-        for start, stop in runs.spans.pairs()[:MAX_LISTED]
-    )
+    def said(start: int, stop: int) -> Finding:
+        edges_s = evidence.at_s(start), evidence.recording.until_s(stop)
+        lasts_s, limit_s = evidence.lasting_s(stop - start), settings["stuck.shortest_s"]
+        return Finding("stuck", channel.name, *edges_s, severity, "stuck_s", lasts_s, limit_s, "s", text)
+
+    return listed(runs.spans, said)

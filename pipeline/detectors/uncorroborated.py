@@ -1,6 +1,7 @@
 """Field and accelerometer that do not bear each other out: somebody passes, or the field does not answer."""
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -8,7 +9,7 @@ from scipy import ndimage
 
 from pipeline.detectors.coupling import LEAST_MOVING_S, Coupling
 from pipeline.detectors.evidence import Evidence
-from pipeline.detectors.findings import Detected, Finding, Measure, Spans
+from pipeline.detectors.findings import Detected, Finding, Measure, Spans, listed
 from pipeline.detectors.settling import settling_s
 from pipeline.detectors.tracks import Settings
 from pipeline.detectors.windows import Floats
@@ -72,9 +73,7 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
     absent = "" if n_known else "no second of the field could be measured"
     alone = Measure(measures[0], spans.n_samples / n_known if n_known else None, "1", name, absent)
     n_fast = evidence.tracks.n_fast
-    findings = [
-        _finding(evidence, coupling, windows, start, stop) for start, stop in spans.pairs()[:MAX_LISTED]
-    ]
+    findings = listed(spans, partial(_finding, evidence, coupling, windows), MAX_LISTED)
     unanswered, notes = _unanswered(evidence, coupling, settings)
     return Detected((*findings, *notes), (alone, unanswered), {"uncorroborated": spans.stretched(n_fast)})
 
