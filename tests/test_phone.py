@@ -1,0 +1,67 @@
+"""The pages on a phone: what must be read there has room, and what does not fit says that it goes on."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import batch_examples as batch
+import pytest
+import report_pages as pages
+
+from pipeline.report import write_overview
+
+pytestmark = pages.NEEDS_BROWSER
+WIDTHS = [320, 360, 390, 412]
+LONG_ROOM = "throwing room on the upper floor, behind the kiln"
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    yield from pages.started(tmp_path_factory.mktemp("profile"))
+
+
+def opened(browser: Any, page: Path, width: int) -> None:
+    size = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": True}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    pages.opened(browser, page)
+    pages.settled(browser)
+
+
+@pytest.fixture(scope="module")
+def decided(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A batch with a decision about every second session, in a room with a long name."""
+    qualities, strips = batch.sessions(8)
+    for quality in qualities:
+        quality["site"] = LONG_ROOM
+    review = {"decision": "accept", "reason": "looked at it", "initials": "VW", "date": "2026-03-04"}
+    review |= {"stale": False, "why": "", "followed": True}
+    out = tmp_path_factory.mktemp("decided")
+    reviews = {quality["session"]: review for quality in qualities[::2]}
+    write_overview(qualities, strips, batch.run_of(qualities), out, reviews)
+    return out
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_name_and_day_stay_on_one_line_beside_decisions_and_long_rooms(
+    browser: Any, decided: Path, width: int
+) -> None:
+    opened(browser, decided / "index.html", width)
+    rows = browser.execute_script(_ROWS)
+    assert len(rows) == 8
+    for row in rows:
+        assert row["room"] == LONG_ROOM
+        assert row["name_px"] >= 0.4 * row["row_px"], row
+        assert row["name_lines"] == row["day_lines"] == 1, row
+    assert any("analysed" in row["usable"] for row in rows)
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+
+
+_ROWS = """
+const lines = e => new Set([...e.getClientRects()].map(r => Math.round(r.top))).size;
+return [...document.querySelectorAll(".sessions tbody tr")].map(row => {
+  row.scrollIntoView();
+  const name = row.querySelector(".c-name"), day = row.querySelector("time");
+  return {row_px: row.clientWidth, name_px: name.clientWidth, room: row.querySelector(".s").textContent,
+    name_lines: lines(name.firstElementChild), day_lines: lines(day), usable: row.querySelector(".c-usable").textContent};
+});
+"""
