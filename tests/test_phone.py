@@ -62,6 +62,7 @@ return [...document.querySelectorAll(".sessions tbody tr")].map(row => {
   row.scrollIntoView();
   const name = row.querySelector(".c-name"), day = row.querySelector("time");
   return {row_px: row.clientWidth, name_px: name.clientWidth, room: row.querySelector(".s").textContent,
-    name_lines: lines(name.firstElementChild), day_lines: lines(day), usable: row.querySelector(".c-usable").textContent};
+    name_lines: lines(name.firstElementChild), day_lines: lines(day),
+    usable: row.querySelector(".c-usable").textContent};
 });
 """
