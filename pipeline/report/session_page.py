@@ -130,7 +130,9 @@ def _answers(quality: Mapping[str, Any], warned: Sequence[str], readable: bool) 
         ],
         "usable_words": words.intervals_words(quality["usable"], quality["duration_s"] or 0),
         "usable_s": length_s(quality["usable"]),
-        "started": started_words(quality["started_at"], quality.get("time_zone") or ""),
+        "started": started_words(
+            quality["started_at"], quality.get("time_zone") or "", quality["duration_s"]
+        ),
         "measures": _deciding(quality["measures"]),
         "conditions": words.conditions_words(quality),
     }

@@ -22,7 +22,7 @@ from pipeline.report import moments, words
 from pipeline.report.glance import Glance, event_times, look, recordings_of, uncovered
 from pipeline.report.layers import Layer
 from pipeline.report.parts import Activity, script
-from pipeline.report.starts import local_start
+from pipeline.report.starts import clock_time
 from schemas.conditions import CONDITIONS
 
 WHOLE_VALUES = 400_000
@@ -213,7 +213,7 @@ def _viewer(
     layers, data = _deflated(packs)
     facts = {
         "duration_s": duration_s,
-        "clock_time": _clock_time(quality),
+        "clock_time": clock_time(quality),
         "usable": quality["usable"],
         "conditions": [
             {
@@ -298,15 +298,6 @@ def _straight(rows: Any, seconds: Any, within_s: float) -> list[int]:
             low, high = -np.inf, np.inf
         low, high = max(low, (rise - within_s) / run), min(high, (rise + within_s) / run)
     return [*kept, len(rows) - 1] if kept[-1] != len(rows) - 1 else kept
-
-
-def _clock_time(quality: Mapping[str, Any]) -> dict[str, Any] | None:
-    """Seconds since midnight of the first sample where it was worn, and in which zone; None where unknown."""
-    start = local_start(quality["started_at"], quality.get("time_zone") or "")
-    if start is None:
-        return None
-    second = start.hour * 3600 + start.minute * 60 + start.second + start.microsecond / 1e6
-    return {"second": second, "date": f"{start.day} {start:%B %Y}"}
 
 
 def _travels(packs: Sequence[Pack]) -> str:

@@ -1,4 +1,5 @@
-// Times and values of the recording in words. `clockTime` says at which second of the day it began, or is null.
+// Times and values of the recording in words. `clockTime` says at which second of the day it began, and when the
+// clocks were set meanwhile, or is null.
 const recordingWords = clockTime => {
 const minus = text => text.replace("-", "\u2212");
 const two = n => String(n).padStart(2, "0");
@@ -11,7 +12,11 @@ function spelled(second, decimals, hours) {
   const whole = Math.floor(minutes / 60);
   return `${hours ? two(whole % 24) : whole}:${two(minutes % 60)}:${seconds}`;
 }
-const ofDay = (second, decimals) => clockTime ? spelled(clockTime.second + second, decimals, true) : "";
+function ofDay(second, decimals) {
+  if (!clockTime) return "";
+  const forward = clockTime.turns.reduce((sum, [at, by]) => at <= second ? sum + by : sum, 0), day = 86400;
+  return spelled((clockTime.second + second + forward + day) % day, decimals, true);
+}
 function shownValue(channel, value) {
   return minus(value.toFixed(channel.decimals)).replace(/\B(?=(\d{3})+(?!\d))(?<!\.\d*)/g, "\u202f");
 }
