@@ -56,6 +56,31 @@ def test_name_and_day_stay_on_one_line_beside_decisions_and_long_rooms(
     assert browser.execute_script("return document.documentElement.scrollWidth") <= width
 
 
+@pytest.fixture(scope="module")
+def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return pages.written(tmp_path_factory.mktemp("results")) / "kiln-03" / "report.html"
+
+
+@pytest.mark.parametrize("width", [*WIDTHS, 600, 900, 1280])
+def test_what_goes_on_sideways_says_so(browser: Any, session: Path, width: int) -> None:
+    opened(browser, session, width)
+    frames = browser.execute_script(_FRAMES)
+    assert {frame["section"] for frame in frames} >= {"moments", "spectrum", "margins"}
+    for frame in frames:
+        assert frame["shaded"] or not frame["goes_on"], frame
+        assert frame["said"] == (frame["goes_on"] and frame["figure"]), frame
+
+
+_FRAMES = """
+const frames = [...document.querySelectorAll(".sheet[tabindex], .v-table")];
+return frames.filter(e => e.checkVisibility()).map(e => {
+  const said = e.closest("figure")?.querySelector(".sideways");
+  return {section: e.closest("section").getAttribute("aria-labelledby"), figure: !!e.closest("figure"),
+    goes_on: e.scrollWidth > e.clientWidth + 1, said: !!said && said.checkVisibility(),
+    shaded: getComputedStyle(e).backgroundImage.includes("gradient")};
+});
+"""
+
 _ROWS = """
 const lines = e => new Set([...e.getClientRects()].map(r => Math.round(r.top))).size;
 return [...document.querySelectorAll(".sessions tbody tr")].map(row => {
