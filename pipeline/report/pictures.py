@@ -51,8 +51,11 @@ INTENSITY_HEIGHT: Mapping[str, float] = {"rest": 0.2, "hand": 0.4, "arm": 0.65, 
 _KIND_COLOUR = {"field": FIELD, "acceleration": ACCELERATION, "other": OTHER}
 _TIME_STEPS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600)
 _HALF_DAY_S = 43_200
+_NAME_LETTERS = 20
 _ASIDE: Mapping[str, Any] = {"va": "center", "fontsize": 8.5, "color": QUIET}
 _LEFT_IN, _RIGHT_IN, _TOP_IN, _BOTTOM_IN, _GAP_IN, _LANE_IN = 1.78, 0.98, 0.22, 0.5, 0.1, 0.24
+_EDGE_IN, _TICKS_IN = 0.12, 0.7
+"""From the picture's edge to what stands at its left, and what the numbers of an axis need beside it."""
 
 
 def glance_figure(quality: Mapping[str, Any], glance: Glance, activities: Sequence[Activity]) -> Any:
@@ -62,7 +65,7 @@ def glance_figure(quality: Mapping[str, Any], glance: Glance, activities: Sequen
     heights.append(_LANE_IN * (len(lanes) + 1 + bool(len(glance.events_s))) + 0.06)
     if activities:
         heights.append(0.52)
-    figure, panels = _stacked(heights)
+    figure, panels = _stacked(heights, left_in=_left_in(lanes, glance.envelopes))
     limits = _shared_limits(glance.envelopes)
     outside = _outside(quality["usable"], glance.duration_s)
     for axes, envelope in zip(panels, glance.envelopes, strict=False):
@@ -118,6 +121,30 @@ def _stacked(
     return figure, panels
 
 
+def _left_in(lanes: Sequence[Mapping[str, Any]], envelopes: Sequence[Envelope]) -> float:
+    """Room at the left for the longest name of a lane, and for names of channels beside their numbers."""
+    named = [_width_in(lane["words"]) for lane in lanes]
+    for envelope in envelopes:
+        bold = envelope.channel.kind == "field"
+        named.append(_width_in(_short(envelope.channel.name, _NAME_LETTERS), bold) + _TICKS_IN)
+    return max(_LEFT_IN, *(2 * _EDGE_IN + width_in for width_in in named))
+
+
+def _width_in(text: str, bold: bool = False) -> float:
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import TextPath
+
+    font = FontProperties(weight="bold" if bold else "normal")
+    size_pt = font.get_size_in_points()
+    return float(TextPath((0, 0), text, size=size_pt, prop=font).get_extents().x1) / 72
+
+
+def _at_edge(axes: Any) -> float:
+    """Where what stands at the picture's left begins, as a share of the panel's width."""
+    box = axes.get_position()
+    return float((_EDGE_IN / WIDTH_IN - box.x0) / box.width)
+
+
 def _shared_limits(envelopes: Sequence[Envelope]) -> dict[str, tuple[float, float]]:
     """Channels of acceleration in one unit share their axis, so that they can be compared."""
     together: dict[str, list[Envelope]] = {}
@@ -159,9 +186,9 @@ def _draw_envelope(
     axes.yaxis.set_major_locator(_few_ticks(5 if channel.kind == "field" else 2))
     axes.yaxis.set_major_formatter(lambda value, _: number(value))
     tall = channel.kind == "field"
-    name = _short(channel.name, 20)
+    name = _short(channel.name, _NAME_LETTERS)
     axes.text(
-        -1.66 / (WIDTH_IN - _LEFT_IN - _RIGHT_IN),
+        _at_edge(axes),
         0.5,
         f"{name}\n{unit}" if unit else name,
         transform=axes.transAxes,
@@ -241,10 +268,8 @@ def _draw_activities(axes: Any, activities: Sequence[Activity], duration_s: floa
     axes.set_yticks([])
     for spine in axes.spines.values():
         spine.set_visible(False)
-    axes.text(
-        -1.66 / (WIDTH_IN - _LEFT_IN - _RIGHT_IN), 0.1, "activities", transform=axes.transAxes, va="bottom"
-    )
-    width_pt = (WIDTH_IN - _LEFT_IN - _RIGHT_IN) * 72
+    axes.text(_at_edge(axes), 0.1, "activities", transform=axes.transAxes, va="bottom")
+    width_pt = axes.get_position().width * WIDTH_IN * 72
     by_height: dict[float, list[tuple[float, float]]] = {}
     for activity in activities:
         start, stop = (min(max(t, 0.0), duration_s) for t in (activity.start_s, activity.stop_s))
