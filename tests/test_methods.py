@@ -70,7 +70,12 @@ def test_methods_tell_of_decisions() -> None:
     assert "2 decisions made before what was looked at changed were not followed." in methods(
         {"throw-01": "reject", "kiln-03": "reject"}, seen="r00000000-p00000000"
     )
-    assert "For 1 decision it was not noted what was looked at." in methods({"throw-01": "reject"}, seen="")
+    noted = "it was not noted, or not in full, what was looked at"
+    assert f"For 1 decision {noted}" in methods({"throw-01": "reject"}, seen="")
+    # One of the two cannot be followed, since nothing could be read: its code lacks all the same.
+    both = methods({"throw-01": "reject", "glaze-02": "accept"}, seen="")
+    assert "1 decision could not be followed" in both
+    assert f"For 2 decisions {noted}" in both
 
 
 def test_methods_say_rates_mains_the_contact_rule_and_the_margins() -> None:

@@ -192,7 +192,7 @@ def flow_of(qualities: Sequence[Mapping[str, Any]], reviews: Mapping[str, Review
         decided=len(told),
         stale=sum(review["stale"] is True for review in told),
         unfit=sum(not review["followed"] and not review["stale"] for review in told),
-        unknown=sum(review["stale"] is None and review["followed"] for review in told),
+        unknown=sum(review["stale"] is None for review in told),
         analysed=_count(analysed, spans, ("kept", "extended", "taken_back")),
         analysed_whole=sum(t.final == "whole" for t in analysed),
         analysed_in_part=sum(t.final == "in_part" for t in analysed),

@@ -215,7 +215,10 @@ def _signed(reviews: Mapping[str, Review], flow: Flow) -> Iterator[str]:
     if flow.unfit:
         yield f"{counted(flow.unfit, 'decision')} could not be followed, as nothing was there to be used."
     if flow.unknown:
-        yield f"For {counted(flow.unknown, 'decision')} it was not noted what was looked at."
+        yield (
+            f"For {counted(flow.unknown, 'decision')} it was not noted, or not in full, what was looked at, "
+            "so nobody can tell whether that has changed since."
+        )
 
 
 def _why(reasons: Sequence[tuple[str, int]]) -> str:
