@@ -7,6 +7,7 @@ from make import SETTINGS
 
 from pipeline.detectors import Conversion, Detected, Evidence, dropout, held, stuck
 from pipeline.detectors.acceleration import measure_sensors, rms_on, window_edges_s
+from pipeline.detectors.held_rows import look_for_held
 from pipeline.detectors.rails import rails
 from pipeline.detectors.repeats import measure_repeats
 from pipeline.recording import Recording
@@ -25,7 +26,8 @@ def evidence_alone(recording: Recording, settings: dict[str, float] = SETTINGS) 
         )
         for channel in recording.of_kind("field")
     }
-    tracks: Any = SimpleNamespace(repeats=repeats, acceleration_rms=spread, field=field, sensors=sensors)
+    parts = {"held": look_for_held(recording, repeats, settings), "acceleration_rms": spread}
+    tracks: Any = SimpleNamespace(repeats=repeats, field=field, sensors=sensors, **parts)
     conversion = Conversion(n, n, 0, 0, 0, 0, 0, 2 * n, "nominal", None, None, recording.sample_hz)
     return Evidence(recording, tracks, conversion, 50.0).without_filled()
 

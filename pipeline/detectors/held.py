@@ -10,9 +10,8 @@ import numpy as np
 
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans, listed
-from pipeline.detectors.held_rows import Stretch, bridged, held_stretches
+from pipeline.detectors.held_rows import Stretch, is_slow_throughout, spans_of
 from pipeline.detectors.repeats import Repeats
-from pipeline.detectors.slow import slow_channels, slow_factor
 from pipeline.detectors.tracks import Settings
 
 BY_CHANCE = 3.0
@@ -32,64 +31,20 @@ _SENT_AGAIN = (
 )
 
 
-@dataclass(frozen=True)
-class Held:
-    """What was found of rows that were not measured.
-
-    ``slow`` says of channels how many rows stand for each of their samples. ``stretches`` have many rows
-    held, ``beats`` change at a beat alone, ``gaps`` are bridged by the row before them.
-    """
-
-    slow: Mapping[str, float]
-    stretches: tuple[Stretch, ...]
-    beats: Spans
-    gaps: Spans
-
-    @property
-    def rows(self) -> Spans:
-        """Stretches and beats."""
-        return Spans.merged(*map(_rows_of, self.stretches), self.beats)
-
-    def together(self, repeats: Repeats) -> Spans:
-        """All rows that were not measured, those filled and sent again among them."""
-        return Spans.merged(repeats.filled.spans, self.gaps, self.rows, repeats.echoes)
-
-
-def look_for_held(evidence: Evidence, settings: Settings) -> Held:
-    """Look for rows that were not measured, but for those filled or sent again, which ``repeats`` knows."""
-    repeats = evidence.tracks.repeats
-    slow = slow_channels(repeats)
-    # A device that is slow throughout gives what it measured, under a wrong rate.
-    if is_slow_throughout(repeats):
-        return Held(slow, (), Spans(), bridged(repeats))
-    stretches = held_stretches(evidence.recording, repeats, settings)
-    return Held(slow, stretches, repeats.beats, bridged(repeats))
-
-
-def is_slow_throughout(repeats: Repeats) -> bool:
-    """Whether whole rows stand for each sample in all of the recording."""
-    return len(repeats.channels) > 1 and slow_factor(repeats.row_spacing) is not None
-
-
-def not_measured(evidence: Evidence, settings: Settings) -> Spans:
-    """All rows that repeat what was there before in every channel: filled, held for long, or sent again."""
-    return look_for_held(evidence, settings).together(evidence.tracks.repeats)
-
-
 def detect(evidence: Evidence, settings: Settings) -> Detected:
     """Look for rows that repeat others in every channel at once, and for slow sampling.
 
     What was filled, held for long, or sent again is marked as stuck: it repeats what was there before. Single
     rows held here and there are values that were measured, a step late: a warning, no mark.
     """
-    repeats, held = evidence.tracks.repeats, look_for_held(evidence, settings)
-    marked = held.together(repeats)
+    repeats, held = evidence.tracks.repeats, evidence.tracks.held
+    marked, stretches = held.together(repeats), spans_of(held.stretches)
     elsewhere, throughout = _elsewhere(repeats, marked), is_slow_throughout(repeats)
     findings = (
         *_about_filled(evidence, repeats, settings),
         *_about_each(evidence, _apart(held.gaps, Spans.merged(repeats.filled.spans, held.rows)), _BRIDGED),
         *_about_stretches(evidence, held.stretches, settings),
-        *_about_each(evidence, _apart(held.beats, Spans.merged(*map(_rows_of, held.stretches))), _AT_A_BEAT),
+        *_about_each(evidence, _apart(held.beats, stretches), _AT_A_BEAT),
         *_about_each(evidence, _apart(repeats.echoes, held.rows), _SENT_AGAIN),
         *(() if throughout else _about_holding(evidence, elsewhere, settings)),
         *_about_slow(evidence, held.slow),
@@ -182,8 +137,7 @@ def _about_stretches(
         )
         return _finding(evidence, (start, stop), "fault", "held_fraction", share, limit, "1", text)
 
-    edges = np.array([(one.start, one.stop) for one in stretches], np.int64).reshape(-1, 2)
-    return listed(Spans(edges[:, 0], edges[:, 1]), said)
+    return listed(spans_of(stretches), said)
 
 
 def _about_holding(evidence: Evidence, elsewhere: _Elsewhere | None, settings: Settings) -> Iterator[Finding]:
@@ -219,10 +173,6 @@ def _about_slow(evidence: Evidence, slow: Mapping[str, float]) -> Iterator[Findi
 def _apart(spans: Spans, told: Spans) -> Spans:
     """Those of `spans` of which most is not told already."""
     return spans.where(2 * told.n_within(spans) < spans.stop - spans.start)
-
-
-def _rows_of(stretch: Stretch) -> Spans:
-    return Spans(np.array([stretch.start]), np.array([stretch.stop]))
 
 
 def _finding(

@@ -1,7 +1,7 @@
 """Where rows are held: every channel repeats the row before far more often than by chance."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -9,8 +9,10 @@ import numpy.typing as npt
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.repeats import Repeats
 from pipeline.detectors.runs import Floats, Ints
-from pipeline.detectors.tracks import Settings
+from pipeline.detectors.slow import slow_channels, slow_factor
 from pipeline.recording import BLOCK_ROWS, Recording
+
+Settings = Mapping[str, float]
 
 LEAST_REPEATS = 8
 
@@ -36,6 +38,56 @@ class Stretch:
     start: int
     stop: int
     share: float
+
+
+@dataclass(frozen=True)
+class Held:
+    """What was found of rows that were not measured, but for those filled or sent again.
+
+    ``slow`` says of channels how many rows stand for each of their samples. ``stretches`` have many rows
+    held, ``beats`` change at a beat alone, ``gaps`` are bridged by the row before them.
+    """
+
+    slow: Mapping[str, float]
+    stretches: tuple[Stretch, ...]
+    beats: Spans
+    gaps: Spans
+
+    @property
+    def rows(self) -> Spans:
+        """Stretches and beats."""
+        return Spans.merged(spans_of(self.stretches), self.beats)
+
+    def together(self, repeats: Repeats) -> Spans:
+        """All rows that were not measured, those filled and sent again among them."""
+        return Spans.merged(repeats.filled.spans, self.gaps, self.rows, repeats.echoes)
+
+    def hiding(self, recording: Recording, repeats: Repeats) -> Recording:
+        """The recording without the rows that were not measured: they read as lost."""
+        rows = self.together(repeats)
+        return (
+            replace(recording, hidden=np.stack((rows.start, rows.stop), axis=1)) if len(rows) else recording
+        )
+
+
+def spans_of(stretches: Sequence[Stretch]) -> Spans:
+    """Their rows."""
+    edges = np.array([(one.start, one.stop) for one in stretches], np.int64).reshape(-1, 2)
+    return Spans(edges[:, 0], edges[:, 1])
+
+
+def look_for_held(recording: Recording, repeats: Repeats, settings: Settings) -> Held:
+    """Look for rows that were not measured, but for those filled or sent again, which ``repeats`` knows."""
+    slow = slow_channels(repeats)
+    # A device that is slow throughout gives what it measured, under a wrong rate.
+    if is_slow_throughout(repeats):
+        return Held(slow, (), Spans(), bridged(repeats))
+    return Held(slow, held_stretches(recording, repeats, settings), repeats.beats, bridged(repeats))
+
+
+def is_slow_throughout(repeats: Repeats) -> bool:
+    """Whether whole rows stand for each sample in all of the recording."""
+    return len(repeats.channels) > 1 and slow_factor(repeats.row_spacing) is not None
 
 
 def held_stretches(recording: Recording, repeats: Repeats, settings: Settings) -> tuple[Stretch, ...]:

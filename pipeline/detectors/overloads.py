@@ -58,12 +58,18 @@ class Overloads:
         return Spans.merged(self.low, self.high, self.slew.ramps)
 
 
-def measure_overloads(recording: Recording, channel: Channel, settings: Settings) -> Overloads:
-    """Find rails, samples at them, ramps, and the time constant of what follows."""
+def measure_overloads(
+    recording: Recording, fresh: Recording, channel: Channel, settings: Settings
+) -> Overloads:
+    """Find rails, samples at them, ramps, and the time constant of what follows.
+
+    Of rows that repeat others values pile up anywhere: they tell of no rail, though they may stand at one;
+    they are lost to the recording ``fresh``.
+    """
     limits = settings["saturation.rail_margin_fraction"], settings["saturation.rail_margin_counts"]
     stated = rails(channel, *limits)
     least_share = settings["saturation.least_rail_fraction"]
-    soft = find_soft_rails(recording, channel, stated, least_share)
+    soft = find_soft_rails(fresh, channel, stated, least_share)
     inner = soft.within(stated, margin(channel, *limits))
     low, high, n_present = _runs(recording, channel, inner)
     known = TimeConstant(absent="the layout states it")
@@ -71,7 +77,7 @@ def measure_overloads(recording: Recording, channel: Channel, settings: Settings
         known = fit_time_constant(recording, channel, low, high, soft.rest)
     if known.tau_s is not None:
         channel = replace(channel, ac_corner_hz=1 / (2 * np.pi * known.tau_s))
-    slew = find_slew(recording, channel, Spans.merged(low, high), settings["saturation.least_slew_fraction"])
+    slew = find_slew(fresh, channel, Spans.merged(low, high), settings["saturation.least_slew_fraction"])
     return Overloads(channel, inner, soft, low, high, slew, n_present, known)
 
 

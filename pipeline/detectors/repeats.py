@@ -169,7 +169,7 @@ class _Pass:
         self._channels, self._n_window = channels, n_window
         self._each = [_Counter([channel], n_window, n_windows, shortest) for channel in channels]
         self._rows = _Counter(channels, n_window, n_windows, LEAST_ROWS)
-        self._echoes, self._beats = EchoFinder(), BeatFinder()
+        self._echoes, self._beats = EchoFinder(), BeatFinder([abs(channel.scale) for channel in channels])
         self._ends = np.full((2, len(channels)), np.nan)
 
     def take(self, start: int, columns: Sequence[Values]) -> None:
@@ -203,7 +203,7 @@ class _Pass:
         """What was found."""
         names = [channel.name for channel in self._channels]
         rows = self._rows.finder.all()
-        unlikely = self._rows.is_unlikely(rows)
+        unlikely = self._are_unlikely(rows)
 
         def by_name(values: Iterable[T]) -> dict[str, T]:
             return dict(zip(names, values, strict=True))
@@ -224,8 +224,37 @@ class _Pass:
             by_name(self._ends[1].tolist()),
             rows.where(are_fills(rows, self._channels, unlikely)),
             self._echoes.all(),
-            self._beats.all(),
+            Spans.merged(self._beats.all(), self._lone_beats()),
         )
+
+    def _lone_beats(self) -> Spans:
+        """Stretches in which one channel changes at a beat that hardly ever repeats beside them."""
+        found = [
+            one
+            for one in self._beats.alone()
+            if one.is_unlikely(self._each[one.channel].changes, self._each[one.channel].pairs, self._n_window)
+        ]
+        edges = np.array([(one.start, one.stop) for one in found], np.int64).reshape(-1, 2)
+        return Spans.merged(Spans(edges[:, 0], edges[:, 1]))
+
+    def _are_unlikely(self, rows: Runs) -> Mask:
+        """Which runs of rows chance does not explain.
+
+        At an end of its values a channel may stand at a rail, and has to repeat: then the others must do so
+        longer than by chance.
+        """
+        unlikely = self._rows.is_unlikely(rows)
+        if len(self._channels) < 2 or not len(rows):
+            return unlikely
+        alike = np.stack([1 - one.changes / np.maximum(one.pairs, 1) for one in self._each])
+        pairs = self._rows.pairs
+        for k, channel in enumerate(self._channels):
+            low, high = self._ends[:, k] + np.array([1.5, -1.5]) * abs(channel.scale)
+            at_end = (rows.value[:, k] <= low) | (rows.value[:, k] >= high)
+            others = np.rint(pairs * (1 - np.delete(alike, k, axis=0).prod(axis=0))).astype(np.int64)
+            by_others = log_chance(rows, others, pairs, self._n_window) < np.log(CHANCE)
+            unlikely &= ~at_end | by_others
+        return unlikely
 
 
 def _differs(column: Values) -> Mask:

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans, listed
-from pipeline.detectors.held import not_measured
+from pipeline.detectors.lines import HARMONICS, fold_hz
 from pipeline.detectors.repeats import Repeats
 from pipeline.detectors.runs import CHANCE, Floats, Runs, changing_beside, changing_within, log_chance
 from pipeline.detectors.tracks import FieldTrack, Settings
@@ -43,7 +43,8 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     Runs at a rail belong to saturation, filled rows to the dropouts. An axis of the acceleration that stands
     still while the others move is told of, but no sample of the field is marked for it.
     """
-    together, recording = not_measured(evidence, settings), evidence.recording
+    recording, tracks = evidence.recording, evidence.tracks
+    together = tracks.held.together(tracks.repeats)
     return Detected.united(
         [
             *(_of_field(evidence, track, settings, together) for track in evidence.tracks.field.values()),
@@ -115,9 +116,17 @@ def _by_chance(runs: Runs, evidence: Evidence, channel: Channel, settings: Setti
     beside[steps[0] & steps[1]] = np.inf
     throughout = _never_quiet(runs, repeats, channel.name)
     # Mains that folds to half the rate beats with it: a moment without it is short, and not the only one.
-    if (repeats.wide[channel.name] <= CALM * pairs)[pairs > 0].any():
+    calm_at_times = bool((repeats.wide[channel.name] <= CALM * pairs)[pairs > 0].any())
+    if calm_at_times and _beats(evidence, settings):
         throughout[steps[0] & steps[1] & (runs.n < BEAT_S * evidence.recording.sample_hz)] = np.inf
     return np.fmin(beside, throughout)
+
+
+def _beats(evidence: Evidence, settings: Settings) -> bool:
+    """Whether mains or a harmonic of it folds to within the margin of half the rate."""
+    half_hz, margin_hz = evidence.recording.sample_hz / 2, settings["mains.fold_margin_hz"]
+    folded = (fold_hz(evidence.mains_hz * order, 2 * half_hz) for order in HARMONICS)
+    return any(half_hz - at_hz <= margin_hz for at_hz in folded)
 
 
 def _still(evidence: Evidence, settings: Settings) -> Mask:

@@ -22,6 +22,7 @@ from pipeline.detectors.acceleration import (
 )
 from pipeline.detectors.clipping import HarmonicsAtRails
 from pipeline.detectors.findings import Spans
+from pipeline.detectors.held_rows import Held, look_for_held
 from pipeline.detectors.line_coherence import Grid, LookedFor, measure_lines
 from pipeline.detectors.linefit import LineFit, fit_for
 from pipeline.detectors.lines import (
@@ -132,7 +133,7 @@ class Tracks:
     ``n_fast`` and ``n_slow`` are samples in a window; ``acceleration_rms`` (m/s2, shape (n_slow_windows,))
     is the spread of the acceleration vector within each second, of whichever of the session's sensors moves
     most, None where it has none; ``sensors`` has the accelerometers of this recording by name. Rows that
-    ``repeats`` takes for filled are measured as lost.
+    ``repeats`` takes for filled are measured as lost; ``held`` are further ones that were not measured.
     """
 
     sample_hz: float
@@ -143,6 +144,7 @@ class Tracks:
     acceleration_change: Floats | None
     sensors: dict[str, SensorTrack]
     repeats: Repeats
+    held: Held
 
 
 def measure_tracks(
@@ -166,12 +168,14 @@ def measure_tracks(
         One for each recording.
     """
     repeats = [measure_repeats(recording, settings["stuck.shortest_s"]) for recording in recordings]
+    held = [look_for_held(*both, settings) for both in zip(recordings, repeats, strict=True)]
+    repeated = list(zip(repeats, held, strict=True))
     recordings = [one.hiding(recording) for one, recording in zip(repeats, recordings, strict=True)]
     measured = measure_sensors(recordings)
     everywhere = [track for own in measured for track in own.values()]
     return tuple(
-        _measure_one(recording, own, everywhere, mains_hz, settings, repeated)
-        for recording, own, repeated in zip(recordings, measured, repeats, strict=True)
+        _measure_one(recording, own, everywhere, mains_hz, settings, of_it)
+        for recording, own, of_it in zip(recordings, measured, repeated, strict=True)
     )
 
 
@@ -181,7 +185,7 @@ def _measure_one(
     everywhere: Sequence[SensorTrack],
     mains_hz: float,
     settings: Settings,
-    repeats: Repeats,
+    repeated: tuple[Repeats, Held],
 ) -> Tracks:
     n_fast = max(8, round(FAST_S * recording.sample_hz))
     n_slow = max(1, round(SLOW_S * recording.sample_hz))
@@ -191,16 +195,19 @@ def _measure_one(
     if acceleration_rms is not None:
         quiet = np.nan_to_num(acceleration_rms, nan=np.inf) < settings["movement.still_m_s2"]
         still = Spans.of_mask(quiet).stretched(n_slow)
+    repeats, held = repeated
+    fresh = held.hiding(recording, repeats)
     field = {
-        channel.name: _measure_field(recording, channel, mains_hz, settings, (n_fast, n_slow), still)
+        channel.name: _measure_field(recording, fresh, channel, mains_hz, settings, (n_fast, n_slow), still)
         for channel in recording.of_kind("field")
     }
     accelerated = acceleration_rms, acceleration_change
-    return Tracks(recording.sample_hz, n_fast, n_slow, field, *accelerated, own, repeats)
+    return Tracks(recording.sample_hz, n_fast, n_slow, field, *accelerated, own, repeats, held)
 
 
 def _measure_field(
     recording: Recording,
+    fresh: Recording,
     channel: Channel,
     mains_hz: float,
     settings: Settings,
@@ -213,7 +220,7 @@ def _measure_field(
     own, other = measure_lines(recording, spectra, wanted, still)
     stronger = max(own, other, key=_fundamental_rms)
     fit = fit_for(stronger.lines, channel, recording.sample_hz, lengths[0])
-    overloads = measure_overloads(recording, channel, settings)
+    overloads = measure_overloads(recording, fresh, channel, settings)
     cutting = _Cutting(channel, overloads.rails, fit, recording.sample_hz, lengths)
     pieces = [
         cutting.take(value) for (value,) in whole_windows(recording, [channel.name], int(np.lcm(*lengths)))

@@ -40,14 +40,17 @@ MANY_RATIO = 1.5
 UNCOUPLED_VISITS = 3
 """Samples in the band over those beside it, in the same visits; visits where there is no AC coupling."""
 
+OTHERS_RATIO = 1.2
+"""The same of all visits but the longest: one flat top among a few of like height is no rail."""
+
 FEW_VISITS = 2.0
 FEW_RATIO = 2.5
 FEW_STAY_S = 0.1
 DROOPED = 5.0
 STEP, STUCK_STEP, STUCK_SHARE = 0.9, 0.6, 0.8
-"""Fewer visits than two are a rail's only behind an AC coupling, where any other level would droop by so
-many widths meanwhile, and if the signal has not come to rest within `RISE_S`, nor, if most values are the
-same one, most of the way: a stuck value lets go at once."""
+"""Fewer visits than two, or one that alone piles up, are a rail's only behind an AC coupling, where any other
+level would droop by so many widths meanwhile, and if the signal has not come to rest within `RISE_S`, nor, if
+most values are the same one, most of the way: a stuck value lets go at once."""
 
 
 MOST_KEPT = 1 << 12
@@ -148,13 +151,19 @@ class Visits(_Kept):
         # far longer.
         n_long = int((self.n_inside >= LONG_SAMPLES).sum())
         n_visits = max(self.n_inside.sum() ** 2 / (self.n_inside**2).sum(), n_long - 1)
-        if n_visits >= FEW_VISITS:
+        if n_visits >= FEW_VISITS and self._others_pile_up():
             return bool(ratio >= least_ratio and (tau_s is not None or len(self) >= UNCOUPLED_VISITS))
         step = STUCK_STEP if self._is_one_value() else STEP
         if tau_s is None or ratio < FEW_RATIO or self._usual(self.later) > step * self.rest:
             return False
         droops_s = DROOPED * self.band.width / self.rest * tau_s
         return self._usual(self.n_inside) / self.sample_hz >= max(droops_s, FEW_STAY_S)
+
+    def _others_pile_up(self) -> bool:
+        """Whether the visits but for the longest do, which must be no coincidence."""
+        longest = int(np.argmax(self.n_inside))
+        inside, beside = (np.delete(n, longest).sum() for n in (self.n_inside, self.n_next))
+        return bool(inside >= OTHERS_RATIO * (beside + 1))
 
     def _usual(self, values: Ints | Floats) -> float:
         """Median over visits, each with the weight of its samples."""

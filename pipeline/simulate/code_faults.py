@@ -57,9 +57,10 @@ def hold(dumped: Dumped, hz: float, slots: list[tuple[float, float]], every: int
 
 
 def hold_rows(dumped: Dumped, hz: float, slots: list[tuple[float, float]], share: float, rng: Rng) -> Dumped:
-    """Single rows at random repeat the row before them, `share` of those of each slot: the strength.
+    """Single rows at random repeat the row before them, about `share` of those of each slot.
 
-    A few of them come a row late and no more, which condemns no sample.
+    The strength is the share that came out: in a short slot it may be half as much again. A few of them come
+    a row late and no more, which condemns no sample.
     """
     counts = dumped.counts.copy()
     truth = list(dumped.truth)
@@ -68,8 +69,9 @@ def hold_rows(dumped: Dumped, hz: float, slots: list[tuple[float, float]], share
         held = np.flatnonzero(rng.random(stop - start) < share) + start
         for row in held.tolist():
             counts[row] = counts[max(row - 1, 0)]
-        condition = "stuck" if share >= HELD_SHARE else "dropout"
-        truth.append(Truth(condition, start / hz, stop / hz, "held_rows", share))
+        came_out = len(held) / max(stop - start, 1)
+        condition = "stuck" if came_out >= HELD_SHARE else "dropout"
+        truth.append(Truth(condition, start / hz, stop / hz, "held_rows", came_out))
     return replace(dumped, counts=counts, truth=tuple(truth))
 
 
