@@ -64,8 +64,22 @@ function zoom(factor, about = view.cursor) {
   const share = (about - view.start) / (view.stop - view.start);
   show(about - share * span, about + (1 - share) * span);
 }
+/** Seconds around the line whose single samples are in this page and can be told apart; null where none are. */
+function singleStretch() {
+  const row = rowAt(fastest, view.cursor), half = Math.min(inView() / 12 / fastest.sample_hz, 4);
+  const layer = fastest.layers.find(one => one.step === 1 && one.first <= row && row <= one.stop);
+  if (!layer) return null;
+  const from = secondOf(fastest, layer.first), to = secondOf(fastest, layer.stop);
+  const start = Math.max(Math.min(view.cursor - half, to - 2 * half), from);
+  return [start, Math.min(start + 2 * half, to)];
+}
+function offerSingles() {
+  singles.disabled = !singleStretch();
+  const some = fastest.layers.some(layer => layer.step === 1);
+  singles.textContent = "Single samples" + (!singles.disabled ? "" : some ? ": only at moments" : ": only in the files");
+}
 function refresh() {
-  if (!asked) requestAnimationFrame(() => { asked = false; draw(); tell(); });
+  if (!asked) requestAnimationFrame(() => { asked = false; draw(); tell(); offerSingles(); });
   asked = true;
 }
 // ---- the same in words ----------------------------------------------------------------------------------------
@@ -204,11 +218,12 @@ function point(event) {
   refresh();
 }
 
+const singles = button("Single samples", () => show(...singleStretch()));
 const buttons = made("div", {class: "v-buttons", role: "group", "aria-label": "Move through the recording"},
   button("◀", () => move(-0.5), "Earlier"), button("▶", () => move(0.5), "Later"),
   button("+", () => zoom(0.5), "Zoom in"), button("−", () => zoom(2), "Zoom out"),
   button("All of it", () => show(0, END)),
-  button("Single samples", () => around(Math.min(inView() / 12 / fastest.sample_hz, 4))),
+  singles,
   button("Same height scale throughout", element => {
     view.even = !view.even;
     element.setAttribute("aria-pressed", String(view.even));
