@@ -45,6 +45,30 @@ def test_parts_say_what_was_found_and_what_it_is(tmp_path: Path) -> None:
     assert own == session_part(session_signal(made(ALL)))
 
 
+def test_few_participants_have_ranges_wherever_more_would_have_intervals(tmp_path: Path) -> None:
+    few = study_of(tmp_path, [(name, f"p{i % 5}", own) for i, (name, _, own) in enumerate(six())])
+    part = study_part(few)
+    assert part.count('fill-opacity=".1"') == 4
+    assert "Pale band: from the lowest to the highest curve of a session by itself, no interval." in part
+    assert "95 %" not in part.split("How to read this")[0]
+    assert "each hour</th>" in part
+    level = few["wakeups"]["levels"][0]["false"]
+    assert (level["low"], level["least"] is None) == (None, False)
+    six_of_them = study_part(study_of(tmp_path, six()))
+    assert six_of_them.count('fill-opacity=".18"') == 4
+    assert "Band: its 95 % interval." in six_of_them
+    assert "95 %: " in six_of_them.split("A comparator that wakes")[1]
+
+
+def test_the_legend_of_curves_names_what_is_drawn(tmp_path: Path) -> None:
+    whole = session_part(session_signal(made(ALL)))  # nothing is left out, so both curves are the same
+    assert "Line: after exclusions, and the same before. Band: its 95 % interval. Dotted: chance." in whole
+    out = session_part(session_signal(made(ALL, kept=False)))
+    assert "Dashed: before, where that differs. Dotted: chance." in out
+    assert "Line:" not in out
+    assert out.count('stroke-dasharray="6 3"') == 4
+
+
 def test_drops_are_told_in_points_with_their_sign() -> None:
     """0.90 to 0.84 and 0.60 are 6 and 30 points lower; 0.50 to 0.71 is 21 higher. By hand."""
     own = {"task": "each_nearest", "trained_on": "throw-01"}

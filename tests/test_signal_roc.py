@@ -7,7 +7,7 @@ from scipy.stats import binom, chi2, mannwhitneyu, norm
 from sklearn.metrics import roc_auc_score, roc_curve
 
 from pipeline.signal.pooled import Clusters, Counted, medians, steps_of
-from pipeline.signal.roc import GRID, area, curve, newcombe, pair_area, spread
+from pipeline.signal.roc import GRID, area, band, curve, newcombe, pair_area, spread
 from pipeline.signal.shares import Z, poisson, wilson
 
 # Hanley and McNeil, Radiology 143:29 (1982), Table I: ratings of 58 normal and 51 abnormal images (from
@@ -86,6 +86,17 @@ def test_intervals_cover_what_they_say(apart: float) -> None:
         found = area(rng.normal(0, 1, 30), rng.normal(apart, 1, 30))
         n_held += found.low <= true <= found.high
     assert 0.93 < n_held / 600 < 0.995
+
+
+@pytest.mark.parametrize("apart", [0.0, 1.0, 2.5])
+def test_the_band_of_a_sessions_curve_covers_what_it_says(apart: float) -> None:
+    """Of two normals so far apart the curve is Phi(apart + Phi^-1(false)): the binormal model, from memory."""
+    rng, true = np.random.default_rng(3), norm.cdf(apart + norm.ppf(GRID))
+    ends = [band(rng.normal(0, 1, 40), rng.normal(apart, 1, 25)) for _ in range(400)]
+    inside = np.mean([(low <= true + 1e-12) & (true <= high + 1e-12) for low, high in ends], axis=0)
+    assert inside.min() >= 0.95
+    low, high = band(np.zeros(40), np.ones(25))  # which part fully: no certainty
+    assert (low[10], high[10]) == (pytest.approx(wilson(25, 25).low), 1.0)
 
 
 def test_curve_is_that_of_the_library() -> None:

@@ -45,14 +45,22 @@ def test_a_comparator_that_hardly_sleeps_is_no_better_than_chance() -> None:
 
 def test_few_wake_ups_have_the_interval_of_a_count() -> None:
     """13 and 2 in 574 s: 6.922 to 22.230 and 0.242 to 7.225 (Garwood 1936) over 0.15944 h."""
-    hours = np.full(4, 574 / 3600 / 4)
-    few = Clusters.of(["p1", "p2", "p3", "p4"])
-    found = rate(few, np.array([4.0, 3.0, 3.0, 3.0]), hours)
+    hours = np.full(6, 574 / 3600 / 6)
+    six = Clusters.of([f"p{i}" for i in range(6)])
+    found = rate(six, np.array([3.0, 2.0, 2.0, 2.0, 2.0, 2.0]), hours)
     assert (found.low, found.high) == pytest.approx((43.41, 139.42), abs=0.01)
     assert found.interval == "exact Poisson"
-    assert (found.least, found.most) == pytest.approx((3 / hours[0], 4 / hours[0]))
-    found = rate(few, np.array([2.0, 0.0, 0.0, 0.0]), hours)
+    assert (found.least, found.most) == pytest.approx((2 / hours[0], 3 / hours[0]))
+    found = rate(six, np.array([2.0, 0.0, 0.0, 0.0, 0.0, 0.0]), hours)
     assert (found.low, found.high) == pytest.approx((1.52, 45.31), abs=0.01)
+
+
+def test_wake_ups_of_few_participants_have_a_range_as_all_else_has() -> None:
+    hours = np.full(5, 0.5)
+    found = rate(Clusters.of([f"p{i}" for i in range(5)]), np.array([4.0, 3.0, 3.0, 3.0, 0.0]), hours)
+    assert (found.value, found.low, found.high) == (13 / 2.5, None, None)
+    assert (found.least, found.most) == (0.0, 8.0)
+    assert found.absent == "no interval: 5 participants, 6 are needed"
 
 
 def test_wake_ups_of_unlike_participants_have_the_wider_interval() -> None:

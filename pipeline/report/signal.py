@@ -7,7 +7,7 @@ from typing import Any
 from markupsafe import Markup
 
 from pipeline.report.parts import templates
-from pipeline.report.signal_pictures import curves_of, strip_of, wakeups_of
+from pipeline.report.signal_pictures import curves_of, legend_of, strip_of, wakeups_of
 from pipeline.report.signal_served import TASK_WORDS, served_of, two
 from pipeline.report.words import amount, counted, listed
 from pipeline.signal.pooled import FEWEST_PARTICIPANTS, N_DRAWS
@@ -31,12 +31,14 @@ def session_part(signal: Mapping[str, Any]) -> Markup:
     if signal["absent"]:
         return _rendered("absent", signal)
     rows = [_area_row(pair, kinds) for pair, kinds in signal["areas"].items()]
+    curves = curves_of(signal, PAIR_WORDS)
     return _rendered(
         "session",
         signal,
         lead=_lead(signal["areas"]),
         rows=rows,
-        curves=curves_of(signal, PAIR_WORDS),
+        curves=curves,
+        legend=legend_of(curves),
         within=_within(signal["within"]),
     )
 
@@ -63,6 +65,7 @@ def study_part(signal: Mapping[str, Any]) -> Markup:
         own = _of_sessions(signal["sessions"], row["pair"])
         pooled = _cell(signal["areas"][row["pair"]]["kept"])
         row |= {"n": len(own), "strip": strip_of(own), "pooled": pooled}
+    curves = curves_of(signal, PAIR_WORDS)
     return _rendered(
         "study",
         signal,
@@ -70,7 +73,8 @@ def study_part(signal: Mapping[str, Any]) -> Markup:
         scheme=_scheme(signal),
         apart=_apart(signal),
         rows=rows,
-        curves=curves_of(signal, PAIR_WORDS),
+        curves=curves,
+        legend=legend_of(curves),
         accuracy=_accuracy_rows(signal),
         served=served_of(signal),
         faint=_faint(signal["sessions"]),
@@ -86,8 +90,8 @@ def _scheme(signal: Mapping[str, Any]) -> str:
     if n < fewest:
         return (
             f"{counted(n, 'participant')}: too few to draw from ({fewest} are needed), so that there are "
-            "ranges over the sessions in place of intervals. A range says how sessions differ, not how sure "
-            "a value is."
+            "ranges over the sessions in place of all intervals: of areas, curves, accuracies and wake-ups. "
+            "A range says how sessions differ, not how sure a value is."
         )
     return (
         f"Intervals (95 %) come from drawing whole participants ({n}) with replacement, {N_DRAWS} times from "

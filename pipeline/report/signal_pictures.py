@@ -11,19 +11,48 @@ WAKE_WIDTH, WAKE_HEIGHT, WAKE_LEFT, WAKE_TOP = 300, 170, 46, 10
 
 
 def curves_of(signal: Mapping[str, Any], pair_words: Mapping[str, str]) -> list[dict[str, Any]]:
-    """For each pair the pooled curves before and after exclusions, and the band of the latter."""
+    """For each pair the pooled curves before and after exclusions, and the band of the latter.
+
+    ``band_of`` says what the band is: an ``interval``, the ``range`` of the sessions, or nothing. Where both
+    curves are the ``same``, ``all`` is empty: it would lie under the other line.
+    """
     found = []
     for pair, kinds in signal["curves"].items():
         paths: dict[str, str] = {}
         for kind, curve in kinds.items():
             paths[kind] = _path([0.0, *signal["grid"]], [0.0, *curve["true"]]) if curve else ""
-        kept = kinds["kept"]
-        band = ""
-        if kept and kept["low"] is not None:
-            there, back = signal["grid"], signal["grid"][::-1]
-            band = _path([*there, *back], [*kept["high"], *kept["low"][::-1]]) + "z"
-        found.append({"pair": pair, "words": pair_words[pair], **paths, "band": band})
+        same = bool(paths["all"]) and paths["all"] == paths["kept"]
+        if same:
+            paths["all"] = ""
+        band, band_of = _band(signal["grid"], kinds["kept"])
+        found.append(
+            {"pair": pair, "words": pair_words[pair], **paths, "same": same, "band": band, "band_of": band_of}
+        )
     return found
+
+
+def _band(grid: Sequence[float], curve: Mapping[str, Any] | None) -> tuple[str, str]:
+    """Outline of a curve's band, and what it is."""
+    for band_of, low, high in (("interval", "low", "high"), ("range", "least", "most")):
+        if curve and curve[low] is not None:
+            return _path([*grid, *grid[::-1]], [*curve[high], *curve[low][::-1]]) + "z", band_of
+    return "", ""
+
+
+def legend_of(curves: Sequence[Mapping[str, Any]]) -> str:
+    """What is drawn of the curves, in words; what is nowhere drawn is not named."""
+    bands = {curve["band_of"] for curve in curves}
+    told = []
+    if any(curve["kept"] for curve in curves):
+        same = all(curve["same"] for curve in curves if curve["kept"])
+        told.append(f"Line: after exclusions{', and the same before' if same else ''}.")
+    if "interval" in bands:
+        told.append("Band: its 95 % interval.")
+    if "range" in bands:
+        told.append("Pale band: from the lowest to the highest curve of a session by itself, no interval.")
+    if any(curve["all"] for curve in curves):
+        told.append("Dashed: before, where that differs.")
+    return " ".join([*told, "Dotted: chance."])
 
 
 def _path(x: Sequence[float], y: Sequence[float]) -> str:
@@ -98,11 +127,15 @@ def _best(levels: Sequence[Mapping[str, Any]], name: str) -> dict[str, Any]:
 
 def _wake_row(level: Mapping[str, Any]) -> dict[str, Any]:
     false = level["false"]
-    ends = "" if false["low"] is None else f"{number(false['low'], 2)} to {number(false['high'], 2)}"
+    ends, over = (
+        "" if false[low] is None else f"{words}: {number(false[low], 2)} to {number(false[high], 2)}"
+        for words, low, high in (("95 %", "low", "high"), ("sessions", "least", "most"))
+    )
     return {
         "level": amount(level["level_v"], "V"),
         "false": number(false["value"]),
         "interval": ends,
+        "range": over,
         "awake": level["awake"]["value"],
         "chance": level["chance"]["value"],
         "missed": {name: one["value"] for name, one in level["missed"].items()},

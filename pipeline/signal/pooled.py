@@ -105,11 +105,16 @@ def medians(values: Floats, times: npt.NDArray[np.float32]) -> Floats:
 
 @dataclass(frozen=True)
 class Curve:
-    """A pooled ROC curve at the false positive shares of `GRID`, with its band where one can be had."""
+    """A pooled ROC curve at the false positive shares of `GRID`, with its band where one can be had.
+
+    Where none can be had, ``least`` and ``most`` are the range of the sessions' own curves, no interval.
+    """
 
     true: Floats
     low: Floats | None
     high: Floats | None
+    least: Floats | None = None
+    most: Floats | None = None
 
 
 class Counted:

@@ -8,7 +8,7 @@ from math import exp, log, sqrt
 
 import numpy as np
 
-from pipeline.signal.shares import LEAST, Measured, Z
+from pipeline.signal.shares import LEAST, Measured, Z, wilson_ends
 from pipeline.signal.windows import CLASSES, Bools, Floats, Ints
 
 PAIRS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
@@ -94,6 +94,24 @@ def curve(below: Floats, above: Floats) -> tuple[Floats, Floats]:
     turn[1:] |= (np.diff(y) > 0) != (np.diff(y, append=2.0)[1:] > 0)
     turn[[0, -1]] = True
     return x[turn], y[turn]
+
+
+def band(below: Floats, above: Floats) -> tuple[Floats, Floats]:
+    """Lower and upper end of a band of the curve at `GRID`, at 95 % for each false positive share or more.
+
+    At every threshold both shares have their interval by Wilson (1927), and the curve passes through the
+    rectangle of the two: the ends are the hulls of its lower right and of its upper left corners (common
+    practice, no source). The numbers are taken as independent of each other.
+    """
+    levels = np.append(np.inf, np.unique(np.concatenate((below, above)))[::-1])
+    false_low, false_high, true_low, true_high = (
+        end
+        for own in (below, above)
+        for end in wilson_ends(len(own) - np.searchsorted(np.sort(own), levels, "left"), len(own))
+    )
+    high = at_grid(np.append(false_low, 1.0), np.append(true_high, 1.0))
+    low = at_grid(np.append(0.0, false_high), np.append(0.0, true_low))
+    return low, high
 
 
 def at_grid(false: Floats, true: Floats) -> Floats:

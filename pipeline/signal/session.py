@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.signal.learn import TASKS, halves, learn, tried, untaught
-from pipeline.signal.roc import GRID, PAIRS, at_grid, curve, lacking, members, pair_area
+from pipeline.signal.roc import GRID, PAIRS, at_grid, band, curve, lacking, members, pair_area
 from pipeline.signal.shares import Measured
 from pipeline.signal.windows import AMPLITUDE, CLASSES, Bools, Floats, Ints, Windows
 
@@ -63,12 +63,13 @@ def areas(windows: Windows) -> dict[str, dict[str, dict[str, Any]]]:
 
 
 def _curve(amplitude: Floats, label: Ints, pair: str) -> dict[str, Any] | None:
-    """The curve of a pair; by itself a session has no band."""
+    """The curve of a pair with its band, which takes windows as independent."""
     if lacking(label, pair):
         return None
     below, above = (members(label, names) for names in PAIRS[pair])
     true = at_grid(*curve(amplitude[below], amplitude[above]))
-    return {"true": true.tolist(), "low": None, "high": None}
+    low, high = band(amplitude[below], amplitude[above])
+    return {"true": true.tolist(), "low": low.tolist(), "high": high.tolist(), "least": None, "most": None}
 
 
 def _within(windows: Windows, task: str) -> dict[str, Any]:

@@ -2,7 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import sqrt
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
 
 Z = 1.959963984540054
 """Normal quantile of 0.975: all intervals are at 95 %."""
@@ -65,9 +68,13 @@ def wilson(n_true: int, n: int) -> Measured:
     """
     if not n:
         return Measured(0, absent="nothing was counted")
+    low, high = wilson_ends(np.array([n_true]), n)
+    return Measured(n, n_true / n, float(low[0]), float(high[0]), "Wilson 1927")
+
+
+def wilson_ends(n_true: npt.NDArray[Any], n: int) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Ends of Wilson's interval of each of several shares of `n`."""
     share, z2 = n_true / n, Z * Z
     middle = (share + z2 / (2 * n)) / (1 + z2 / n)
-    half = Z * sqrt(share * (1 - share) / n + z2 / (4 * n * n)) / (1 + z2 / n)
-    low = 0.0 if n_true == 0 else middle - half
-    high = 1.0 if n_true == n else middle + half
-    return Measured(n, share, low, high, "Wilson 1927")
+    half = Z * np.sqrt(share * (1 - share) / n + z2 / (4 * n * n)) / (1 + z2 / n)
+    return np.where(n_true == 0, 0.0, middle - half), np.where(n_true == n, 1.0, middle + half)

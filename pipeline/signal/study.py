@@ -1,7 +1,7 @@
 """What the sessions of a study say together: areas and curves, what serves later sessions, wake-ups."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from itertools import groupby
 from pathlib import Path
@@ -11,8 +11,8 @@ import numpy as np
 
 from pipeline.signal.across import Trial, served, trials, typical
 from pipeline.signal.learn import TASKS
-from pipeline.signal.pooled import Clusters, Counted, Curve, steps_of
-from pipeline.signal.roc import GRID, PAIRS, lacking
+from pipeline.signal.pooled import FEWEST_PARTICIPANTS, Clusters, Counted, Curve, steps_of
+from pipeline.signal.roc import GRID, PAIRS, at_grid, curve, lacking, members
 from pipeline.signal.session import areas, compared
 from pipeline.signal.shares import LEAST, Measured, poisson
 from pipeline.signal.wakeups import LEVELS_V, MOVEMENTS, Wakes, telling, wakes
@@ -149,9 +149,23 @@ def _pooled(seen: Sequence[_Seen]) -> tuple[dict[str, Any], dict[str, Any]]:
             if counted is None:
                 clusters = Clusters.of([one.participant for one in some])
                 counted = Counted(clusters, amplitudes, labels, steps_of(amplitudes))
-            area, curve = counted.pair(pair)
-            found[pair][kind], curves[pair][kind] = asdict(area), _lists(curve)
+            area, drawn = counted.pair(pair)
+            if kind == "kept" and drawn.low is None:
+                drawn = _ranged(drawn, amplitudes, labels, pair)
+            found[pair][kind], curves[pair][kind] = asdict(area), _lists(drawn)
     return found, curves
+
+
+def _ranged(pooled: Curve, amplitudes: Sequence[Floats], labels: Sequence[Ints], pair: str) -> Curve:
+    """The same curve with the range of the sessions' own ones, where several have enough windows."""
+    own = []
+    for amplitude, label in zip(amplitudes, labels, strict=True):
+        if not lacking(label, pair):
+            below, above = (amplitude[members(label, names)] for names in PAIRS[pair])
+            own.append(at_grid(*curve(below, above)))
+    if len(own) < 2:
+        return pooled
+    return replace(pooled, least=np.min(own, axis=0), most=np.max(own, axis=0))
 
 
 def _lists(curve: Curve) -> dict[str, Any]:
@@ -226,12 +240,15 @@ def _share(clusters: Clusters, of: Floats, to: Floats) -> dict[str, Any]:
 def rate(clusters: Clusters, events: Floats, hours: Floats) -> Measured:
     """Events for each hour, with the wider of two intervals: an exact Poisson one, and that of the draws.
 
-    Few events say little even where participants agree; where these differ, even many do.
+    Few events say little even where participants agree; where these differ, even many do. With so few
+    participants that none is drawn there is no interval of either kind, as of all else.
     """
     n, total_h = int(events.sum()), float(hours.sum())
     drawn = clusters.ratio(events, hours, n)
     low, high = (end / total_h for end in poisson(n))
     has = hours > 0
+    if np.count_nonzero(clusters.summed(hours)) < FEWEST_PARTICIPANTS:
+        return drawn.over((events[has] / hours[has]).tolist())
     if drawn.low is None or drawn.high is None or drawn.high - drawn.low <= high - low:
         drawn = Measured(n, n / total_h, low, high, "exact Poisson")
     return drawn.over((events[has] / hours[has]).tolist())
