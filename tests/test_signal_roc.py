@@ -90,7 +90,7 @@ def test_intervals_cover_what_they_say(apart: float) -> None:
 
 @pytest.mark.parametrize("apart", [0.0, 1.0, 2.5])
 def test_the_band_of_a_sessions_curve_covers_what_it_says(apart: float) -> None:
-    """Of two normals so far apart the curve is Phi(apart + Phi^-1(false)): the binormal model, from memory."""
+    """Of two normals the curve is Phi(apart + Phi^-1(false)): the binormal model, from memory."""
     rng, true = np.random.default_rng(3), norm.cdf(apart + norm.ppf(GRID))
     ends = [band(rng.normal(0, 1, 40), rng.normal(apart, 1, 25)) for _ in range(400)]
     inside = np.mean([(low <= true + 1e-12) & (true <= high + 1e-12) for low, high in ends], axis=0)

@@ -203,9 +203,16 @@ def simulated(folder: Path, seed: int) -> Windows:
     return windows_of(path, log, [(0.0, scenario.duration_s)])
 
 
-def test_simulated_sessions_show_what_practice_expects(tmp_path: Path) -> None:
-    """Rest and hand hardly part, body plainly does (common practice, no source). Seeds of tuning."""
-    sessions = [(f"s{seed}", f"p{seed}", simulated(tmp_path, seed)) for seed in range(8)]
+@pytest.fixture(scope="module")
+def wearings(tmp_path_factory: pytest.TempPathFactory) -> list[Windows]:
+    """Clean recordings of the physical model, each by itself. Seeds of tuning."""
+    folder = tmp_path_factory.mktemp("wearings")
+    return [simulated(folder, seed) for seed in range(24)]
+
+
+def test_simulated_sessions_show_what_practice_expects(tmp_path: Path, wearings: list[Windows]) -> None:
+    """Rest and hand hardly part, body plainly does (common practice, no source)."""
+    sessions = [(f"s{i}", f"p{i}", windows) for i, windows in enumerate(wearings[:8])]
     signal = study_of(tmp_path, sessions)
 
     def own(pair: str) -> list[float]:
@@ -216,3 +223,31 @@ def test_simulated_sessions_show_what_practice_expects(tmp_path: Path) -> None:
     assert np.median(own("rest_body")) > 0.95
     assert np.median(own("others_body")) > 0.9
     assert signal["areas"]["rest_hand"]["kept"]["value"] < signal["areas"]["rest_body"]["kept"]["value"] - 0.2
+
+
+def test_accuracy_of_simulated_sessions_is_what_practice_expects(
+    tmp_path: Path, wearings: list[Windows]
+) -> None:
+    """Near nine in ten within a session, and some ten points lower in others (common practice, no source).
+
+    Practice does not say what was asked, so the mean over the four tasks is held to it, and loosely. Three
+    wearings stand for a participant's sessions; they differ in body, soles, room and device as well, so that
+    more may be lost than a participant would lose.
+    """
+    sessions = [(f"s{i:02d}", f"p{i // 3}", windows) for i, windows in enumerate(wearings)]
+    signal = study_of(tmp_path, sessions)
+    assert len(signal["accuracy"]) == 4
+
+    def mean(when: str) -> float:
+        return float(np.mean([both[when]["accuracy"]["value"] for both in signal["accuracy"].values()]))
+
+    lost = [drop["value"] for drop in signal["drops"].values()]
+    assert 0.85 < mean("same") < 0.97
+    assert 0.75 < mean("later") < 0.92
+    assert 0.05 < np.mean(lost) < 0.2
+    assert min(lost) > 0  # whatever is asked, other sessions are served worse
+    # Of all four classes less is right than of body or not, for rest and hand hardly part.
+    of_each, of_body = (
+        signal["accuracy"][task]["same"]["accuracy"]["value"] for task in ("each_nearest", "body_nearest")
+    )
+    assert of_each < of_body
