@@ -47,10 +47,12 @@ FEW_VISITS = 2.0
 FEW_RATIO = 2.5
 FEW_STAY_S = 0.1
 DROOPED = 5.0
+LINGERS = 1.5
 STEP, STUCK_STEP, STUCK_SHARE = 0.9, 0.6, 0.8
 """Fewer visits than two, or one that alone piles up, are a rail's only behind an AC coupling, where any other
-level would droop by so many widths meanwhile, and if the signal has not come to rest within `RISE_S`, nor, if
-most values are the same one, most of the way: a stuck value lets go at once."""
+level would droop by so many widths meanwhile, if the signal did not pass beside it much more slowly than by
+such a droop (a body that loses its charge behind an AC coupling turns for seconds), and if it has not come to
+rest within `RISE_S`, nor, if most values are the same one, most of the way: a stuck value lets go at once."""
 
 
 MOST_KEPT = 1 << 12
@@ -148,22 +150,25 @@ class Visits(_Kept):
         if long < LEAST_LONG and not self._scatters():
             return False
         # As many visits of equal length would hold the samples in the same way; one of three long ones may be
-        # far longer.
-        n_long = int((self.n_inside >= LONG_SAMPLES).sum())
-        n_visits = max(self.n_inside.sum() ** 2 / (self.n_inside**2).sum(), n_long - 1)
-        if n_visits >= FEW_VISITS and self._others_pile_up():
+        # far longer, if the others pile up as a rail's do by themselves.
+        n_equal = self.n_inside.sum() ** 2 / (self.n_inside**2).sum()
+        others, n_others = self._ratio_of_others(), int((self.n_inside >= LONG_SAMPLES).sum()) - 1
+        several = n_equal >= FEW_VISITS and others >= OTHERS_RATIO
+        if several or (n_others >= FEW_VISITS and others >= least_ratio):
             return bool(ratio >= least_ratio and (tau_s is not None or len(self) >= UNCOUPLED_VISITS))
         step = STUCK_STEP if self._is_one_value() else STEP
         if tau_s is None or ratio < FEW_RATIO or self._usual(self.later) > step * self.rest:
             return False
-        droops_s = DROOPED * self.band.width / self.rest * tau_s
-        return self._usual(self.n_inside) / self.sample_hz >= max(droops_s, FEW_STAY_S)
+        droop_s = self.band.width / self.rest * tau_s
+        if self._usual(self.n_next) / self.sample_hz > LINGERS * (NEXT - 1) * droop_s:
+            return False
+        return self._usual(self.n_inside) / self.sample_hz >= max(DROOPED * droop_s, FEW_STAY_S)
 
-    def _others_pile_up(self) -> bool:
-        """Whether the visits but for the longest do, which must be no coincidence."""
+    def _ratio_of_others(self) -> float:
+        """Samples in the band over those beside it, in all visits but the longest."""
         longest = int(np.argmax(self.n_inside))
         inside, beside = (np.delete(n, longest).sum() for n in (self.n_inside, self.n_next))
-        return bool(inside >= OTHERS_RATIO * (beside + 1))
+        return float(inside / (beside + 1))
 
     def _usual(self, values: Ints | Floats) -> float:
         """Median over visits, each with the weight of its samples."""

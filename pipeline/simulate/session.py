@@ -45,8 +45,7 @@ def simulate(scenario: Scenario, rng: np.random.Generator) -> Counts:
     signals = signals_of(scenario, rng)
     lead = round(LEAD_S * scenario.sample_hz)
     front = scenario.amplifier
-    out_v = between_rails(front, signals.driven_v, rng)
-    recorded_v = converted(front, out_v, rng)
+    recorded_v = converted(front, between_rails(front, signals.driven_v, rng), rng)
     field_v = recorded_v[lead:]
     sampled = slice(lead * scenario.oversampling, None, scenario.oversampling)
     felt = sense(scenario.accelerometer, signals.moves.wrist[sampled], signals.moves.tilt[sampled], rng)
@@ -55,7 +54,7 @@ def simulate(scenario: Scenario, rng: np.random.Generator) -> Counts:
     for channel in scenario.channels:
         signal = field_v if channel.kind == "field" else felt[:, next(axes)]
         columns.append(quantise(signal, channel.scale, channel.offset, channel.adc_min, channel.adc_max))
-    return Counts(np.stack(columns, axis=1), truth_of(scenario, signals, (out_v, recorded_v)))
+    return Counts(np.stack(columns, axis=1), truth_of(scenario, signals, recorded_v))
 
 
 def signals_of(scenario: Scenario, rng: np.random.Generator) -> Signals:

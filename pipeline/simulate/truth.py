@@ -34,14 +34,14 @@ SURELY_FLOATING_OHM = 1e10
 Mask = npt.NDArray[np.bool_]
 
 
-def truth_of(scenario: Scenario, signals: Signals, outs_v: tuple[Array, Array]) -> tuple[Truth, ...]:
+def truth_of(scenario: Scenario, signals: Signals, recorded_v: Array) -> tuple[Truth, ...]:
     """All conditions of a session in order of time, from the model's own quantities.
 
-    ``outs_v`` are the amplifier's output at each sample, with its noise, and what the converter made codes
-    of, the first `LEAD_S` seconds before the session.
+    ``recorded_v`` is what the converter makes codes of, with all noise, the first `LEAD_S` seconds before the
+    session.
     """
     found = [
-        *_saturated(scenario, signals, outs_v),
+        *_saturated(scenario, signals, recorded_v),
         *_contact(scenario, signals),
         *_mains(scenario, signals),
     ]
@@ -50,20 +50,20 @@ def truth_of(scenario: Scenario, signals: Signals, outs_v: tuple[Array, Array]) 
     return tuple(sorted(found, key=lambda truth: (truth.start_s, truth.condition)))
 
 
-def _saturated(scenario: Scenario, signals: Signals, outs_v: tuple[Array, Array]) -> list[Truth]:
-    """Where the output stands at an end, with noise or without; strength: how far it is driven, the end 1.
+def _saturated(scenario: Scenario, signals: Signals, recorded_v: Array) -> list[Truth]:
+    """Where an end clips the output, or a code stands at one; strength: how far it is driven, the end 1.
 
-    So does a sample whose code stands there because of the noise that comes in behind the amplifier: nobody
-    could tell it from one that the amplifier put there, in whose knee it lies.
+    A code that stands there because of noise, even of such that comes in behind the amplifier, does so, too:
+    nobody could tell it from one that the amplifier put there, in whose knee it lies.
     """
     front, hz = scenario.amplifier, scenario.sample_hz
-    driven, noisy, recorded = (out[round(LEAD_S * hz) :] for out in (signals.driven_v, *outs_v))
+    driven, recorded = (out[round(LEAD_S * hz) :] for out in (signals.driven_v, recorded_v))
     low, high = front.ends_v
     near = max(RAIL_SHARE * front.range_v, RAIL_COUNTS * abs(front.scale_v))
     out = at_rails(driven, front.rail_low_v, front.rail_high_v, front.knee_v)
+    clipped = ((driven <= low) & (out <= low + near)) | ((driven >= high) & (out >= high - near))
     coded = near + abs(front.scale_v)  # rounded to a code, and half a count of slack
-    railed = (np.minimum(out, noisy) <= low + near) | (np.maximum(out, noisy) >= high - near)
-    railed |= (recorded <= low + coded) | (recorded >= high - coded)
+    railed = clipped | (recorded <= low + coded) | (recorded >= high - coded)
     from_rest = driven - front.bias_v
     over = np.maximum(from_rest / (high - front.bias_v), from_rest / (low - front.bias_v))
     return [
