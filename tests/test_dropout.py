@@ -189,6 +189,26 @@ def test_a_gap_bridged_by_the_row_before_it_is_marked(record):
     assert marked(found_alone(record(channels(), codes, HZ))) == [(5000, 5010)]
 
 
+def test_rows_held_at_a_beat_are_found_of_a_wearer_at_rest(record):
+    """Only the field changes then: eleven times in 88 rows, though beside them it never repeats for long."""
+    codes = [wearing(sd_counts=300.0)[0], *(np.full(N, level) for level in (0, 1200, 4000))]
+    rows = np.arange(88)
+    codes[0][5000:5088] = codes[0][5000 + rows // 8 * 8]
+    ((start, stop),) = marked(found_alone(record(channels(), codes, HZ)))
+    assert (abs(start - 5000), abs(stop - 5088)) <= (8, 8)
+
+
+def test_coarse_axes_at_rest_beside_a_field_at_its_end_are_no_gap(record):
+    """All rows are alike for a while, but the rail explains the field, and rest the axes."""
+    codes, rng = wearing(), np.random.default_rng(4)
+    codes[1:] = [level + (rng.random(N) < 0.03) for level in (0, 1200, 4000)]
+    for start in (4000, 6000, 8000):
+        codes[0][start : start + 12] = FIELD.adc_max
+        for axis in codes[1:]:
+            axis[start - 2 : start + 14] = axis[start - 2]
+    assert n_marked(detected_in(record(channels(), codes, HZ)), "stuck") == 0
+
+
 def test_quiet_rows_that_repeat_by_chance_are_not_held(record):
     codes = wearing(sd_counts=0.25)
     detected = found_alone(record(channels(), codes, HZ))

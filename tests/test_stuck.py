@@ -132,6 +132,15 @@ def test_an_axis_that_stands_still_while_others_move_is_told_and_marks_nothing(r
     assert value_of(detected, "stuck_fraction") == 0
 
 
+@pytest.mark.parametrize(("hz", "is_told"), [(64.0, True), (100.0, False)])
+def test_a_short_run_among_its_neighbours_is_rest_only_where_mains_beats_with_the_rate(record, hz, is_told):
+    """Noise keeps the field from standing still; 50 Hz at 100 Hz folds to half the rate and may hide it."""
+    codes = noise(hz, 1.5)
+    start, stop = round(20.5 * hz), round(21.95 * hz)
+    codes[start - 1], codes[start:stop], codes[stop] = 511, 512, 513
+    assert (n_marked(found_alone(record([ten_bits(hz)], [codes], hz)), "stuck") > 0) == is_told
+
+
 def test_axes_whose_noise_is_below_a_count_stand_still_at_rest(record):
     """One lies between two codes and flickers, the others do not: no sign that they are stuck."""
     axes = axes_of(False, 0.15)

@@ -47,12 +47,14 @@ FEW_VISITS = 2.0
 FEW_RATIO = 2.5
 FEW_STAY_S = 0.1
 DROOPED = 5.0
-LINGERS = 1.5
+LINGERS_S = 0.5
+FEW_OTHERS = 3
 STEP, STUCK_STEP, STUCK_SHARE = 0.9, 0.6, 0.8
 """Fewer visits than two, or one that alone piles up, are a rail's only behind an AC coupling, where any other
-level would droop by so many widths meanwhile, if the signal did not pass beside it much more slowly than by
-such a droop (a body that loses its charge behind an AC coupling turns for seconds), and if it has not come to
-rest within `RISE_S`, nor, if most values are the same one, most of the way: a stuck value lets go at once."""
+level would droop by so many widths meanwhile, if the signal did not linger beside it (a body that loses its
+charge behind an AC coupling turns for seconds), and if it has not come to rest within `RISE_S`, nor, if most
+values are the same one, most of the way: a stuck value lets go at once. Among peaks of that height, more than
+so many with it, which do not pile up it is no rail's either."""
 
 
 MOST_KEPT = 1 << 12
@@ -156,13 +158,18 @@ class Visits(_Kept):
         several = n_equal >= FEW_VISITS and others >= OTHERS_RATIO
         if several or (n_others >= FEW_VISITS and others >= least_ratio):
             return bool(ratio >= least_ratio and (tau_s is not None or len(self) >= UNCOUPLED_VISITS))
-        step = STUCK_STEP if self._is_one_value() else STEP
-        if tau_s is None or ratio < FEW_RATIO or self._usual(self.later) > step * self.rest:
+        return tau_s is not None and ratio >= FEW_RATIO and self._is_one_long_stay(tau_s)
+
+    def _is_one_long_stay(self, tau_s: float) -> bool:
+        """Whether the visit that outweighs all others is a rail's."""
+        is_one_value = self._is_one_value()
+        if self._usual(self.later) > (STUCK_STEP if is_one_value else STEP) * self.rest:
             return False
-        droop_s = self.band.width / self.rest * tau_s
-        if self._usual(self.n_next) / self.sample_hz > LINGERS * (NEXT - 1) * droop_s:
+        if is_one_value and len(self) > FEW_OTHERS and self._ratio_of_others() < OTHERS_RATIO:
             return False
-        return self._usual(self.n_inside) / self.sample_hz >= max(DROOPED * droop_s, FEW_STAY_S)
+        stays_s, beside_s = (self._usual(n) / self.sample_hz for n in (self.n_inside, self.n_next))
+        droops_s = DROOPED * self.band.width / self.rest * tau_s
+        return stays_s >= max(droops_s, FEW_STAY_S) and beside_s <= LINGERS_S
 
     def _ratio_of_others(self) -> float:
         """Samples in the band over those beside it, in all visits but the longest."""
