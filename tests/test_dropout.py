@@ -198,6 +198,12 @@ def test_rows_held_at_a_beat_are_found_of_a_wearer_at_rest(record):
     assert (abs(start - 5000), abs(stop - 5088)) <= (8, 8)
 
 
+def test_a_frame_sent_again_is_found_of_a_wearer_at_rest(record):
+    codes = [wearing()[0], *(np.full(N, level) for level in (0, 1200, 4000))]
+    codes[0][5000:5065] = np.tile(codes[0][4987:5000], 5)
+    assert marked(found_alone(record(channels(), codes, HZ))) == [(5000, 5065)]
+
+
 def test_coarse_axes_at_rest_beside_a_field_at_its_end_are_no_gap(record):
     """All rows are alike for a while, but the rail explains the field, and rest the axes."""
     codes, rng = wearing(), np.random.default_rng(4)

@@ -68,10 +68,12 @@ def _between(tail: Values, column: Values, within: slice) -> Values:
 
 
 def _is_rich(values: Sequence[Values]) -> bool:
-    """Whether two channels change in a repeated frame; one alone must be long, for it may keep a rhythm."""
-    if len(values) == 1:
-        return len(values[0]) >= LEAST_ALONE
-    return sum(bool(np.count_nonzero(np.diff(one)) >= 2) for one in values) >= 2
+    """Whether two channels change in a repeated frame.
+
+    One alone, as there may be of a wearer at rest, must be long, for it may keep a rhythm.
+    """
+    n_changing = sum(bool(np.count_nonzero(np.diff(one)) >= 2) for one in values)
+    return n_changing > 1 or (n_changing == 1 and len(values[0]) >= LEAST_ALONE)
 
 
 def _hashed(columns: Sequence[Values]) -> npt.NDArray[np.uint32]:
