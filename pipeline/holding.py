@@ -1,14 +1,19 @@
-"""One run at a time in a results folder; a run that was killed blocks no later one."""
+"""One run at a time in a results folder; a run that was killed blocks no later one, and leaves no scraps."""
 
 import json
 import os
 import socket
+import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 
-from pipeline.writing import write_text
+from pipeline.writing import ASIDE, write_text
+
+if sys.platform != "win32":
+    import fcntl
 
 RUN, ENGINE = "run.lock", "engine.lock"
 """Names below ``.work``: who holds the folder, and the workflow engine at work in it."""
@@ -19,50 +24,96 @@ class Busy(RuntimeError):
 
 
 @contextmanager
-def held(lock: Path) -> Iterator[None]:
-    """Hold `lock` for this process; give it back at the end.
+def held(lock: Path) -> Iterator[bool]:
+    """Hold `lock` for this process; give it back at the end. Gives whether a run that was killed had left it.
 
     Raises
     ------
     Busy
         Where a process that is alive holds it; one that was killed does not.
     """
-    refuse_if_busy(lock)
-    lock.unlink(missing_ok=True)
+    claimed = _claim(os.getpid())
+    with _one_by_one(lock.parent):
+        refuse_if_busy(lock)
+        was_left = lock.exists()
+        lock.unlink(missing_ok=True)
+        try:
+            with lock.open("x", encoding="utf-8") as file:
+                file.write(claimed)
+        except FileExistsError:
+            raise Busy(f"Another run began at the same moment ({lock}).") from None
     try:
-        with lock.open("x", encoding="utf-8") as file:
-            file.write(_claim(os.getpid()))
-    except FileExistsError:
-        raise Busy(f"Another run began at the same moment ({lock}).") from None
+        yield was_left
+    finally:
+        if _read(lock) == claimed:  # else somebody deleted it, and another run is at work
+            lock.unlink(missing_ok=True)
+
+
+@contextmanager
+def _one_by_one(folder: Path) -> Iterator[None]:
+    """Look at locks in `folder` while no other process does, lest two of them lift one and both go on."""
+    place = os.open(folder, os.O_RDONLY) if sys.platform != "win32" else -1
     try:
+        if sys.platform != "win32":
+            with suppress(OSError):  # no file system has to have such locks, and some have none for folders
+                fcntl.flock(place, fcntl.LOCK_EX)
         yield
     finally:
-        lock.unlink(missing_ok=True)
+        if place >= 0:
+            os.close(place)
 
 
 def claim(lock: Path, pid: int) -> None:
     """Note in `lock` that a process is at work; for who is sure to be alone."""
-    write_text(lock, _claim(pid))
+    write_text(lock, _claim(pid), lasting=False)
 
 
 def refuse_if_busy(lock: Path) -> None:
     """Raise Busy where `lock` names a process that is alive, or one of another host."""
+    text = _read(lock)
+    if text == "":  # another process is about to write it, or its disk was full
+        time.sleep(0.5)
+        text = _read(lock)
     try:
-        text = lock.read_text(encoding="utf-8")
-        if not text:  # another process is about to write it, or its disk was full
-            time.sleep(0.5)
-            text = lock.read_text(encoding="utf-8")
-        holder = json.loads(text)
+        holder = json.loads(text or "")
         pid, host, began = int(holder["pid"]), str(holder["host"]), str(holder["began"])
-    except (FileNotFoundError, ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError):
         return
     if host != socket.gethostname():
         raise Busy(
-            f"Process {pid} on the host {host} is at work in this results folder. "
-            f"Wait for it; where it was killed, delete {lock}."
+            f"Process {pid} on the host {host} is at work in this results folder{_since(lock)}. "
+            f"Wait for it; where it was killed, or this host had that name, delete {lock}."
         )
     if _is_alive(pid) and began == _began(pid):
         raise Busy(f"Another run (process {pid}) is at work in this results folder: wait for it.")
+
+
+def _read(lock: Path) -> str | None:
+    """What stands in a lock; None where there is none."""
+    try:
+        return lock.read_text(encoding="utf-8", errors="replace")
+    except FileNotFoundError:
+        return None
+
+
+def _since(lock: Path) -> str:
+    """When a lock was written, in words; '' where nobody can tell any more."""
+    try:
+        moment = datetime.fromtimestamp(lock.stat().st_mtime, UTC)
+    except (OSError, ValueError, OverflowError):
+        return ""
+    return f" since {moment:%Y-%m-%d %H:%M} UTC"
+
+
+def sweep(results: Path) -> None:
+    """Take away what writers left beside final names when they were killed; for who is sure to be alone."""
+    for folder, below, names in os.walk(results):
+        below[:] = [name for name in below if name != ".snakemake"]  # nothing of ours, and many files
+        for name in names:
+            found = ASIDE.fullmatch(name)
+            if found and not _is_alive(int(found[1])):
+                with suppress(OSError):
+                    Path(folder, name).unlink()
 
 
 def _claim(pid: int) -> str:

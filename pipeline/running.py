@@ -42,19 +42,19 @@ def run_study(study: Path, results: Path, n_jobs: int) -> int:
     work = plan.results / ".work"
     work.mkdir(parents=True, exist_ok=True)
     try:
-        with held(work / RUN):
+        with held(work / RUN) as was_left:
             refuse_if_busy(work / ENGINE)
-            return _run_alone(plan, study, n_jobs)
+            return _run_alone(plan, study, n_jobs, was_left)
     except Busy as busy:
         print(busy, file=sys.stderr)
         return 1
 
 
-def _run_alone(plan: Plan, study: Path, n_jobs: int) -> int:
+def _run_alone(plan: Plan, study: Path, n_jobs: int, was_left: bool) -> int:
     log = plan.results / "logs" / "workflow.log"
     log.parent.mkdir(exist_ok=True)
     command = _engine_command(study.absolute(), plan.results, n_jobs)
-    _lift_lock(plan.results, command)
+    _lift_lock(plan.results, command, was_left)
     if line := plan.retire():
         print(line)
     plan.reopen()
@@ -70,12 +70,14 @@ def _run_alone(plan: Plan, study: Path, n_jobs: int) -> int:
     return 1
 
 
-def _lift_lock(results: Path, command: Sequence[str]) -> None:
+def _lift_lock(results: Path, command: Sequence[str], was_left: bool) -> None:
     """Lift the engine's own lock, which one that was killed leaves; no run is alive when this is called."""
     locks = results / ".snakemake" / "locks"
-    if not locks.is_dir() or not any(locks.iterdir()):
+    is_locked = locks.is_dir() and any(locks.iterdir())
+    if is_locked or was_left:
+        print("An earlier run was killed: its lock is lifted.")
+    if not is_locked:
         return
-    print("An earlier run was killed: its lock is lifted.")
     done = subprocess.run(
         [*command, "--unlock"], cwd=results, capture_output=True, text=True, errors="replace"
     )

@@ -2,36 +2,49 @@
 
 Rules run as threads of the workflow engine; each hands its step to an idle worker and waits. Workers are
 plain child processes that read pickled jobs from a pipe, since ``multiprocessing`` would import the
-engine's own main program again in every child.
+engine's own main program again in every child. A worker lives no longer than its engine: what an engine
+that was killed had asked for must not be written over what the next one makes.
 """
 
 import errno
 import os
 import pickle
 import queue
+import signal
 import subprocess
 import sys
+import threading
 import traceback
+from contextlib import suppress
 from pathlib import Path
-from typing import IO, cast
+from typing import IO, Any, cast
 
-from pipeline.steps.job import Job, StepFailed, WorkerEnded
-from pipeline.writing import write_text
+from pipeline.steps.job import Job, StepFailed, WorkerEnded, WorkerHung
+from pipeline.writing import POWER_MAY_FAIL, none_of_the_future, write_text
 
 _OF_THE_DISK = frozenset([errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM])
 """What goes wrong with files for every session alike; other faults are a session's own."""
+
+_AT_LEAST_S = 600.0
+_S_PER_MB = 60.0
+"""How long a step may take: so long, and so much more for each MB (10^6 bytes) of dumps.
+
+Of 1 h of 4 channels at 250 Hz (8.1 MB) no step takes longer than 0.5 s; the slowest hostile dumps that the
+fuzzer makes take 5 s for each MB. The limit is twelve times that, for machines that are busy.
+"""
 
 
 class Workers:
     """As many workers as steps run at once; started when first needed, reused after."""
 
     def __init__(self) -> None:
-        self._idle: queue.SimpleQueue[subprocess.Popen[bytes]] = queue.SimpleQueue()
+        self._idle: queue.SimpleQueue[_Worker] = queue.SimpleQueue()
 
     def run(self, step: str, job: Job) -> None:
         """Run one step of one session in a worker; where that ends, once more in a fresh one.
 
-        A step that ends its worker twice is given up, and the session ends as ``unreadable``.
+        A step that ends its worker twice is given up, and so is one that takes longer than :func:`limit_s`
+        once; the session ends as ``unreadable``, and the next run begins it anew.
 
         Raises
         ------
@@ -39,42 +52,87 @@ class Workers:
             With one sentence that says what happened and what to do.
         """
         try:
-            fault = self._ask(self._ready(), step, job, "")
+            fault = self._ask(self._ready(), step, job)
+        except WorkerHung as hung:
+            fault = self._give_up(step, job, hung)
         except WorkerEnded:
             try:
-                fault = self._ask(_start(), step, job, "")
+                fault = self._ask(_Worker(), step, job)
             except WorkerEnded as ended:
-                fault = self._give_up(step, job, str(ended))
+                fault = self._give_up(step, job, ended)
         if fault:
             raise StepFailed(fault)
 
-    def _ready(self) -> "subprocess.Popen[bytes]":
+    def _ready(self) -> "_Worker":
         try:
             return self._idle.get_nowait()
         except queue.Empty:
-            return _start()
+            return _Worker()
 
-    def _give_up(self, step: str, job: Job, ended: str) -> str:
+    def _give_up(self, step: str, job: Job, ended: WorkerEnded) -> str:
         try:
-            return self._ask(_start(), step, job, ended)
+            return self._ask(_Worker(), step, job, ended)
         except WorkerEnded:
             return f"{job.session.name}: step '{step}': {ended}. Free memory and run again."
 
-    def _ask(self, worker: "subprocess.Popen[bytes]", step: str, job: Job, ended: str) -> str:
-        """Have a worker do a step, or write that it `ended`; give what kept it from that."""
-        questions, replies = cast(IO[bytes], worker.stdin), cast(IO[bytes], worker.stdout)
-        try:
-            pickle.dump((step, job, ended), questions)
-            questions.flush()
-            fault: str = pickle.load(replies)  # noqa: S301 - our own child wrote it
-        except (EOFError, BrokenPipeError, pickle.UnpicklingError):
-            code = worker.wait()
-            raise WorkerEnded(f"its process ended with {code}: killed, or out of memory") from None
+    def _ask(self, worker: "_Worker", step: str, job: Job, ended: WorkerEnded | None = None) -> str:
+        """Have a worker do a step, or write how it `ended` another; give what kept it from that."""
+        fault = worker.ask(step, job, ended)
         self._idle.put(worker)
         return fault
 
 
-def run_here(step: str, job: Job, ended: str = "") -> None:
+class _Worker:
+    """One process, and a thread that listens to it: a process that hangs keeps nobody from going on."""
+
+    def __init__(self) -> None:
+        path = os.pathsep.join([str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH", "")])
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "pipeline.workers"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            # Out of the reach of Ctrl-C: steps at work are ended in order, and workers with their engine.
+            process_group=0,
+            env={**os.environ, "PYTHONPATH": path},
+        )
+        self._replies: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+        threading.Thread(target=self._listen, daemon=True).start()
+
+    def ask(self, step: str, job: Job, ended: WorkerEnded | None) -> str:
+        """Have a step done; give what kept the worker from writing even that it failed, or ''."""
+        limit = limit_s(job)
+        with suppress(BrokenPipeError):  # it has ended, as is heard at once
+            questions = cast(IO[bytes], self._process.stdin)
+            pickle.dump((step, job, ended), questions)
+            questions.flush()
+        try:
+            reply = self._replies.get(timeout=limit)
+        except queue.Empty:
+            self._process.kill()  # and no wait: a process that waits for a dead disk ends with the disk
+            raise WorkerHung(f"it took longer than {limit:.0f} s, the limit for dumps of this size") from None
+        if reply is None:
+            code = self._process.wait()
+            raise WorkerEnded(f"its process ended with {code}: killed, or out of memory")
+        return reply
+
+    def _listen(self) -> None:
+        replies = cast(IO[bytes], self._process.stdout)
+        with suppress(EOFError, OSError, pickle.UnpicklingError):
+            while True:
+                self._replies.put(pickle.load(replies))  # noqa: S301 - our own child wrote it
+        self._replies.put(None)
+
+
+def limit_s(job: Job) -> float:
+    """How long one step of a session may take, by the size of its dumps."""
+    n_bytes = 0
+    for name in job.session.dumps:
+        with suppress(OSError):
+            n_bytes += (job.study_folder / name).stat().st_size
+    return _AT_LEAST_S + _S_PER_MB * n_bytes / 1e6
+
+
+def run_here(step: str, job: Job, ended: WorkerEnded | None = None) -> None:
     """Run one step in this process, or write that it was given up since it `ended` its process.
 
     What goes wrong in a session is written into its files, so that it ends as unreadable and the others
@@ -87,7 +145,7 @@ def run_here(step: str, job: Job, ended: str = "") -> None:
     try:
         try:
             if ended:
-                raise WorkerEnded(ended)
+                raise ended
             line = SESSION_STEPS[step](job)
         except Exception as error:
             # A Parquet file that is garbage is an OSError too, but one without a number.
@@ -95,7 +153,8 @@ def run_here(step: str, job: Job, ended: str = "") -> None:
                 raise
             line = f"failed: {error}\n{traceback.format_exc()}"
             write_fallback(step, job, error)
-        write_text(log, f"{step}: {line}\n")
+        write_text(log, f"{step}: {line}\n", lasting=False)
+        none_of_the_future(job.places.folders, log)
     except OSError as error:
         raise StepFailed(_about_files(job, step, error)) from error
 
@@ -108,36 +167,41 @@ def _about_files(job: Job, step: str, error: OSError) -> str:
     )
 
 
-def _start() -> subprocess.Popen[bytes]:
-    path = os.pathsep.join([str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH", "")])
-    return subprocess.Popen(
-        [sys.executable, "-m", "pipeline.workers"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        # Out of the reach of Ctrl-C: steps at work are ended in order, and workers with their engine.
-        process_group=0,
-        env={**os.environ, "PYTHONPATH": path},
-    )
-
-
 def _serve() -> None:
-    """Read jobs until the pipe closes, as it does when the engine ends; answer each with a fault, or ''."""
+    """Do steps until the engine ends; answer each with a fault, or ''."""
     replies = os.fdopen(os.dup(sys.stdout.fileno()), "wb", buffering=0)
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
+    _be_modest()
+    POWER_MAY_FAIL.set()
+    questions: queue.SimpleQueue[tuple[str, Job, WorkerEnded | None]] = queue.SimpleQueue()
+    threading.Thread(target=_read, args=(sys.stdin.buffer, questions), daemon=True).start()
     while True:
-        try:
-            step, job, ended = pickle.load(sys.stdin.buffer)  # noqa: S301 - our own parent wrote it
-        except (EOFError, pickle.UnpicklingError):
-            return
+        step, job, ended = questions.get()
         fault = ""
         try:
             run_here(step, job, ended)
         except Exception as error:
             fault = str(error) or type(error).__name__
-        try:
+        with suppress(BrokenPipeError):  # the engine was killed meanwhile
             replies.write(pickle.dumps(fault))
-        except BrokenPipeError:  # the engine was killed meanwhile
-            return
+
+
+def _be_modest() -> None:
+    """End with the engine alone, and before it where memory runs out."""
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):  # whoever ends all processes at once means the run
+        if number := getattr(signal, name, None):
+            signal.signal(number, signal.SIG_IGN)
+    with suppress(OSError):  # proc(5): of what takes memory, the system ends what has most points
+        Path("/proc/self/oom_score_adj").write_text("500", encoding="ascii")
+
+
+def _read(source: IO[bytes], questions: "queue.SimpleQueue[Any]") -> None:
+    """Take in jobs while the one before is at work; end the process, whatever it does, with the engine."""
+    try:
+        while True:
+            questions.put(pickle.load(source))  # noqa: S301 - our own parent wrote it
+    finally:
+        os._exit(0)
 
 
 if __name__ == "__main__":

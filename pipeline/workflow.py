@@ -13,13 +13,14 @@ from typing import Any
 
 from pipeline.crosscheck import dump_files
 from pipeline.errors import InputError
-from pipeline.holding import ENGINE, claim
+from pipeline.holding import ENGINE, claim, sweep
 from pipeline.retiring import retire
 from pipeline.steps.job import STEP_CODE, Job, code_digest, last_failure, log_rows
 from pipeline.steps.words import verdict_line
 from pipeline.study import Decision, Study, check_folders, load_study
 from pipeline.verdict import Policy, load_policy
 from pipeline.workers import Workers
+from pipeline.writing import POWER_MAY_FAIL
 
 PROGRESS = "sessiongate: "
 """Lines for the user begin with this; the front door hands them on and keeps the rest in a file."""
@@ -146,6 +147,7 @@ class Plan:
         threads from the start; here the same is set for who starts the engine without it. Where the engine
         has no such switch, or jobs go to a cluster, its own way stands.
         """
+        POWER_MAY_FAIL.set()
         claim(self.results / ".work" / ENGINE, os.getpid())
         if line := self.retire():
             say(line)
@@ -159,7 +161,11 @@ class Plan:
         (self.results / ".work" / ENGINE).unlink(missing_ok=True)
 
     def retire(self) -> str:
-        """Put aside what sessions left that are no longer in the study; give a line that says so, or ''."""
+        """Put aside what sessions left that are no longer in the study; give a line that says so, or ''.
+
+        What writers left that were killed goes, too.
+        """
+        sweep(self.results)
         gone = retire(self.results, self.jobs)
         place = self.results / ".work" / "retired"
         return f"No longer in the study, moved to {place}: {', '.join(gone)}" if gone else ""

@@ -18,7 +18,7 @@ from pipeline.recording import (
     write_samples,
 )
 from pipeline.recording.write import Rows
-from pipeline.steps.job import Job, read_json, write_json
+from pipeline.steps.job import DumpsChanged, Job, read_json, write_json
 from pipeline.timebase import Grid, JoinedGrid, Placing, place_session
 from pipeline.timebase.spanning import spanned
 
@@ -28,7 +28,33 @@ def convert(job: Job) -> str:
 
     A session whose dumps give nothing is no error here: its recording has no rows, and
     ``conversion.json`` says why.
+
+    Raises
+    ------
+    DumpsChanged
+        Where a dump changed, or went away, meanwhile.
     """
+    before = _stamps(job)
+    line = _convert(job)
+    after = _stamps(job)
+    if changed := [name for name in before if before[name] != after[name]]:
+        raise DumpsChanged(f"{', '.join(changed)} changed, or went away, while being read")
+    return line
+
+
+def _stamps(job: Job) -> dict[str, tuple[int, int] | None]:
+    """Size and time of the last change of each dump; None where it is missing."""
+    found: dict[str, tuple[int, int] | None] = {}
+    for name in job.session.dumps:
+        try:
+            stat = (job.study_folder / name).stat()
+            found[name] = stat.st_size, stat.st_mtime_ns
+        except OSError:
+            found[name] = None
+    return found
+
+
+def _convert(job: Job) -> str:
     places = job.places
     places.recording.parent.mkdir(parents=True, exist_ok=True)
     try:

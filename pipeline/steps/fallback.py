@@ -7,7 +7,15 @@ from pipeline.errors import Problem
 from pipeline.signal.windows import no_windows, write_windows
 from pipeline.steps.convert import write_setback
 from pipeline.steps.detect import write_detected
-from pipeline.steps.job import Job, WorkerEnded, mark_failed, read_json, write_json
+from pipeline.steps.job import (
+    DumpsChanged,
+    Job,
+    WorkerEnded,
+    WorkerHung,
+    mark_failed,
+    read_json,
+    write_json,
+)
 from pipeline.steps.judge import write_unreadable
 from pipeline.writing import write_text
 
@@ -50,7 +58,12 @@ def _problem(step: str, job: Job, error: Exception) -> Problem:
     log = f"logs/{job.session.name}/{step}.log"
     found = f"{type(error).__name__}: {str(error).splitlines()[0] if str(error) else ''}"
     remedy = f"The next run begins this session anew; where that does not help, report it with {log}."
-    if isinstance(error, (MemoryError, WorkerEnded)):
+    if isinstance(error, DumpsChanged):
+        remedy = "Wait until the dumps are copied, and run again."
+        return Problem(job.session.name, "", "dumps that stay as they are", str(error), remedy)
+    if isinstance(error, WorkerHung):
+        found = str(error)
+    elif isinstance(error, (MemoryError, WorkerEnded)):
         found = str(error) or "no memory left"
         remedy = "Free memory, or have fewer --jobs at once, and run again."
     return Problem(job.session.name, f"step '{step}'", "a finished step", found.rstrip("."), remedy)

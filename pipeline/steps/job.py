@@ -89,6 +89,11 @@ class Places:
         return self.results / ".work" / self.session
 
     @property
+    def folders(self) -> tuple[Path, Path]:
+        """Where all of these files stand."""
+        return self._work, self.results / self.session
+
+    @property
     def recording(self) -> Path:
         """Samples in units, before any finding: those of the main recording."""
         return self.recording_of("")
@@ -200,8 +205,16 @@ class StepFailed(RuntimeError):
     """A step could not even write that it failed: the disk is full, or its process was killed."""
 
 
+class DumpsChanged(RuntimeError):
+    """Raised when a dump changed while it was read: what came of it is the content of no file."""
+
+
 class WorkerEnded(RuntimeError):
     """Raised when a worker process ends before its step does: killed, or out of memory."""
+
+
+class WorkerHung(WorkerEnded):
+    """Raised when a step takes longer than any should: its worker was killed for it."""
 
 
 def mark_failed(places: Places, step: str, why: str) -> None:

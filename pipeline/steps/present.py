@@ -23,6 +23,7 @@ from pipeline.steps.tables import write_tables
 from pipeline.steps.words import now
 from pipeline.study import Session, Study
 from pipeline.verdict import Policy
+from pipeline.writing import none_of_the_future
 from schemas.columns import VERDICTS
 
 
@@ -77,6 +78,7 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
             "decisions": _decisions(reviews),
         },
     )
+    none_of_the_future([folder for place in places for folder in place.folders], results / "run.json")
 
 
 def _decisions(reviews: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]:
