@@ -8,6 +8,8 @@ from pathlib import Path
 
 from pipeline import __version__
 from pipeline.errors import InputError
+from pipeline.machine import in_utf8, speak_anyway
+from pipeline.screen import deaf
 
 WRONG_STUDY = 2
 """Exit code: the study itself is wrong and nothing was started."""
@@ -15,6 +17,9 @@ WRONG_STUDY = 2
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; return its exit code. A user's mistake ends in a message, never in a traceback."""
+    if arguments is None:
+        in_utf8()
+    speak_anyway()
     options = _parser().parse_args(arguments)
     try:
         code: int = options.command(options)
@@ -28,9 +33,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"Stopped.{options.stopped}", file=sys.stderr)
         return 130
     except BrokenPipeError:  # who read what was printed, such as 'head', had enough
-        os.dup2(
-            os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno()
-        )  # the interpreter flushes it at its end
+        deaf(sys.stdout)
         return 0
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""

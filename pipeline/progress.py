@@ -1,10 +1,10 @@
 """How far work on a bundle is, and about how long the rest takes: for making and for checking one."""
 
-import sys
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from typing import TextIO
+
+from pipeline.screen import Screen
 
 Watch = Callable[[int], None]
 """Called with the number of bytes that were done since it was called last."""
@@ -39,8 +39,8 @@ class Progress:
         out: TextIO | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._out, self._clock = out or sys.stderr, clock
-        self._wide, self._done, self._whole = 0, 0, n_bytes
+        self._screen, self._clock = Screen(out), clock
+        self._done, self._whole = 0, n_bytes
         self._start = self._told = self._clock()
 
     def stage(self, words: str, n_bytes: int = 0) -> None:
@@ -51,36 +51,26 @@ class Progress:
 
     def tell(self, line: str) -> None:
         """Say something beside how far it is."""
-        self.end()
-        self._say(f"{line}\n")
+        self._screen.line(line)
 
     def add(self, n_bytes: int) -> None:
         """Count bytes of this stage; say now and then how far it is."""
         self._done += n_bytes
-        now, lasts = self._clock(), not self._out.isatty()
-        if not self._whole or now - self._start < _FIRST_S or now - self._told < EVERY_S[not lasts]:
+        now, rewrites = self._clock(), self._screen.rewrites
+        if not self._whole or now - self._start < _FIRST_S or now - self._told < EVERY_S[rewrites]:
             return
         self._told = now
-        line = self._line(now)
-        self._say(f"{line}\n" if lasts else f"\r{line:<{self._wide}}")
-        self._wide = 0 if lasts else max(self._wide, len(line))
+        say = self._screen.rewrite if rewrites else self._screen.line
+        say(self._line(now))
 
     def end(self) -> None:
         """Leave a clean line behind."""
-        if self._wide:
-            self._say(f"\r{'':<{self._wide}}\r")
-        self._wide = 0
+        self._screen.clear()
 
     def _line(self, now: float) -> str:
         share = min(self._done / self._whole, 1.0)
         left_s = (now - self._start) * (1 - share) / share if share else 0.0
-        return f"{share:5.0%} of {in_words(self._whole)}, about {_span(left_s)} left"
-
-    def _say(self, text: str) -> None:
-        """Print; who reads it may have had enough, which is no fault of the work."""
-        with suppress(OSError):
-            self._out.write(text)
-            self._out.flush()
+        return f"{share:5.0%} of {in_words(self._whole)}, about {time_words(left_s)} left"
 
 
 def in_words(n_bytes: int) -> str:
@@ -97,7 +87,12 @@ def in_words(n_bytes: int) -> str:
     return f"{size:.3g} {unit}" if unit != "bytes" else f"{n_bytes} bytes"
 
 
-def _span(seconds: float) -> str:
+def time_words(seconds: float) -> str:
+    """A length of time for a person, not more exact than an estimate is.
+
+    >>> time_words(600)
+    '10 min'
+    """
     if seconds < 90:
         return f"{seconds:.0f} s"
     return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"

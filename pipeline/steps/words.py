@@ -4,6 +4,9 @@ import json
 from datetime import UTC, datetime
 from pathlib import Path
 
+RECORD = "record.json"
+"""Below ``.work``: what the tables were made of; the end of a run makes ``run.json`` of it."""
+
 MARKS = {"accept": "+", "accept_in_part": "~", "reject": "-", "unreadable": "!"}
 """A sign for each verdict, for terminals."""
 
