@@ -69,8 +69,8 @@ class Kind:
 
 
 # What matters is common practice without a source: as strong and as long as in the simulated recordings of
-# the tests, but for contact and coupling, of which a drill knows less than a simulation: three seconds without
-# contact are the least that is looked for (see the policy).
+# the tests, but for contact and coupling, of which a drill knows less than a simulation: three seconds
+# without contact are the least that is looked for (see the policy).
 KINDS: tuple[Kind, ...] = (
     Kind(
         "hard_rails",
