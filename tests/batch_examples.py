@@ -32,6 +32,13 @@ def sessions(n: int, seed: int = 1) -> tuple[list[dict[str, Any]], dict[str, str
     return qualities, strips
 
 
+def decided(qualities: list[dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    """A decision to use it, which is followed, about every second session."""
+    review = {"decision": "accept", "reason": "looked at it", "initials": "VW", "date": "2026-03-04"}
+    review |= {"stale": False, "why": "", "followed": True}
+    return {quality["session"]: review for quality in qualities[::2]}
+
+
 def _session(i: int, n: int, rng: np.random.Generator) -> dict[str, Any]:
     day, room = i * 12 // n, ROOMS[int(rng.integers(2))]
     strap = STRAPS[int(rng.integers(4))]

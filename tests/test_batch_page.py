@@ -24,7 +24,8 @@ def words_of(html: str) -> str:
 
 def rows_of(html: str) -> list[str]:
     table = html[html.index('class="sessions"') :]
-    return re.findall(r"<tr.*?</tr>", table[table.index("<tbody") : table.index("</tbody>")], re.S)
+    rows = re.findall(r"<tr.*?</tr>", table[table.index("<tbody") : table.index("</tbody>")], re.S)
+    return [row for row in rows if 'class="divide"' not in row]
 
 
 @pytest.fixture(scope="module")
@@ -110,6 +111,18 @@ def test_a_thousand_sessions_take_three_megabytes(tmp_path: Path) -> None:
     qualities, strips = batch.sessions(1000)
     write_overview(qualities, strips, batch.run_of(qualities), tmp_path)
     assert (tmp_path / "index.html").stat().st_size < 3e6
+
+
+def test_what_people_changed_is_told_without_what_they_did_not(sessions: Any, tmp_path: Path) -> None:
+    qualities, strips = sessions
+    for verdict, said in (
+        ("accept", "People left all as computed"),
+        ("reject", "People took back all or some of 1"),
+    ):
+        (one,) = [q for q in qualities if q["verdict"] == verdict][:1]
+        reviews = {one["session"]: batch.decided([one])[one["session"]]}
+        write_overview(qualities, strips, batch.run_of(qualities), tmp_path, reviews)
+        assert f". {said}</caption>" in (tmp_path / "index.html").read_text(encoding="utf-8")
 
 
 def test_the_strap_that_wears_out_is_told_at_the_top(html: str) -> None:
@@ -216,6 +229,8 @@ def test_doubtful_sessions_come_first_and_lead_on_to_each_other(browser: Any, fo
     ]
     n = sum(marks)
     assert marks[:n] == [True] * n
+    first_of_the_rest = browser.find_elements("css selector", "tbody tr")[n]
+    assert (first_of_the_rest.text, n < N) == ("Not doubtful from here on", True)
     first, second = shown(browser)[:2]
     link = browser.find_element("css selector", ".c-name a")
     browser.execute_script("arguments[0].addEventListener('click', e => e.preventDefault())", link)
@@ -345,7 +360,9 @@ def test_everything_is_there_on_paper_and_without_scripts(browser: Any, folder: 
     try:
         opened(browser, folder)
         displayed = [
-            e for e in browser.find_elements("css selector", "table.sessions tbody tr") if e.is_displayed()
+            e
+            for e in browser.find_elements("css selector", "table.sessions tbody tr:not(.divide)")
+            if e.is_displayed()
         ]
         assert len(displayed) == N
         assert not browser.find_element("css selector", ".controls").is_displayed()

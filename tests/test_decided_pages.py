@@ -115,7 +115,7 @@ def test_rows_say_what_is_analysed_and_why(folder: Path) -> None:
 def test_margins_and_what_was_left_out_say_what_people_changed(folder: Path) -> None:
     text = text_of(folder)
     assert "After 3 decisions by people, 2 sessions are analysed whole, 1 in part, 2 not." in text
-    assert "People left out 1 more, use 0 in part instead of whole, and took back all or some of 2" in text
+    assert "People left out 1 more and took back all or some of 2" in text
     assert "Of these taken back" in text
 
 

@@ -137,7 +137,7 @@ def test_overview_page_and_its_links(browser: Any, results: Path) -> None:
     opened(browser, results / "index.html")
     assert texts(browser, "h1") == ["A pottery workshop (invented)"]
     assert [text.split()[0] for text in texts(browser, ".counts li")] == ["1", "1", "0", "1"]
-    rows = browser.find_elements("css selector", "table.sessions tbody tr")
+    rows = browser.find_elements("css selector", "table.sessions tbody tr:not(.divide)")
     assert len(rows) == 3
     assert len(browser.find_elements("css selector", "table.sessions svg.strip")) == 3
     assert "2 analysed: 1 whole, 1 in part" in " ".join(texts(browser, "svg.flow text"))

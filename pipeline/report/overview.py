@@ -81,7 +81,7 @@ def write_overview(
             quantities=quantities,
             days=days(qualities),
             standing_out=standing[:MOST_STANDING],
-            n_standing_more=max(len(standing) - MOST_STANDING, 0),
+            n_standing=len(standing),
             short_days=short_days(qualities),
             numbers=in_numbers(qualities, quantities),
             width=WIDTH,
@@ -111,15 +111,17 @@ def _by_reason(qualities: Sequence[Mapping[str, Any]], reviews: Mapping[str, Rev
     return sorted(rows, key=lambda row: (-int(row["all"]), str(row["title"])))
 
 
-def _by_person(flow: Flow) -> dict[str, int] | None:
-    """Sessions that people left out, used in part and took back; None where no decision is followed."""
+def _by_person(flow: Flow) -> str:
+    """Sessions that people left out, use in part and took back; nothing where no decision is followed."""
     if not flow.followed:
-        return None
-    return {
-        "out": flow.left_out.sessions,
-        "part": flow.shortened.sessions,
-        "back": flow.taken_back.sessions + flow.extended.sessions,
-    }
+        return ""
+    moved = (
+        (flow.left_out.sessions, "left out {} more"),
+        (flow.shortened.sessions, "use {} in part instead of whole"),
+        (flow.taken_back.sessions + flow.extended.sessions, "took back all or some of {}"),
+    )
+    told = [how.format(words.count(n)) for n, how in moved if n]
+    return f"People {words.listed(told) or 'left all as computed'}"
 
 
 def _standing_out(quantities: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:

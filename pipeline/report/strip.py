@@ -16,7 +16,7 @@ from pipeline.report.words import VERDICTS
 from schemas.conditions import BY_NAME, CONDITIONS, FAULT_MASK
 
 WIDTH, HEIGHT = 480, 48
-_N = 160
+_N = 120
 _FIELD = (3, 29)  # top and bottom of the envelope
 _FAULT_Y, _NOTE_Y, _BASE_Y = 34, 39, 47
 _ACTIVITY_PX: Mapping[str, int] = {"rest": 1, "hand": 2, "arm": 4, "body": 6}
@@ -62,7 +62,7 @@ def _drawn(quality: Mapping[str, Any], glance: Glance, activities: Sequence[Acti
     )
     if usable:
         parts.append(f'<path class="s-usable" fill="#d8ebe2" d="{usable}"/>')
-    parts.append(_line("s-field", "#0072b2", 3, _field_path(glance)))
+    parts.append(_line("s-field", "#0072b2", WIDTH // _N, _field_path(glance)))
     bits = regroup(glance.bits, _N, np.bitwise_or)
     lost = _line("s-lost", "#20242a", 6, _runs(bits, BY_NAME["lost"].mask, _FAULT_Y))
     parts.append(lost.replace("<path", '<path stroke-dasharray="2 2"'))

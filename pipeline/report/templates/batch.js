@@ -28,7 +28,8 @@ const ORDERS = {
 };
 const RANK = {unreadable: 0, reject: 1, accept_in_part: 2, accept: 3};
 
-const rows = [...table.tBodies[0].rows].map((row, place) => {
+const divide = table.querySelector(".divide");  // where the doubtful ones end, in the order that puts them first
+const rows = [...table.tBodies[0].rows].filter(row => row !== divide).map((row, place) => {
   const text = selector => row.querySelector(selector).textContent;
   const stated = row.querySelector("time").dateTime;
   return {
@@ -183,16 +184,20 @@ function groups(all) {
   });
 }
 
-let standing = rows.map(one => one.place).join();  // how the rows stand in the page now
+let standing = rows.map(one => one.place).join() + !!divide;  // how the rows stand in the page now
 function arrange(asked) {
   const all = ordered(), shown = [];
   for (const one of all) {
     one.row.hidden = !fits(one, asked);
     if (!one.row.hidden) shown.push(one);
   }
-  const wanted = all.map(one => one.place).join();
+  const divided = !!divide && !view.group && view.sort === "verdict" && !view.down;
+  if (divided) divide.hidden = new Set(shown.map(one => one.doubtful)).size < 2;
+  const wanted = all.map(one => one.place).join() + divided;
   if (!view.group && wanted === standing) return shown;
-  const bodies = view.group ? groups(all) : [body(all.map(one => one.row))];
+  const lines = all.map(one => one.row);
+  if (divided) lines.splice(all.findIndex(one => !one.doubtful), 0, divide);
+  const bodies = view.group ? groups(all) : [body(lines)];
   for (const old of [...table.tBodies]) old.remove();
   table.append(...bodies);
   standing = view.group ? "" : wanted;
