@@ -16,6 +16,9 @@ RAIL_SHARE = 0.004
 RAIL_COUNTS = 2
 """The same in counts, for coarse converters."""
 
+GRAZES = 1.1
+"""Amplifiers driven less far beyond an end, the end being 1, graze it."""
+
 MAINS_SHARE = 0.04
 """Peak of the line at the electrode, as a share of the range, above which it counts as a fault."""
 
@@ -63,13 +66,16 @@ def _saturated(scenario: Scenario, signals: Signals, recorded_v: Array) -> list[
     out = at_rails(driven, front.rail_low_v, front.rail_high_v, front.knee_v)
     clipped = ((driven <= low) & (out <= low + near)) | ((driven >= high) & (out >= high - near))
     coded = near + abs(front.scale_v)  # rounded to a code, and half a count of slack
-    railed = clipped | (recorded <= low + coded) | (recorded >= high - coded)
+    shown = (recorded <= low + coded) | (recorded >= high - coded)
     from_rest = driven - front.bias_v
     over = np.maximum(from_rest / (high - front.bias_v), from_rest / (low - front.bias_v))
-    return [
-        Truth("saturated", start / hz, stop / hz, "overload", float(over[start:stop].max()))
-        for start, stop in runs(railed)
-    ]
+    found = []
+    for start, stop in runs(clipped | shown):
+        strength = float(over[start:stop].max())
+        # What grazes an end, and no code of it stands there for the noise, makes no event and joins no two.
+        if strength >= GRAZES or shown[start:stop].any():
+            found.append(Truth("saturated", start / hz, stop / hz, "overload", strength))
+    return found
 
 
 def _contact(scenario: Scenario, signals: Signals) -> list[Truth]:
