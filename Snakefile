@@ -35,11 +35,11 @@ onstart:
 
 
 onsuccess:
-    plan.end()
+    plan.end(workflow, 0)
 
 
 onerror:
-    plan.end()
+    plan.end(workflow, 1)
 
 
 rule all:
@@ -57,7 +57,6 @@ rule all:
         "flow.txt",
         "methods.txt",
         "index.html",
-        "run.json",
 
 
 rule convert:
@@ -158,13 +157,13 @@ rule overview:
         "flow.svg",
         "flow.txt",
         "methods.txt",
-        "run.json",
+        ".work/record.json",
         ".work/study.json",
     log:
         "logs/overview.log",
     params:
         code=plan.code["overview"],
-        policy=plan.policy.sha256,
+        policy=f"policy {plan.policy.sha256}",
         files=plan.files,
         reviews=plan.reviews,
         told=plan.told,

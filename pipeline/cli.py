@@ -82,6 +82,11 @@ def _parser() -> argparse.ArgumentParser:
         metavar="N",
         help="sessions at work at once",
     )
+    run.add_argument(
+        "--quiet",
+        action="store_true",
+        help="print nothing but what goes wrong, as for cron (RESULTS/logs has all)",
+    )
     run.set_defaults(command=_run, stopped=" Finished sessions are kept; run again to go on.")
     _add_drill(commands)
     _add_bundle(commands)
@@ -222,7 +227,7 @@ def _peek(options: argparse.Namespace) -> int:
 def _run(options: argparse.Namespace) -> int:
     from pipeline.running import run_study  # imports what the whole workflow needs
 
-    return run_study(options.study, options.out, options.jobs)
+    return run_study(options.study, options.out, options.jobs, quiet=options.quiet)
 
 
 def _drill(options: argparse.Namespace) -> int:

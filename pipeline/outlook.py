@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-STEPS = ("convert", "validate", "detect", "judge", "report")
+STEPS = ("convert", "validate", "detect", "draw", "judge", "report")
 """Steps of a session, in order: what redoes one redoes those after it."""
 TABLES = "overview"
 
@@ -15,6 +15,7 @@ _DONE = {
     "convert": "Converted again",
     "validate": "Checked again",
     "detect": "Looked through again for faults",
+    "draw": "Drawn again",
     "judge": "Judged again",
     "report": "New pages",
     TABLES: "New tables and batch page",
@@ -23,8 +24,9 @@ _DOES = {
     "convert": "reads dumps",
     "validate": "checks recordings",
     "detect": "detects",
+    "draw": "draws recordings",
     "judge": "judges",
-    "report": "draws pages",
+    "report": "writes pages",
     TABLES: "makes tables",
 }
 NEW, GONE, HALF, FRESH, ASKED = "new", "gone", "half", "fresh", "asked"

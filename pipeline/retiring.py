@@ -5,6 +5,8 @@ from collections.abc import Collection
 from pathlib import Path
 
 _RETIRED = "retired"
+_NAMED = 10
+"""So many are named in a line; more are counted."""
 
 
 def retire(results: Path, sessions: Collection[str]) -> list[str]:
@@ -30,3 +32,9 @@ def retire(results: Path, sessions: Collection[str]) -> list[str]:
                 target.parent.mkdir(parents=True, exist_ok=True)
                 place.rename(target)
     return gone
+
+
+def retired_line(gone: Collection[str], results: Path) -> str:
+    """What is said of them."""
+    names = ", ".join(gone) if len(gone) <= _NAMED else f"{len(gone)} sessions"
+    return f"No longer in the study, moved to {results / '.work' / _RETIRED}: {names}"

@@ -1,20 +1,24 @@
 """Drive the workflow engine for ``sessiongate run``: progress while it works, a table when it is done."""
 
-import json
-import signal
+import os
 import subprocess
 import sys
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
-from typing import IO, cast
+from typing import IO, Any, cast
 
-from pipeline.engine_words import Faults
+from pipeline.ending import Outcome
+from pipeline.following import MOST_TROUBLE, SHOWN_EACH, Follower
 from pipeline.holding import ENGINE, RUN, Busy, claim, held, refuse_if_busy
-from pipeline.steps.job import Places, last_failure, write_json
+from pipeline.machine import ask_to_end, engine_apart, stop_like_ctrl_c
+from pipeline.retiring import retired_line
+from pipeline.screen import Screen
+from pipeline.steps.job import Places, last_failure, read_json, write_json
 from pipeline.steps.words import MARKS, now
-from pipeline.workflow import PROGRESS, Plan
+from pipeline.watching import WATCHED
+from pipeline.workflow import Plan
 
 _TITLES = {
     "accept": "can be used",
@@ -24,8 +28,17 @@ _TITLES = {
 }
 
 
-def run_study(study: Path, results: Path, n_jobs: int) -> int:
+def run_study(study: Path, results: Path, n_jobs: int, *, quiet: bool = False) -> int:
     """Run a study into a results folder.
+
+    Parameters
+    ----------
+    study, results : Path
+        Their folders.
+    n_jobs : int
+        Sessions at work at once.
+    quiet : bool
+        Whether only trouble is told, on standard error.
 
     Returns
     -------
@@ -41,41 +54,68 @@ def run_study(study: Path, results: Path, n_jobs: int) -> int:
     plan = Plan.of(str(study), str(results), "")
     work = plan.results / ".work"
     work.mkdir(parents=True, exist_ok=True)
+    screen = Screen(sys.stdout, quiet=quiet)
     try:
         with held(work / RUN) as was_left:
             refuse_if_busy(work / ENGINE)
-            return _run_alone(plan, study, n_jobs, was_left)
+            return _run_alone(plan, study, n_jobs, screen, was_left)
     except Busy as busy:
         print(busy, file=sys.stderr)
         return 1
 
 
-def _run_alone(plan: Plan, study: Path, n_jobs: int, was_left: bool) -> int:
-    log = plan.results / "logs" / "workflow.log"
-    log.parent.mkdir(exist_ok=True)
+def _run_alone(plan: Plan, study: Path, n_jobs: int, screen: Screen, was_left: bool) -> int:
+    follower = Follower(plan.results, screen)
     command = _engine_command(study.absolute(), plan.results, n_jobs)
-    _lift_lock(plan.results, command, was_left)
-    if line := plan.retire():
-        print(line)
+    with follower.diary():
+        _lift_lock(plan.results, command, follower, was_left)
+        plan.ending.begin(n_jobs)
+        try:
+            code = _do(plan, command, follower, n_jobs)
+        except KeyboardInterrupt:
+            _end(plan, follower, "stopped", 130)
+            raise
+        except OSError:
+            _end(plan, follower, "failed", 1)
+            raise
+        _end(plan, follower, "failed" if follower.done.engine else "finished", code)
+    return code
+
+
+def _end(plan: Plan, follower: Follower, outcome: Outcome, code: int) -> None:
+    plan.ending.end(outcome, code, follower.done)
+    follower.note(f"{outcome}, exit code {code}")
+
+
+def _do(plan: Plan, command: Sequence[str], follower: Follower, n_jobs: int) -> int:
+    retired = plan.retire()
+    follower.done.retired = tuple(retired)
+    if retired:
+        follower.tell(retired_line(retired, plan.results))
     plan.reopen()
     many = "" if len(plan.jobs) == 1 else "s"
-    print(f"{plan.study.title}: {len(plan.jobs)} session{many}, {n_jobs} at once")
-    code, faults = _drive(command, plan.results, log)
+    follower.tell(f"{plan.study.title}: {len(plan.jobs)} session{many}, {n_jobs} at once")
+    log = plan.results / "logs" / "workflow.log"
+    code = follower.done.engine = _drive(command, plan.results, log, follower)
+    follower.screen.clear()
     if code == 0:
-        return _summary(plan)
+        if not follower.done.redone:
+            follower.tell("Nothing to do: everything is as it was.")
+        return _summary(plan, follower)
+    reasons = follower.done.reasons = tuple(follower.faults.told())
     print(f"\nNot finished (engine ended with {code}):", file=sys.stderr)
-    for line in faults.told() or [f"The engine gave no reason; its words are in {log}."]:
+    for line in reasons or [f"The engine gave no reason; its words are in {log}."]:
         print(f"  {line}", file=sys.stderr)
     print("Finished sessions are kept; run again to go on.", file=sys.stderr)
     return 1
 
 
-def _lift_lock(results: Path, command: Sequence[str], was_left: bool) -> None:
+def _lift_lock(results: Path, command: Sequence[str], follower: Follower, was_left: bool) -> None:
     """Lift the engine's own lock, which one that was killed leaves; no run is alive when this is called."""
     locks = results / ".snakemake" / "locks"
     is_locked = locks.is_dir() and any(locks.iterdir())
     if is_locked or was_left:
-        print("An earlier run was killed: its lock is lifted.")
+        follower.tell("An earlier run was killed: its lock is lifted.")
     if not is_locked:
         return
     done = subprocess.run(
@@ -104,85 +144,96 @@ def _snakefile() -> Path:
     return next(p for p in (package / "Snakefile", package.parent / "Snakefile") if p.is_file())
 
 
-def _drive(command: Sequence[str], results: Path, log: Path) -> tuple[int, Faults]:
-    """Run the engine; show its progress lines, keep everything in `log`.
-
-    Returns
-    -------
-    code, faults : int, Faults
-        Exit code, and what the engine named as its reasons.
-    """
-    faults = Faults(results)
-    for name in ("SIGTERM", "SIGHUP"):  # to be told to end is the same as Ctrl-C
-        number = getattr(signal, name, None)
-        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
-            signal.signal(number, signal.default_int_handler)
+def _drive(command: Sequence[str], results: Path, log: Path, follower: Follower) -> int:
+    """Run the engine; have its words followed, keep them in `log`, and give its exit code."""
+    stop_like_ctrl_c()
+    surroundings = {**os.environ, WATCHED: "1", "PYTHONUTF8": "1"}
     # Unbuffered: with a full disk, nothing is left to be written when the file is closed.
     with log.open("wb", buffering=0) as kept:
         # The engine leaves its own notes where it is started. In a process group of its own it gets one
         # signal to end, from here, however many processes Ctrl-C reached.
         engine = subprocess.Popen(
-            command, cwd=results, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, process_group=0
+            command,
+            cwd=results,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            env=surroundings,
+            **engine_apart(),
         )
         try:
             claim(results / ".work" / ENGINE, engine.pid)
-            _follow(engine, kept, faults)
+            _follow(engine, kept, follower)
         except KeyboardInterrupt:
+            follower.screen.clear()
             print("\nStopping: steps at work are finished first. Once more: stop at once.", file=sys.stderr)
-            _stop(engine, kept, faults)
+            _stop(engine, kept, follower)
             raise
         except OSError:
-            _stop(engine, kept, faults)
+            _stop(engine, kept, follower)
             raise
         finally:
             (results / ".work" / ENGINE).unlink(missing_ok=True)
-    return engine.returncode, faults
+    return engine.returncode
 
 
-def _follow(engine: "subprocess.Popen[bytes]", kept: IO[bytes], faults: Faults) -> None:
+def _follow(engine: "subprocess.Popen[bytes]", kept: IO[bytes], follower: Follower) -> None:
     """Take in what the engine prints, to its end."""
     for raw in cast(IO[bytes], engine.stdout):
+        line = follower.hear(raw)
         # A full disk must not keep the engine's last words from the user.
         with suppress(OSError):
-            kept.write(raw)
-        line = raw.decode("utf-8", errors="replace")
-        faults.hear(line)
-        if line.startswith(PROGRESS):
-            print(line.removeprefix(PROGRESS), end="", flush=True)
+            kept.write(line)
     engine.wait()
 
 
-def _stop(engine: "subprocess.Popen[bytes]", kept: IO[bytes], faults: Faults) -> None:
+def _stop(engine: "subprocess.Popen[bytes]", kept: IO[bytes], follower: Follower) -> None:
     """Have the engine finish the steps at work and end; asked again, end it at once."""
     try:
-        engine.send_signal(signal.SIGINT)
-        _follow(engine, kept, faults)
+        ask_to_end(engine)
+        _follow(engine, kept, follower)
     except (KeyboardInterrupt, OSError):
         engine.kill()
         engine.wait()
         raise
 
 
-def _summary(plan: Plan) -> int:
-    results, names = plan.results, list(plan.jobs)
-    rows = [json.loads(Places(results, name).quality.read_text(encoding="utf-8")) for name in names]
-    width = max(len(name) for name in names)
-    print()
-    for row in rows:
+def _summary(plan: Plan, follower: Follower) -> int:
+    """Say what came out, in so many lines as a person reads, and give the exit code."""
+    results, names, screen = plan.results, list(plan.jobs), follower.screen
+    rows = [read_json(Places(results, name).quality) for name in names]
+    counts = Counter(row["verdict"] for row in rows)
+    last = {name: last_failure(Places(results, name)) for name in names}
+    failed = [why for name, why in last.items() if why and why != plan.failures[name]]
+    _table(rows, screen)
+    if screen.quiet:
+        _unread([row for row in rows if row["session"] not in follower.done.verdicts], screen)
+    counted = ", ".join(f"{counts[verdict]} {title}" for verdict, title in _TITLES.items() if counts[verdict])
+    screen.line(f"\n{counted}")
+    for why in failed[:MOST_TROUBLE]:
+        screen.trouble(f"Failed, and begun anew by the next run: {why.split(' ', 2)[-1]}")
+    say = screen.trouble if counts["unreadable"] or failed else screen.line
+    say(f"Look at {results / 'index.html'}")
+    return 1 if counts["unreadable"] or failed else 0
+
+
+def _table(rows: Sequence[Mapping[str, Any]], screen: Screen) -> None:
+    """A line for each session; where there are many, for each that could not be read."""
+    width = max(len(row["session"]) for row in rows)
+    shown = rows if len(rows) <= SHOWN_EACH else [row for row in rows if row["verdict"] == "unreadable"]
+    screen.line()
+    for row in shown[: max(SHOWN_EACH, MOST_TROUBLE)]:
         share = (
             sum(stop - start for start, stop in row["usable"]) / row["duration_s"] if row["usable"] else 0.0
         )
         title, seconds = _TITLES[row["verdict"]], row["duration_s"]
         name = f"{MARKS[row['verdict']]} {row['session']:<{width}}"
-        print(f"{name}  {title:<17}  {share:>4.0%} of {seconds:6.1f} s")
-    counts = Counter(row["verdict"] for row in rows)
-    print(
-        "\n"
-        + ", ".join(f"{counts[verdict]} {title}" for verdict, title in _TITLES.items() if counts[verdict])
-    )
-    last = {name: last_failure(Places(results, name)) for name in names}
-    failed = [why for name, why in last.items() if why and why != plan.failures[name]]
-    for why in failed:
-        print(f"Failed, and begun anew by the next run: {why.split(' ', 2)[-1]}")
-    print(f"Look at {results / 'index.html'}")
-    return 1 if counts["unreadable"] or failed else 0
+        screen.line(f"{name}  {title:<17}  {share:>4.0%} of {seconds:6.1f} s")
+
+
+def _unread(rows: Sequence[Mapping[str, Any]], screen: Screen) -> None:
+    """Tell of sessions that could not be read in an earlier run, and were not tried again."""
+    told = [f"! {row['session']}: {row['sentence']}" for row in rows if row["verdict"] == "unreadable"]
+    for line in told[:MOST_TROUBLE]:
+        screen.trouble(line)
+    if len(told) > MOST_TROUBLE:
+        screen.trouble(f"... and {len(told) - MOST_TROUBLE} more")

@@ -23,8 +23,9 @@ _OF_STEP = {
     "convert": (0.02, 0.016),
     "validate": (0.01, 0.004),
     "detect": (0.04, 0.02),
-    "judge": (0.03, 0.016),
-    "report": (0.25, 0.01),
+    "draw": (0.15, 0.02),
+    "judge": (0.02, 0.004),
+    "report": (0.1, 0.004),
 }
 """About what a step costs: s for each session, and s for each MB of dumps (`tests/benchmarks/hour.py`).
 

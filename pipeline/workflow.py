@@ -3,53 +3,24 @@
 import hashlib
 import json
 import os
-import sys
-import threading
-import time
-from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from pipeline import __version__
 from pipeline.crosscheck import dump_files
+from pipeline.ending import Ending, made_by
 from pipeline.errors import InputError
 from pipeline.holding import ENGINE, claim, sweep
-from pipeline.retiring import retire
-from pipeline.steps.job import STEP_CODE, Job, code_digest, last_failure, log_rows
+from pipeline.outlook import STEPS, Made, in_words, redos
+from pipeline.retiring import retire, retired_line
+from pipeline.steps.job import STEP_CODE, Job, StepFailed, code_digest, last_failure, log_rows
 from pipeline.steps.words import verdict_line
 from pipeline.study import Decision, Study, check_folders, load_study
 from pipeline.verdict import Policy, load_policy
+from pipeline.watching import Part, Watch, watched
 from pipeline.workers import Workers
 from pipeline.writing import POWER_MAY_FAIL
-
-PROGRESS = "sessiongate: "
-"""Lines for the user begin with this; the front door hands them on and keeps the rest in a file."""
-
-
-@dataclass
-class Progress:
-    """How many sessions are done, and about how long the rest takes."""
-
-    total: int
-    done: int = 0
-    began: float = field(default_factory=time.monotonic)
-    lock: threading.Lock = field(default_factory=threading.Lock)
-
-    def tell(self, line: str) -> None:
-        """Print one session's outcome."""
-        with self.lock:
-            self.done += 1
-            left = max(self.total - self.done, 0)
-            left_s = (time.monotonic() - self.began) / self.done * left
-            tail = f"   about {left_s:.0f} s left" if left else ""
-            width = len(str(self.total))
-            say(f"{self.done:>{width}} of {self.total}  {line}{tail}")
-
-
-def say(line: str) -> None:
-    """Print a line for the user; who reads it may have been killed, which is no fault of a session."""
-    with suppress(OSError):
-        print(f"{PROGRESS}{line}", file=sys.stderr, flush=True)
 
 
 @dataclass(frozen=True)
@@ -64,7 +35,8 @@ class Plan:
     failures: dict[str, str]
     code: dict[str, str]
     workers: Workers
-    progress: Progress
+    watch: Watch
+    ending: Ending
     started: str
 
     @staticmethod
@@ -89,11 +61,11 @@ class Plan:
             )
             for session in study.sessions
         }
-        code = {step: code_digest(step) for step in STEP_CODE}
+        code = {step: f"code {code_digest(step)}" for step in STEP_CODE}
         # Taken once and before anything is read: what changes during a run differs in the next one.
         failures = {name: last_failure(job.places) for name, job in jobs.items()}
         origins = {name: _origin(job, failures[name]) for name, job in jobs.items()}
-        work = Workers(), Progress(len(jobs))
+        work = Workers(), Watch(), Ending(results, list(jobs))
         return Plan(study, policy, results, jobs, origins, failures, code, *work, started)
 
     def origin(self, wildcards: Any) -> str:
@@ -108,33 +80,35 @@ class Plan:
     def surroundings(self, wildcards: Any) -> str:
         """What detectors need beside the recording: mains, activity log, thresholds."""
         session = self.jobs[wildcards.session].session
-        return _digest([session.mains_hz, log_rows(session), self.policy.settings_sha256])
+        log, settings = _digest(log_rows(session)), self.policy.settings_sha256[:16]
+        return f"mains {session.mains_hz:g}; log {log}; detection {settings}"
 
     def circumstances(self, wildcards: Any) -> str:
         """Everything that a verdict or a report shows of study, session and policy."""
         session = self.jobs[wildcards.session].session
         facts = [session.participant, session.site, session.device, session.started_at.isoformat()]
-        study = [self.study.title, self.study.time_zone]
-        return _digest([facts, study, log_rows(session), self.policy.sha256])
+        study = _digest([self.study.title, self.study.time_zone])
+        log, policy = _digest(log_rows(session)), self.policy.sha256[:16]
+        return f"facts {_digest(facts)}; study {study}; log {log}; policy {policy}"
 
     def review(self, wildcards: Any) -> str:
         """What a person decided about the session, for its page alone."""
-        return _digest(_decided(self.jobs[wildcards.session].review))
+        return f"review {_digest(_decided(self.jobs[wildcards.session].review))}"
 
     @property
     def reviews(self) -> str:
         """What people decided about all sessions, for the tables and the batch page."""
-        return _digest([_decided(job.review) for job in self.jobs.values()])
+        return f"reviews {_digest([_decided(job.review) for job in self.jobs.values()])}"
 
     @property
     def told(self) -> str:
         """What the study says of its sessions that no verdict shows, for who hands the results on."""
-        return _digest([job.session.extra for job in self.jobs.values()])
+        return f"told {_digest([job.session.extra for job in self.jobs.values()])}"
 
     @property
     def files(self) -> str:
         """The files that lie where dumps lie, as a text that changes with them."""
-        return _digest(dump_files(self.study))
+        return f"files {_digest(dump_files(self.study))}"
 
     def begin(self, workflow: Any) -> None:
         """Count what there is to do, and have rules run as threads that wait for warm workers.
@@ -149,26 +123,49 @@ class Plan:
         """
         POWER_MAY_FAIL.set()
         claim(self.results / ".work" / ENGINE, os.getpid())
-        if line := self.retire():
-            say(line)
-        self.progress.total = sum(job.rule.name == "report" for job in workflow.dag.needrun_jobs())
+        lines = []
+        if not watched():  # else the front door has done it
+            if gone := self.retire():
+                self.watch.done.retired = tuple(gone)
+                lines = [retired_line(gone, self.results)]
+            self.ending.begin(workflow.resource_settings.cores or 0)
+        redone = redos(workflow.dag)
+        made = Made(made_by(self.results), __version__)
+        lines += in_words(redone, len(self.jobs), made)
+        self.watch.begin(self._parts(workflow.dag), redone, lines, len(self.jobs))
         executor = getattr(workflow.scheduler, "_executor", None)
         if workflow.local_exec and executor is not None and hasattr(executor, "use_threads"):
             executor.use_threads = True
 
-    def end(self) -> None:
-        """Leave the results folder to the next run."""
+    def end(self, workflow: Any, code: int) -> None:
+        """Leave the results folder to the next run; write how this one ended where no front door does."""
         (self.results / ".work" / ENGINE).unlink(missing_ok=True)
+        if watched():
+            return
+        done = self.watch.done
+        done.engine = code
+        left = {job.wildcards.session for job in workflow.dag.needrun_jobs() if job.rule.name in STEPS}
+        for name in set(done.to_do) - left - set(done.verdicts):  # its steps ran elsewhere, as on a cluster
+            done.add(name, *verdict_line(self.jobs[name].places.quality))
+        self.ending.end("failed" if code else "finished", code, done)
 
-    def retire(self) -> str:
-        """Put aside what sessions left that are no longer in the study; give a line that says so, or ''.
+    def _parts(self, dag: Any) -> list[Part]:
+        """Steps of sessions that are to be done."""
+        jobs = [job for job in dag.needrun_jobs() if job.rule.name in STEPS]
+        sizes = {name: self._n_bytes(name) for name in {job.wildcards.session for job in jobs}}
+        return [Part(job.wildcards.session, job.rule.name, sizes[job.wildcards.session]) for job in jobs]
+
+    def retire(self) -> list[str]:
+        """Put aside what sessions left that are no longer in the study; give their names.
 
         What writers left that were killed goes, too.
         """
         sweep(self.results)
-        gone = retire(self.results, self.jobs)
-        place = self.results / ".work" / "retired"
-        return f"No longer in the study, moved to {place}: {', '.join(gone)}" if gone else ""
+        return retire(self.results, self.jobs)
+
+    def _n_bytes(self, session: str) -> int:
+        """Of a session's dumps, as far as they are there."""
+        return sum(_size(self.study.folder / name) for name in self.jobs[session].session.dumps)
 
     def reopen(self) -> None:
         """Have sessions judged anew of which somebody deleted a file that no rule names."""
@@ -181,9 +178,14 @@ class Plan:
         Never in the engine's own process, which has loaded NumPy with as many threads as there are cores.
         """
         job = self.jobs[wildcards.session]
-        self.workers.run(step, job)
+        try:
+            self.workers.run(step, job)
+        except StepFailed as failed:
+            self.watch.session_done(wildcards.session, None, f"! {failed}")
+            raise
+        self.watch.step_done(wildcards.session, step)
         if step == "report":
-            self.progress.tell(verdict_line(job.places.quality))
+            self.watch.session_done(wildcards.session, *verdict_line(job.places.quality))
 
 
 def _origin(job: Job, failure: str) -> str:
@@ -191,7 +193,8 @@ def _origin(job: Job, failure: str) -> str:
     started = session.started_at.isoformat()
     named = _digest([session.name, session.dumps, started, [layout.name for layout in job.layouts]])
     dumps = " ".join(_stamp(job.study_folder / name) for name in session.dumps)
-    return f"{named}; dumps {dumps}; layout {job.layouts_sha256}; failed {failure.partition(' ')[0]}"
+    layouts = _digest(job.layouts_sha256)
+    return f"row {named}; dumps {dumps}; layouts {layouts}; failed {failure.partition(' ')[0]}"
 
 
 def _stamp(dump: Path) -> str:
@@ -201,6 +204,13 @@ def _stamp(dump: Path) -> str:
     except OSError:
         return "none"
     return f"{stat.st_size}@{stat.st_mtime_ns}"
+
+
+def _size(dump: Path) -> int:
+    try:
+        return dump.stat().st_size
+    except OSError:
+        return 0
 
 
 def _decided(review: Decision | None) -> list[str]:

@@ -46,6 +46,9 @@ def bundle(few, tmp_path_factory) -> Path:
         (lambda r: (r / "throw-02/samples.parquet").write_bytes(b"PAR1"), "a Parquet file of samples"),
         (lambda r: _changed(r, "throw-02", verdict="reject"), "another run"),
         (lambda r: _changed(r, "throw-02", measures="none"), "do not hold together"),
+        (lambda r: _ended(r, "stopped"), "did not finish: it was stopped"),
+        (lambda r: _ended(r, "running"), "did not finish: it was killed"),
+        (lambda r: _ended(r, "failed"), "did not finish: a step failed"),
     ],
 )
 def test_results_that_are_none(few, tmp_path, capsys, spoil, found):
@@ -53,6 +56,12 @@ def test_results_that_are_none(few, tmp_path, capsys, spoil, found):
     spoil(results)
     assert found in told(capsys, results, "--out", tmp_path / "b")
     assert [*tmp_path.glob("*b*")] == []
+
+
+def _ended(results: Path, outcome: str) -> None:
+    path = results / "run.json"
+    run = json.loads(path.read_text(encoding="utf-8"))
+    path.write_text(json.dumps({**run, "last_run": {"outcome": outcome, "exit_code": 1}}), encoding="utf-8")
 
 
 def _changed(results: Path, session: str, **more: str) -> None:

@@ -307,7 +307,7 @@ def test_page_is_silent_where_everything_fits(tmp_path: Path) -> None:
 def batch(
     folder: Path, conversions: dict[str, dict[str, Any]], qualities: dict[str, dict[str, Any]] | None = None
 ) -> dict[str, Any]:
-    """Write what steps leave of two sessions, make the batch page, and give run.json."""
+    """Write what steps leave of two sessions, make the batch page, and give what the tables are made of."""
     study = load_study(make_folder(folder))
     results = folder / "results"
     for session in study.sessions:
@@ -319,7 +319,7 @@ def batch(
         places.strip.write_text("<svg xmlns='http://www.w3.org/2000/svg'></svg>")
         write_windows(windows_of(places.samples, session.activities, quality["usable"]), places.signal)
     overview(study, builtin_policy(), results, "2026-03-03T01:00:00+00:00")
-    return json.loads((results / "run.json").read_text(encoding="utf-8"))
+    return json.loads((results / ".work" / "record.json").read_text(encoding="utf-8"))
 
 
 def test_run_says_what_does_not_fit(tmp_path: Path) -> None:

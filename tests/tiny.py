@@ -31,14 +31,14 @@ def tiny_study(folder: Path, sessions: tuple[str, ...] = SESSIONS) -> Path:
 def made(results: Path) -> dict[str, bytes]:
     """All files that a run makes of its study, by their paths: data, tables, pages, and files between steps.
 
-    Left out are logs, locks, what the engine notes, and when the run was in `run.json` and `index.html`.
+    Left out are logs, locks, what the engine notes, and when the run was (in `index.html`, too).
     """
     files = {}
     for path in sorted(results.rglob("*")):
         parts = path.relative_to(results).parts
         if path.is_file() and not _OWN & set(parts) and not is_aside(path):
             content = path.read_bytes()
-            if parts == ("run.json",):
+            if parts[-1] in ("run.json", "record.json"):
                 record = json.loads(content)
                 content = json.dumps({key: record[key] for key in record if key not in _OF_A_RUN}).encode()
             elif parts == ("index.html",):

@@ -11,6 +11,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.ending import LAST
 from pipeline.errors import InputError, Problem
 from pipeline.holding import ENGINE, RUN, Busy, refuse_if_busy
 from pipeline.steps.study_record import STUDY_RECORD
@@ -112,7 +113,9 @@ def gather(results: Path) -> Gathered:
     """
     _check_folder(results)
     run_sha256 = fingerprint(results)
-    run, record = _read(results / "run.json"), _record(results)
+    run = _read(results / "run.json")
+    _check_ended(results, run)
+    record = _record(results)
     try:
         sessions = tuple(_held(results, row, run) for row in record["sessions"])
         return Gathered(
@@ -164,6 +167,15 @@ def _check_folder(results: Path) -> None:
         if (results / ".work").is_dir():
             raise _unfit(results, "a run that did not finish: there is no run.json", _AGAIN)
         raise _unfit(results, "a folder without run.json", remedy)
+
+
+def _check_ended(results: Path, run: Mapping[str, Any]) -> None:
+    """Raise InputError where the last run was stopped, killed or failed: parts of two runs may lie there."""
+    last = run.get(LAST)
+    outcome = last.get("outcome") if isinstance(last, Mapping) else "finished"
+    if outcome != "finished":
+        how = {"stopped": "it was stopped", "running": "it was killed"}.get(str(outcome), "a step failed")
+        raise _unfit(results, f"a run that did not finish: {how}", _AGAIN)
 
 
 def _record(results: Path) -> Mapping[str, Any]:

@@ -20,7 +20,7 @@ from pipeline.steps.job import Job, Places, read_json, to_redo, write_json
 from pipeline.steps.signal import check_signal, look_for_signal
 from pipeline.steps.study_record import STUDY_RECORD, study_record
 from pipeline.steps.tables import write_tables
-from pipeline.steps.words import now
+from pipeline.steps.words import RECORD, now
 from pipeline.study import Session, Study
 from pipeline.verdict import Policy
 from pipeline.writing import none_of_the_future
@@ -68,7 +68,7 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
     write_overview(qualities, strips, run, results, reviews, paper, check_signal(study, places))
     write_json(results / ".work" / STUDY_RECORD, study_record(study, policy, reviews))
     write_json(
-        results / "run.json",
+        results / ".work" / RECORD,
         {
             **run,
             "settings": {t.key: t.value for t in policy.thresholds.values()},
@@ -78,7 +78,7 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
             "decisions": _decisions(reviews),
         },
     )
-    none_of_the_future([folder for place in places for folder in place.folders], results / "run.json")
+    none_of_the_future([folder for place in places for folder in place.folders], results / ".work" / RECORD)
 
 
 def _decisions(reviews: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]:

@@ -11,10 +11,11 @@ MARKS = {"accept": "+", "accept_in_part": "~", "reject": "-", "unreadable": "!"}
 """A sign for each verdict, for terminals."""
 
 
-def verdict_line(quality: Path) -> str:
-    """Session, sign and sentence of a session that has been judged."""
+def verdict_line(quality: Path) -> tuple[str, str]:
+    """Verdict, and sign, session and sentence, of a session that has been judged."""
     content = json.loads(quality.read_text(encoding="utf-8"))
-    return f"{MARKS[content['verdict']]} {content['session']}: {content['sentence']}"
+    verdict = content["verdict"]
+    return verdict, f"{MARKS[verdict]} {content['session']}: {content['sentence']}"
 
 
 def now() -> str:
