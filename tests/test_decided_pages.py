@@ -143,6 +143,7 @@ def test_a_session_says_in_one_line_what_the_analysis_uses(tmp_path: Path) -> No
     decided = Page((folder / "throw-01" / "report.html").read_text(encoding="utf-8")).text
     assert "The analysis uses none of it, by the decision of AB" in decided
     assert "can be used, as computed" in decided
+    assert "MovementCan be used, as computed" in decided  # the head of the table of activities
     assert "Decided by AB" in decided
     for name in ("kiln-03", "glaze-01"):  # nobody decided; the decision is out of date
         text = Page((folder / name / "report.html").read_text(encoding="utf-8")).text

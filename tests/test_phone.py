@@ -68,6 +68,13 @@ def test_what_goes_on_sideways_says_so(browser: Any, session: Path, width: int) 
         assert frame["said"] == (frame["goes_on"] and frame["figure"]), frame
 
 
+@pytest.mark.parametrize("width", [360, 412])
+def test_what_to_do_next_time_stands_on_the_first_screen(browser: Any, session: Path, width: int) -> None:
+    opened(browser, session, width)
+    last = browser.find_elements("css selector", ".advice li")[-1]
+    assert last.location["y"] + last.size["height"] < 800
+
+
 _FRAMES = """
 const frames = [...document.querySelectorAll(".sheet[tabindex], .v-table")];
 return frames.filter(e => e.checkVisibility()).map(e => {

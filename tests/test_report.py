@@ -16,7 +16,17 @@ from pipeline.report import write_overview, write_report
 from pipeline.report.glance import look
 from pipeline.report.pictures import glance_figure
 from pipeline.report.spectrum import SpectrumSum
-from pipeline.report.words import amount, clock, count, line_words, number, place_words, share, span_words
+from pipeline.report.words import (
+    amount,
+    clock,
+    count,
+    line_words,
+    number,
+    place_words,
+    share,
+    span_words,
+    timed,
+)
 
 FAULTS = {
     "lost": ((0.7, 0.73),),
@@ -73,7 +83,7 @@ def test_page_says_verdict_intervals_lanes_and_ledger(tmp_path: Path) -> None:
     html, _ = report(tmp_path, quality)
     page = Page(html)
     said = quality["sentence"].removeprefix("Use in part: ")
-    assert said in spaced(page.text)
+    assert spaced(timed(said)) in spaced(page.text)
     assert "0:15.0–0:42.0" in page.text  # between settling's end at 0.25 and loss at 0.7 of 60 s
     for words in ("at a rail", "settling", "lost", "tied to ground", "can be used", "wedging clay"):
         assert words in page.text
@@ -82,6 +92,22 @@ def test_page_says_verdict_intervals_lanes_and_ledger(tmp_path: Path) -> None:
         assert group in page.text
     assert "1\u202f203\u202f410" in page.text
     assert "not a medical device" in page.text.lower()
+
+
+def test_moments_that_did_not_decide_are_not_said_to(tmp_path: Path) -> None:
+    quality = examples.session(tmp_path, faults=FAULTS)  # its reason is what stood at a rail
+    page = Page(report(tmp_path, quality)[0])
+    assert "Moments that decided, and others" in page.text
+    assert page.text.count("It did not decide the verdict.") == 2  # what was lost, and settling
+    whole = Page(report(tmp_path, {**quality, "verdict": "accept", "reasons": []})[0])
+    assert "Moments of what was found; none decided" in whole.text
+    every = {
+        **quality,
+        "reasons": [
+            {"measure": f"{name}_fraction", "text": ""} for name in ("saturated", "lost", "settling")
+        ],
+    }
+    assert "The moments that decided" in Page(report(tmp_path, every)[0]).text
 
 
 def test_links_within_the_page_lead_somewhere_and_ids_are_unique(tmp_path: Path) -> None:

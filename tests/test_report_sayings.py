@@ -21,6 +21,7 @@ from pipeline.report.words import (
     in_steps,
     joined,
     steps_words,
+    timed,
     value_title,
     visible,
 )
@@ -183,6 +184,15 @@ def test_sentences_keep_numbers_and_units_together() -> None:
     assert joined("longest gap 7.3 s (limit 5)") == "longest gap 7.3\u202fs (limit 5\u202fs)"
     assert joined("9.5 m/s2 in 3 stretches") == "9.5\u202fm/s² in 3 stretches"
     assert joined("dumps/take-2.bin, byte 4 of 12") == "dumps/take-2.bin, byte 4 of 12"
+
+
+def test_times_of_a_verdict_are_told_as_on_the_rest_of_the_page() -> None:
+    assert timed("3600 s, every measure within its limit.") == "1 h, every measure within its limit."
+    told = timed("Only 59.6 s of 3600 s are clean: mains for 1234.5 s, longest gap 73 s (limit 60).")
+    assert told.replace(" ", " ") == (
+        "Only 59.6 s of 1 h are clean: mains for 20 min 34 s, longest gap 1 min 13 s (limit 1 min)."
+    )
+    assert timed("37s of 12 ms, 61 samples, v1.75 s") == "37s of 12 ms, 61 samples, v1.75 s"
 
 
 def test_numbers_below_zero_and_other_measures_are_told_as_people_write_them() -> None:

@@ -78,6 +78,7 @@ def templates() -> Environment:
         number=words.number,
         share=words.share,
         span=words.span_words,
+        timed=words.timed,
         title_of=words.measure_title,
         unit=words.unit_words,
         value_title=words.value_title,

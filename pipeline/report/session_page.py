@@ -164,11 +164,18 @@ def _pictured(
         "whole": whole(quality, glance, activities),
         "view": seen.viewer,
         "stills": seen.stills,
+        "moments_title": _moments_title([still["moment"].decided for still in seen.stills]),
         "course": {"losses": losses(glance, quality), "clock": clock(open_recording(samples), quality)},
         "pictures": _pictures(quality, glance, activities),
         "spectra": glance.spectra,
         "no_spectrum": _no_spectrum(glance),
     }
+
+
+def _moments_title(decided: Sequence[bool]) -> str:
+    if all(decided):
+        return "The moments that decided"
+    return "Moments that decided, and others" if any(decided) else "Moments of what was found; none decided"
 
 
 def _origin(quality: Mapping[str, Any]) -> dict[str, Any]:

@@ -83,6 +83,7 @@ _UNITS = {
 _PRINTED = r"%|ppm|\[ppm\]|dB|[kM]?Hz|[µumn]?[VATs]|min|h|m/s2|m/s²|m\[g\]|m?g|counts?|bytes?"
 _TORN = re.compile(rf"(\d) ({_PRINTED})(?=[\s,;:)]|\.(?:\s|$)|$)")
 _LIMIT = re.compile(rf"([\d.,]+) ({_PRINTED}) \(limit ([\d.,]+)\)")
+_SECONDS = re.compile(rf"(?<![\d.])(\d{{2,}}(?:\.\d+)?)[ {THIN}]s\b")
 _BELOW_ZERO = re.compile(r"(?<![^\s(])-(?=\d)")
 _UNIT_OF_NAME = re.compile(r"_(s|v|hz|ppm|m_s2|v_per_s|fraction)$")
 _NAME = re.compile(r"\b[a-z0-9]+(?:_[a-z0-9]+)+\b")
@@ -307,6 +308,13 @@ def joined(text: str) -> str:
     text = _LIMIT.sub(r"\g<1> \g<2> (limit \g<3> \g<2>)", text)
     text = _BELOW_ZERO.sub("\u2212", text)
     return _TORN.sub(lambda match: f"{match[1]}{THIN}{unit_words(match[2])}", text)
+
+
+def timed(text: str) -> str:
+    """A sentence of a verdict as :func:`joined`, whose times from a minute on are in minutes and hours."""
+    return _SECONDS.sub(
+        lambda match: match[0] if float(match[1]) < 60 else span_words(float(match[1])), joined(text)
+    )
 
 
 def absence(why: str | None) -> str:

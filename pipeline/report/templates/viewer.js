@@ -24,9 +24,10 @@ const table = made("table", {class: "v-values", "aria-labelledby": "v-under"}, m
 const values = made("div", {class: "v-table", tabindex: "0", role: "region", "aria-label": "Values under the line"},
   table);
 const keys = made("p", {class: "v-keys quiet", id: "v-keys"},
-  "Green ground: what can be used. Drag to move, pinch to zoom; the wheel zooms once the picture has been " +
-  "clicked. With the keyboard: left and right move, plus and minus zoom, Home and End go to the ends, 0 shows " +
-  "all; with Shift, left and right move the line from sample to sample.");
+  `Green ground: ${root.dataset.ground}. ` +
+  "Drag to move, pinch to zoom; the wheel zooms once the picture has been clicked. With the keyboard: left and " +
+  "right move, plus and minus zoom, Home and End go to the ends, 0 shows all; with Shift, left and right move the " +
+  "line from sample to sample.");
 function button(text, act, name) {
   const element = made("button", {type: "button"}, text);
   if (name) element.setAttribute("aria-label", name);
@@ -144,7 +145,7 @@ function finenessWords() {
   if (inPixel > layer.step)
     return `Smallest and largest of about ${Math.round(inPixel)} samples in each column of the picture.`;
   const each = lengthWords(layer.step / fastest.sample_hz);
-  const only = facts.moments.length ? "; every single sample is here only around the moments that decided" : "";
+  const only = facts.moments.length ? "; every single sample is here only around the moments below" : "";
   return `Smallest and largest of every ${layer.step} samples (${each})${only}.`;
 }
 
