@@ -6,9 +6,11 @@ from typing import Any
 
 import batch_examples as batch
 import pytest
+import report_examples as examples
 import report_pages as pages
 
-from pipeline.report import write_overview
+from pipeline.report import write_overview, write_report
+from pipeline.study import Decision
 
 pytestmark = pages.NEEDS_BROWSER
 WIDTHS = [320, 360, 390, 412]
@@ -66,6 +68,17 @@ def test_what_goes_on_sideways_says_so(browser: Any, session: Path, width: int) 
     for frame in frames:
         assert frame["shaded"] or not frame["goes_on"], frame
         assert frame["said"] == (frame["goes_on"] and frame["figure"]), frame
+
+
+def test_a_decision_that_agrees_does_not_widen_the_page(browser: Any, tmp_path: Path) -> None:
+    # WCAG 2.2, 1.4.10 Reflow: at 320 CSS pixels no scrolling in two dimensions.
+    quality = examples.session(tmp_path)
+    decision = Decision("kiln-03", "accept_in_part", "looked at it", "VW", "2026-03-04", "", 2)
+    files = [tmp_path / name for name in ("samples.parquet", "findings.parquet", "report.html", "strip.svg")]
+    write_report(quality, *files[:2], [], *files[2:], decision)
+    opened(browser, files[2], 320)
+    assert "(as computed)" in browser.find_element("id", "review").find_element("xpath", "..").text
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= 320
 
 
 @pytest.mark.parametrize("width", [360, 412])
