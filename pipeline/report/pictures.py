@@ -132,11 +132,11 @@ def _left_in(lanes: Sequence[Mapping[str, Any]], envelopes: Sequence[Envelope]) 
 
 def _width_in(text: str, bold: bool = False) -> float:
     from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import TextPath
+    from matplotlib.textpath import text_to_path
 
     font = FontProperties(weight="bold" if bold else "normal")
-    size_pt = font.get_size_in_points()
-    return float(TextPath((0, 0), text, size=size_pt, prop=font).get_extents().x1) / 72
+    width_pt, _, _ = text_to_path.get_text_width_height_descent(text, font, False)
+    return float(width_pt) / 72
 
 
 def _at_edge(axes: Any) -> float:
