@@ -7,9 +7,10 @@ import pytest
 
 from pipeline.simulate import Activity, Lapse
 from pipeline.simulate.draw import HELD_BACK_FROM, KINDS, MATTERS, Drawn, draw, matters
-from pipeline.simulate.session import signals_of
+from pipeline.simulate.session import simulate
 from pipeline.simulate.truth import MAINS_SHARE
-from pipeline.simulate.witness import by_jumps, by_mains, by_movement, levels_of, plainness
+from pipeline.simulate.wearers import charged
+from pipeline.simulate.witness import Seen, by_jumps, by_mains, by_movement, plainness, seen_in
 from schemas.conditions import BY_NAME
 
 SHORT = {"duration_s": 70.0}
@@ -208,38 +209,49 @@ def _lapsed(*activities, **mains):
         contact=contact,
         mains=replace(drawn.scenario.mains, **mains),
     )
-    return scenario, signals_of(scenario, np.random.default_rng(1))
+    if activities:
+        scenario = charged(scenario, np.random.default_rng(2), 0.4)
+    return scenario, _seen(scenario)
+
+
+def _seen(scenario) -> Seen:
+    field_channel = scenario.channels[0]
+    codes = simulate(scenario, np.random.default_rng(1)).counts[:, 0]
+    return seen_in(scenario, codes * field_channel.scale + field_channel.offset)
 
 
 def test_movement_shows_a_loss_only_where_like_movement_is_felt_elsewhere():
-    scenario, signals = _lapsed(WALK)
-    assert by_movement(scenario, levels_of(scenario, signals), LAPSE) == 1
+    scenario, seen = _lapsed(WALK)
+    assert by_movement(scenario, seen, LAPSE) == pytest.approx(10 / 3, rel=0.1)
     for activities in ((), (replace(WALK, start_s=20.0, stop_s=30.0),)):
-        scenario, signals = _lapsed(*activities)
-        assert by_movement(scenario, levels_of(scenario, signals), LAPSE) == 0
+        scenario, seen = _lapsed(*activities)
+        assert by_movement(scenario, seen, LAPSE) == 0
 
 
 def test_mains_shows_a_loss_unless_it_folds_onto_nothing():
     for bare_farad in (3e-15, 1e-20):  # more mains, and next to none
-        scenario, signals = _lapsed(electrode_farad=bare_farad, coupling_farad=1e-13)
-        assert by_mains(scenario, signals, LAPSE) == 1
+        scenario, seen = _lapsed(electrode_farad=bare_farad, coupling_farad=1e-13)
+        assert by_mains(seen, LAPSE) > 1
     folded = replace(scenario, sample_hz=scenario.mains.nominal_hz)  # onto 0 Hz
-    assert by_mains(folded, signals_of(folded, np.random.default_rng(1)), LAPSE) == 0
+    assert by_mains(_seen(folded), LAPSE) == 0
 
 
 def test_a_loss_is_as_plain_as_the_second_of_its_marks():
-    scenario, signals = _lapsed(electrode_farad=3e-15)
-    levels = levels_of(scenario, signals)
-    marks = (
-        by_movement(scenario, levels, LAPSE),
-        by_mains(scenario, signals, LAPSE),
-        by_jumps(scenario, levels, LAPSE),
-    )
-    assert marks == (0, 1, 1)
-    assert plainness(scenario, signals, levels, LAPSE) == 1
+    scenario, seen = _lapsed(electrode_farad=3e-15)
+    marks = by_movement(scenario, seen, LAPSE), by_mains(seen, LAPSE), by_jumps(scenario, seen, LAPSE)
+    assert marks[0] == 0
+    assert min(marks[1:]) > 1
+    assert plainness(scenario, seen, LAPSE) == min(marks[1:])
     smooth = replace(scenario, contact=replace(scenario.contact, lapses=()))
-    still = levels_of(smooth, signals_of(smooth, np.random.default_rng(1)))
-    assert by_jumps(smooth, still, LAPSE) < 0.5
+    assert by_jumps(smooth, _seen(smooth), LAPSE) < 0.5
+
+
+def test_marks_are_those_of_the_codes():
+    """What noise or a rail hides shows nothing, however plain it was at the electrode."""
+    scenario, seen = _lapsed(WALK, electrode_farad=3e-15)
+    noisy = replace(scenario, front=replace(scenario.amplifier, noise_v=scenario.amplifier.range_v / 3))
+    assert plainness(scenario, seen, LAPSE) > 1
+    assert plainness(noisy, _seen(noisy), LAPSE) < 1
 
 
 def test_log_is_wrong_where_it_is_said_to_be():

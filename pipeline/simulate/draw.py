@@ -40,10 +40,10 @@ MATTERS: dict[str, Matter] = {
     "soft_rails": Matter("how far an unstated amplifier is driven, its end being 1", 1.2, 0.1),
     "one_sided": Matter("how far an amplifier is driven at its only end in reach", 1.2, 0.1),
     "mains": Matter("peak of line and harmonics at the electrode over 4 % of the range", 1.25, 2.0),
-    "contact_open": Matter("part of the movement at 2 Hz that is lost, times plainness", 0.8, 2.0),
-    "contact_intermittent": Matter("the same, mean over the stretch", 0.4, 2.0),
-    "contact_partial": Matter("the same", 0.9, 2.0),
-    "contact_drying": Matter("the same, mean over where it is more than half", 0.8, 10.0),
+    "contact_open": Matter("second plainest of its marks in the codes, 1 being plain", 1.0, 2.0),
+    "contact_intermittent": Matter("the same", 1.0, 2.0),
+    "contact_partial": Matter("the same", 1.0, 2.0),
+    "contact_drying": Matter("the same, where more than half of the movement is lost", 1.0, 10.0),
     "low_coupling": Matter("part of the movement at 2 Hz that the soles lead away", 0.98, 5.0),
     "passing": Matter("peak of the passer's field at the electrode over the range", 0.05, 2.0),
     "shift": Matter("jump of the electrode's potential over the range: need not be found", np.inf, 0.0),
@@ -61,9 +61,9 @@ MATTERS: dict[str, Matter] = {
 }
 """Strengths by the kind of a truth. An event below its strength or length is there, so that a detection of it
 is no false alarm, but need not be found. Mains of a strength below 1 is below its limit, and no fault.
-A loss of contact is plain (1) where two of three marks show it: three seconds of walking fall silent, mains
-changes by 8 dB, the level jumps at both ends; each of them alone has an innocent explanation
-(`pipeline.simulate.witness`)."""
+A loss of contact is plain (1) where two of three marks show it in the recorded codes: three seconds of
+walking fall silent, mains changes by 8 dB, the level jumps at both ends twice as far as in like moments; each
+of them alone has an innocent explanation (`pipeline.simulate.witness`)."""
 
 OF_MOVEMENT = ("gravity", "activity_mismatch")
 """What is told of the accelerometer or by it."""

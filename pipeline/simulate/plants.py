@@ -19,15 +19,27 @@ from pipeline.simulate.wearers import Rng, charged, coupling_for, log_uniform
 # ---- nothing, or what only looks like a fault -------------------------------------------------------------
 
 
+LAMPS_PER_HOUR = 12.0
+"""Lamps, motors and kilns that are switched near a wearer, or passed: one in five minutes of a workshop's day
+(common practice, no source). Each stays on for 5 s to a minute."""
+
+SHIFTS_PER_HOUR = 12.0
+"""An electrode under a strap slides on the skin: once in five minutes (common practice, no source)."""
+
+
 def clean(base: Scenario, rng: Rng, span: Span) -> Scene:
-    """Lamps below the limit, an electrode that shifts a little; one wearer in seven sits all along."""
+    """Lamps below the limit, an electrode that shifts a little; one wearer in seven sits all along.
+
+    They come by chance, at the rates of `LAMPS_PER_HOUR` and `SHIFTS_PER_HOUR`: an alarm an hour means
+    something only where innocent events are as frequent as while something is worn.
+    """
     lamps = tuple(
-        _lamp(base, rng, start_s, stop_s, log_uniform(rng, 0.05, 0.6))
-        for start_s, stop_s in slots(rng, span, 5.0, 60.0, 3)
+        _lamp(base, rng, start_s, start_s + log_uniform(rng, 5.0, 60.0), log_uniform(rng, 0.05, 0.6))
+        for start_s in _by_chance(rng, span, LAMPS_PER_HOUR)
     )
     shifts = tuple(
         Lapse(at_s, at_s, "shift", potential_v=float(rng.normal(0, 0.03)) * base.amplifier.range_v)
-        for at_s, _ in slots(rng, span, 1.0, 2.0, 2)
+        for at_s in _by_chance(rng, span, SHIFTS_PER_HOUR)
     )
     done = base.activities
     if rng.random() < 1 / 7:
@@ -40,6 +52,12 @@ def clean(base: Scenario, rng: Rng, span: Span) -> Scene:
             contact=replace(base.contact, lapses=(*base.contact.lapses, *shifts)),
         )
     )
+
+
+def _by_chance(rng: Rng, span: Span, per_hour: float) -> list[float]:
+    """Moments within `span` at which something happens that does so `per_hour` times an hour."""
+    n = int(rng.poisson(per_hour * (span[1] - span[0]) / 3600))
+    return sorted(rng.uniform(*span, n).tolist())
 
 
 def _lamp(base: Scenario, rng: Rng, start_s: float, stop_s: float, ratio: float) -> Beside:

@@ -50,11 +50,14 @@ def simulate(scenario: Scenario, rng: np.random.Generator) -> Counts:
     sampled = slice(lead * scenario.oversampling, None, scenario.oversampling)
     felt = sense(scenario.accelerometer, signals.moves.wrist[sampled], signals.moves.tilt[sampled], rng)
     axes = iter(range(3))
-    columns = []
+    columns, codes_v = [], field_v
     for channel in scenario.channels:
         signal = field_v if channel.kind == "field" else felt[:, next(axes)]
-        columns.append(quantise(signal, channel.scale, channel.offset, channel.adc_min, channel.adc_max))
-    return Counts(np.stack(columns, axis=1), truth_of(scenario, signals, recorded_v))
+        codes = quantise(signal, channel.scale, channel.offset, channel.adc_min, channel.adc_max)
+        columns.append(codes)
+        if channel.kind == "field":
+            codes_v = np.asarray(codes * channel.scale + channel.offset, dtype=np.float64)
+    return Counts(np.stack(columns, axis=1), truth_of(scenario, signals, recorded_v, codes_v))
 
 
 def signals_of(scenario: Scenario, rng: np.random.Generator) -> Signals:

@@ -8,7 +8,7 @@ from pipeline.simulate.contact import Lapse, passed
 from pipeline.simulate.front_end import at_rails
 from pipeline.simulate.movement import moving
 from pipeline.simulate.scenario import LEAD_S, Scenario, Signals, Truth
-from pipeline.simulate.witness import Levels, levels_of, plainness
+from pipeline.simulate.witness import Seen, plainness, seen_in
 
 RAIL_SHARE = 0.004
 """A sample this near to a rail, as a share of the range, stands at it."""
@@ -37,15 +37,15 @@ SURELY_FLOATING_OHM = 1e10
 Mask = npt.NDArray[np.bool_]
 
 
-def truth_of(scenario: Scenario, signals: Signals, recorded_v: Array) -> tuple[Truth, ...]:
+def truth_of(scenario: Scenario, signals: Signals, recorded_v: Array, codes_v: Array) -> tuple[Truth, ...]:
     """All conditions of a session in order of time, from the model's own quantities.
 
     ``recorded_v`` is what the converter makes codes of, with all noise, the first `LEAD_S` seconds before the
-    session.
+    session; ``codes_v`` what the codes of the session say.
     """
     found = [
         *_saturated(scenario, signals, recorded_v),
-        *_contact(scenario, signals),
+        *_contact(scenario, signals, codes_v),
         *_mains(scenario, signals),
     ]
     if scenario.wears_accelerometer:
@@ -78,30 +78,29 @@ def _saturated(scenario: Scenario, signals: Signals, recorded_v: Array) -> list[
     return found
 
 
-def _contact(scenario: Scenario, signals: Signals) -> list[Truth]:
-    """Stretches without contact; strength: the part of movement that they take, times their plainness."""
+def _contact(scenario: Scenario, signals: Signals, codes_v: Array) -> list[Truth]:
+    """Stretches without contact; strength: how plainly they show in what was recorded."""
     if not scenario.contact.off and not scenario.contact.lapses:
         return []
     lost = 1 - passed(scenario.contact, signals.sits, MOVEMENT_HZ)
-    levels = levels_of(scenario, signals)
-    found = []
-    for start_s, stop_s in scenario.contact.off:
-        lapse = Lapse(max(start_s, 0.0), min(stop_s, scenario.duration_s))
-        found.append(_lapsed(scenario, signals, levels, lapse, lost))
+    seen = seen_in(scenario, codes_v)
+    lapses = [
+        Lapse(max(start_s, 0.0), min(stop_s, scenario.duration_s)) for start_s, stop_s in scenario.contact.off
+    ]
     for lapse in scenario.contact.lapses:
         if lapse.kind == "drying":
             gone = (lost > LOST_SHARE) & (signals.time_s >= lapse.start_s) & (signals.time_s < lapse.stop_s)
-            for start, stop in runs(gone):
-                dry = Lapse(float(signals.time_s[start]), float(signals.time_s[stop - 1]), "drying")
-                found.append(_lapsed(scenario, signals, levels, dry, lost))
+            lapses += [
+                Lapse(float(signals.time_s[start]), float(signals.time_s[stop - 1]), "drying")
+                for start, stop in runs(gone)
+            ]
         elif lapse.kind != "shift":
-            found.append(_lapsed(scenario, signals, levels, lapse, lost))
-    return found
+            lapses.append(lapse)
+    return [_lapsed(scenario, seen, lapse) for lapse in lapses]
 
 
-def _lapsed(scenario: Scenario, signals: Signals, levels: Levels, lapse: Lapse, lost: Array) -> Truth:
-    within = slice(*np.searchsorted(signals.time_s, [lapse.start_s, lapse.stop_s]))
-    strength = float(lost[within].mean()) * plainness(scenario, signals, levels, lapse)
+def _lapsed(scenario: Scenario, seen: Seen, lapse: Lapse) -> Truth:
+    strength = plainness(scenario, seen, lapse)
     return Truth("contact_loss", lapse.start_s, lapse.stop_s, f"contact_{lapse.kind}", strength)
 
 
