@@ -40,3 +40,11 @@ def sides(signs: Signs, stretches: Stretches, reach_s: float) -> tuple[Places, P
     n, gap, reach = len(signs), signs.n(NEAR_S), signs.n(reach_s)
     before, behind = np.maximum(stretches.start - gap, 0), np.minimum(stretches.stop + gap, n)
     return np.maximum(before - reach, 0), before, behind, np.minimum(behind + reach, n)
+
+
+def largest(values: Floats, start: Places, stop: Places) -> Floats:
+    """The largest value of each stretch [start, stop), cut to what there is; stretches must not be empty."""
+    n = len(values)
+    start, stop = np.clip(start, 0, n - 1), np.clip(stop, 1, n)
+    ends = np.stack([start, np.maximum(stop, start + 1)], axis=1).reshape(-1)
+    return np.asarray(np.maximum.reduceat(np.append(values, -np.inf), ends)[::2])

@@ -24,6 +24,9 @@ BACK_WITHIN_S = 6.0
 BIT_BY_BIT_S = 8.0
 """Shorter stretches have no bits; what changes bit by bit comes back within a few seconds."""
 
+UNHEARD = 0.6
+"""What a fading counts where nobody moves behind it."""
+
 STEP_BACK, LEAST_PART = -0.3, 0.08
 """Octaves by which a quarter may go the other way; each goes on by so much of the whole change at least."""
 
@@ -33,7 +36,7 @@ LARGEST_PART, SLACK = 1.5, 0.2
 
 def restless(signs: Signs, stretches: Stretches) -> Floats:
     """How much more often the level jumps inside than beside the stretch, 0 to 1; rails are no jumps."""
-    jumps = (signs.jump > 0) & ~ndimage.binary_dilation(signs.railed)
+    jumps = (signs.jump > 0) & ~ndimage.binary_dilation(signs.driven)
     begins = np.diff(jumps.astype(np.int64), prepend=0) > 0
     return _more_often(signs, stretches, begins)
 
@@ -66,7 +69,24 @@ def ramp(signs: Signs, stretches: Stretches) -> Floats:
 def fades(signs: Signs, stretches: Stretches) -> Floats:
     """Octaves by which movement shows less and less, and then at once as before, 0 to 2."""
     quarters = _quarters(signs, stretches, signs.silence)
-    return _bit_by_bit(signs, stretches, quarters, np.full(len(stretches), -1.0))
+    unknown = np.isnan(quarters.after)
+    after = np.where(unknown, quarters.means[0], quarters.after)
+    told = _bit_by_bit(signs, stretches, quarters._replace(after=after), np.full(len(stretches), -1.0))
+    return np.where(unknown, UNHEARD * told, told)
+
+
+def leaping(signs: Signs, stretches: Stretches) -> Floats:
+    """Octaves by which the windows inside jump, on the whole, beyond twice what those beside do, 0 to 1.5.
+
+    Half a second at either end belongs to the edges.
+    """
+    jumps = np.where(ndimage.binary_dilation(signs.driven), 0.0, np.clip(signs.jump, 0.0, 3.0))
+    sums, edge = Sums(jumps), signs.n(0.6)
+    middle = np.maximum(stretches.stop - edge, stretches.start + edge)
+    within = np.nan_to_num(sums.mean(np.minimum(stretches.start + edge, middle), middle))
+    first, before, behind, last = sides(signs, stretches, 2 * CONTEXT_S)
+    beside = np.fmax(sums.mean(first, before), sums.mean(behind, last))
+    return np.asarray(np.clip(within - 2 * np.nan_to_num(beside), 0.0, 1.5))
 
 
 def _more_often(signs: Signs, stretches: Stretches, happens: npt.NDArray[np.bool_]) -> Floats:

@@ -17,25 +17,30 @@ from pipeline.detectors.windows import Floats
 
 Mask = npt.NDArray[np.bool_]
 
-QUICK = 0.94
+QUICK = 0.88
 """Change within 0.1 s over the spread of the acceleration: about 2 sin(0.1 pi f) for f movements a second.
 Above it are steps (1.35 to 2.3 a second, Tudor-Locke and Rowe 2012), below it strokes (about 1)."""
 
 BUSY_M_S2 = 0.3
 """Spread of the acceleration from which the wearer does something."""
 
+REST_M_S2 = 0.12
+"""Spread of the acceleration below which not even fingers move (common practice, no source)."""
+
 BUSY_REACH_S = 1.2
-ABOUT_S = 20.0
-"""Reach in which a usual step of the level is looked for."""
+USUAL_STEPS, USUAL_MOVING = 0.65, 0.85
+"""Part of the seconds in which the wearer does the like whose largest step of the level is held to be usual:
+at rest and with busy fingers, and in movement, which damp soles may hide for a part of the time."""
 
-MOST_STEPS = 0.85
-"""Part of the seconds of movement whose largest step of the level is held to be usual for movement."""
-
-STEEPER, FARTHER = 2.5, 1.8
+STEEPER, FARTHER = 3.0, 2.3
 """How many times the usual a step from sample to sample, or from window to window, is a jump."""
 
-LINE_STEP = 1.5
-"""A line that is switched within a window leaves steps of up to this times its amplitude times its phase."""
+ABRUPT = 0.5
+"""A jump makes so much of its way within two cycles of mains; leaning, sitting down and soles take longer."""
+
+LINE_SWITCH, LINE_STEP = 0.6, 1.2
+"""A line that is switched within a cycle leaves up to this times its amplitude in a mean over the cycle, and
+where a cycle is no whole number of samples, so many times what leaks through."""
 
 LINE_LEVEL = 0.15
 """It moves the level of the windows beside it by up to this part of its amplitude."""
@@ -69,8 +74,13 @@ class Signs:
     silence : float64
         Octaves by which movement shows less (negative) or more than like movement usually does; NaN where
         nobody moves, or nothing is known.
+    calm : float64
+        The same of what goes on in a wearer who keeps still or moves the fingers alone; NaN while walking
+        or stroking, and where it drowns in the noise.
     railed : bool
         Windows with a sample at a rail.
+    driven : bool
+        Those of them in which the wearer moves, which may drive the amplifier there.
     mains_visible : bool
         Whether mains stands above the noise.
     mains_plain : float
@@ -83,7 +93,9 @@ class Signs:
     jump: Floats
     size: Floats
     silence: Floats
+    calm: Floats
     railed: Mask
+    driven: Mask
     mains_visible: bool
     mains_plain: float
     n_fast: int
@@ -99,22 +111,29 @@ class Signs:
 
 @dataclass(frozen=True)
 class _Wearer:
-    """What the accelerometer says of each window; ``acceleration`` is None without one."""
+    """What the accelerometer says of each window; ``acceleration`` is None without one.
+
+    ``body`` moves more than fingers, by steps where ``steps``; ``moving`` and ``quick`` are those that
+    do so all along, ``busy`` what lies near to any movement, ``still`` where nothing is felt.
+    """
 
     acceleration: Floats | None
     moving: Mask
     quick: Mask
     busy: Mask
+    still: Mask
+    body: Mask
+    steps: Mask
 
 
 def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     """Bring what is known of a field channel to windows of 0.2 s."""
-    n = min(len(track.mains_peak), len(track.level_fast), len(track.steepest))
+    n = min(len(track.mains_peak), len(track.level_fast), len(track.step_fast))
     window_s = tracks.n_fast / tracks.sample_hz
     span = track.channel.adc_high - track.channel.adc_low
     noise = track.residue_rms[:n]
     # Sums of floating point leave a little of a value that stands still.
-    still = np.nan_to_num(track.steepest[:n]) <= 1e-9 * span
+    still = (track.step_fast[:n] <= 1e-9 * span) & ~(noise > 1e-9 * span)
     known = noise[~np.isnan(noise) & ~still]
     quiet = float(np.percentile(known, 20)) if len(known) else 0.0
     wearer = _wearer(tracks, n, window_s, settings)
@@ -122,24 +141,32 @@ def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     flat = still | (np.nan_to_num(noise) < FLAT * quiet)
     # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
     noise_peak = quiet * float(np.sqrt(np.pi / tracks.n_fast))
-    mains, visible = _mains(track, n, railed, flat, noise_peak)
+    mains, visible = _mains(track, wearer, railed, flat, noise_peak)
     level = filled(track.level_fast[:n])
-    jump, size = _jumps(tracks, track, level, _Sizes(span, quiet, window_s), wearer, railed)
+    jump, size = _jumps(track, level, _Sizes(span, quiet, window_s, tracks.sample_hz), wearer, railed)
     line = np.nan_to_num(track.mains_peak[:n]) if track.lines[0].folded_hz < SLOW_LINE_HZ else np.zeros(n)
-    silence = _silence(level, line, wearer, (jump > 0) | railed, flat, quiet, window_s)
+    hidden = (jump > 0) | railed
+    silence = _silence(level, line, wearer, hidden, flat, quiet, window_s)
+    calm = _calm(level, line, wearer, _Sizes(span, quiet, window_s, tracks.sample_hz), hidden, flat)
     step = _steps(mains, max(1, round(0.6 / window_s))) if visible else np.zeros(n)
     plain = float(np.log2(settings["low_coupling.mains_fraction"] * span))
+    driven = railed & (wearer.body | (wearer.acceleration is None))
     return Signs(
-        window_s, mains, step, jump, size, silence, railed, visible, plain, tracks.n_fast, tracks.n_slow
+        window_s, mains, step, jump, size, silence, calm, railed, driven, visible, plain, tracks.n_fast,
+        tracks.n_slow,
     )  # fmt: skip
 
 
 def quick_seconds(tracks: Tracks) -> Mask:
     """Seconds in which the acceleration changes as quickly as by steps; all, where that was not measured."""
     rms, change = tracks.acceleration_rms, tracks.acceleration_change
-    if rms is None or change is None:
+    if rms is None or change is None or not len(rms):
         return np.ones(0 if rms is None else len(rms), bool)
-    return np.asarray(np.nan_to_num(change) > QUICK * np.nan_to_num(rms))
+    about, about_change = (
+        np.sqrt(np.maximum(ndimage.uniform_filter1d(np.nan_to_num(one) ** 2, 3, mode="nearest"), 0.0))
+        for one in (rms, change)
+    )
+    return np.asarray(about_change > QUICK * about)
 
 
 def filled(values: Floats) -> Floats:
@@ -158,12 +185,13 @@ class _Sizes:
     span: float
     quiet: float
     window_s: float
+    sample_hz: float
 
 
 def _wearer(tracks: Tracks, n: int, window_s: float, settings: Settings) -> _Wearer:
     nothing = np.zeros(n, bool)
     if tracks.acceleration_rms is None or not len(tracks.acceleration_rms):
-        return _Wearer(None, nothing, nothing, np.ones(n, bool))
+        return _Wearer(None, nothing, nothing, ~nothing, nothing, nothing, nothing)
     second = np.minimum(np.arange(n) * tracks.n_fast // tracks.n_slow, len(tracks.acceleration_rms) - 1)
     acceleration = tracks.acceleration_rms[second]
     known = np.nan_to_num(acceleration)
@@ -172,37 +200,53 @@ def _wearer(tracks: Tracks, n: int, window_s: float, settings: Settings) -> _Wea
     moving = ndimage.binary_erosion(
         known > settings["movement.body_m_s2"], np.ones(2 * per_s + 1, bool), border_value=1
     )
-    quick = moving & quick_seconds(tracks)[second]
     busy = ndimage.binary_dilation(known > BUSY_M_S2, np.ones(2 * reach + 1, bool))
-    return _Wearer(acceleration, moving, quick, busy)
+    still, body = known < settings["movement.still_m_s2"], known > settings["movement.body_m_s2"]
+    steps = quick_seconds(tracks)[second]
+    return _Wearer(acceleration, moving, moving & steps, busy, still, body, body & steps)
 
 
-def _mains(track: FieldTrack, n: int, railed: Mask, flat: Mask, noise_peak: float) -> tuple[Floats, bool]:
+def _mains(
+    track: FieldTrack, wearer: _Wearer, railed: Mask, flat: Mask, noise_peak: float
+) -> tuple[Floats, bool]:
     """Logarithm of the mains, and whether it is visible at all."""
+    n = len(railed)
     noise, leads = track.residue_rms[:n], track.mains_leads[:n]
     usual = float(np.nanmedian(noise)) if np.any(~np.isnan(noise)) else 0.0
     # Where lines do not lead and the rest is loud, or at a rail, it is the rest that has power there.
-    hidden = ~leads & (railed | ~(np.nan_to_num(noise) < 2 * usual))
-    peak = np.where(hidden | flat, np.nan, track.mains_peak[:n])
+    loud = ~(np.nan_to_num(noise) < 2 * usual) & (np.isnan(track.middle_peak[:n]) | railed | wearer.steps)
+    hidden = ~leads & (railed | loud)
+    if track.lines[0].folded_hz < SLOW_LINE_HZ:
+        hidden |= wearer.body & ~(track.mains_peak[:n] > track.movement_fast[:n])
+    peak = np.where(hidden | flat, np.nan, _peak(track, n))
     visible = bool(np.any(~np.isnan(peak))) and float(np.nanpercentile(peak, 90)) > 3 * noise_peak
     return np.log2(np.maximum(peak, max(2 * noise_peak, 1e-12))), visible
 
 
+def _peak(track: FieldTrack, n: int) -> Floats:
+    """Peak of the mains: a step only makes the fit over a window larger, noise that over two cycles."""
+    whole = track.mains_peak[:n]
+    parts = np.where(track.railed_fast[:n], np.nan, track.middle_peak[:n])
+    return np.where(np.isnan(whole), np.nan, np.fmin(whole, parts))
+
+
 def _jumps(
-    tracks: Tracks, track: FieldTrack, level: Floats, sizes: _Sizes, wearer: _Wearer, railed: Mask
+    track: FieldTrack, level: Floats, sizes: _Sizes, wearer: _Wearer, railed: Mask
 ) -> tuple[Floats, Floats]:
     n, window_s = len(level), sizes.window_s
-    steep = np.nan_to_num(track.steepest[:n])
-    line = ndimage.maximum_filter1d(np.where(railed, 0.0, np.nan_to_num(track.mains_peak[:n])), 5)
-    phase = min(2.5, LINE_STEP * 2 * np.pi * track.lines[0].nominal_hz / tracks.sample_hz)
-    usual = np.maximum(STEEPER * _usual(steep, wearer, window_s), max(8 * sizes.quiet, 0.002 * sizes.span))
-    steeper = _octaves(steep, np.maximum(usual, phase * line))
+    steep = np.nan_to_num(track.step_fast[:n])
+    # A line among movement is known by the second.
+    reach = 5 if track.lines[0].folded_hz >= SLOW_LINE_HZ else 2 * max(1, round(3.0 / window_s)) + 1
+    line = ndimage.maximum_filter1d(np.where(railed, 0.0, np.nan_to_num(_peak(track, n))), reach)
+    usual = np.maximum(STEEPER * _usual(steep, wearer, window_s), max(6 * sizes.quiet, 0.004 * sizes.span))
+    steeper = _octaves(steep, np.maximum(usual, (LINE_SWITCH + LINE_STEP * track.step_leak) * line))
     far = _far(level, window_s, track.channel.ac_corner_hz)
     usual = np.maximum(FARTHER * _usual(far, wearer, window_s), max(6 * sizes.quiet, 0.004 * sizes.span))
     slow = track.lines[0].folded_hz < 1 / window_s
     usual = np.maximum(usual, (2.0 if slow else LINE_LEVEL) * line)
-    jump = np.maximum(steeper, _octaves(far, usual))
-    size = np.where(railed, 4 * BIG * sizes.span, far)
+    abrupt = ndimage.maximum_filter1d(steep, 5) >= ABRUPT * far
+    jump = np.maximum(steeper, np.where(abrupt, _octaves(far, usual), -8.0))
+    size = np.where(railed, 4 * BIG * sizes.span, np.maximum(far, steep))
     return np.where(railed, np.maximum(jump, 0.5), jump), np.clip(_octaves(size, BIG * sizes.span), -1, 2)
 
 
@@ -222,14 +266,36 @@ def _far(level: Floats, window_s: float, ac_corner_hz: float | None) -> Floats:
 
 
 def _usual(steps: Floats, wearer: _Wearer, window_s: float) -> Floats:
-    """The largest step of a second as it usually is about each window, and where the wearer moves."""
-    per_s = max(1, round(1 / window_s))
+    """The largest step of a second as it usually is while the wearer does the like.
+
+    What comes just before and behind a movement goes with it.
+    """
+    per_s, reach = max(1, round(1 / window_s)), 2 * max(1, round(BUSY_REACH_S / window_s)) + 1
     largest = ndimage.maximum_filter1d(steps, per_s) if len(steps) else steps
-    near = ndimage.median_filter(largest, min(len(steps) | 1, round(ABOUT_S / window_s) | 1), mode="nearest")
-    # Without an accelerometer the wearer may move at any time.
-    moves = wearer.moving if wearer.acceleration is not None else np.ones(len(steps), bool)
-    moving = float(np.quantile(largest[moves], MOST_STEPS)) if moves.any() else 0.0
-    return np.maximum(near, np.where(wearer.busy, moving, 0.0))
+    usual, at_rest = np.zeros(len(steps)), 0.0
+    for does, part in _does(wearer):
+        known = does.sum() * window_s >= LEAST_ALIKE_S
+        alike = float(np.quantile(largest[does], part) if known else np.quantile(largest, USUAL_STEPS))
+        alike = max(alike, at_rest) if known else alike
+        at_rest = at_rest or (alike if known else 0.0)
+        near = ndimage.binary_dilation(does, np.ones(reach, bool))
+        usual = np.where(near, np.maximum(usual, alike), usual)
+    return usual
+
+
+def _does(wearer: _Wearer) -> list[tuple[Mask, float]]:
+    """Windows in which the wearer does the like, and which part of their steps is usual.
+
+    Without an accelerometer the wearer may move at any time.
+    """
+    if wearer.acceleration is None:
+        return [(np.ones(len(wearer.busy), bool), USUAL_MOVING)]
+    return [
+        (wearer.still, USUAL_STEPS),
+        (~wearer.still & ~wearer.body, USUAL_STEPS),
+        (wearer.body & ~wearer.steps, USUAL_MOVING),
+        (wearer.steps, USUAL_MOVING),
+    ]
 
 
 def _silence(
@@ -258,6 +324,33 @@ def _silence(
         usual = float(np.percentile(answer[free], USUAL_PERCENT))
         if usual > 4 * quiet / np.sqrt(10) / max(float(np.median(wearer.acceleration[free])), 1e-3):
             out[free] = _octaves(answer[free], usual)
+    return out
+
+
+def _calm(level: Floats, line: Floats, wearer: _Wearer, sizes: _Sizes, hidden: Mask, flat: Mask) -> Floats:
+    """How the level wanders from one 0.6 s to the next while nobody walks or strokes, against its usual.
+
+    A body at rest still breathes, shifts its weight and takes up charge; an open electrode shows none of it.
+    """
+    n, out = len(level), np.full(len(level), np.nan)
+    per, reach = max(1, round(0.6 / sizes.window_s)), max(1, round(1.6 / sizes.window_s)) | 1
+    if wearer.acceleration is None or n < 6 * per:
+        return out
+    smooth = ndimage.uniform_filter1d(level, per, mode="nearest")
+    bend = np.zeros(n)
+    bend[per:-per] = np.abs(smooth[2 * per :] - 2 * smooth[per:-per] + smooth[: -2 * per])
+    spoilt = ndimage.binary_dilation(hidden, iterations=2 * per) | ndimage.binary_dilation(flat)
+    shown = ndimage.percentile_filter(filled(np.where(spoilt, np.nan, bend)), 70, reach)
+    shown = np.where(spoilt | (line > 3 * shown), np.nan, shown)
+    noise = 2.5 * sizes.quiet / np.sqrt(per * sizes.window_s * sizes.sample_hz)
+    quiet = np.nan_to_num(wearer.acceleration) < REST_M_S2
+    for alike in (quiet, ~quiet & ~wearer.busy):
+        free = alike & ~wearer.busy & ~np.isnan(shown)
+        if free.sum() < LEAST_ALIKE_S / sizes.window_s:
+            continue
+        usual = float(np.percentile(shown[free], 60))
+        if usual > 3 * noise:
+            out[free] = _octaves(shown[free], usual)
     return out
 
 

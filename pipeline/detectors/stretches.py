@@ -78,6 +78,7 @@ def candidates(signs: Signs) -> Stretches:
     rows = [*_between(signs, edges), *_gathered(signs, edges)]
     if signs.mains_visible:
         rows += _fading(signs, edges)
+    rows += _falling_silent(signs, edges)
     rows += _silent(signs, edges)
     return Stretches.of(rows, len(signs), signs.n(SHORTEST_S))
 
@@ -126,6 +127,22 @@ def _fading(signs: Signs, edges: list[tuple[int, int]]) -> Iterator[tuple[int, i
         for part in FADED:
             usual_again = np.flatnonzero((smooth[reach:begin] - usual) / change <= part)
             start = reach + int(usual_again[-1]) + 1 if len(usual_again) else reach
+            if begin - start > signs.n(3.0):
+                yield start, start, begin, end + 1
+
+
+def _falling_silent(signs: Signs, edges: list[tuple[int, int]]) -> Iterator[tuple[int, int, int, int]]:
+    """From where movement began to show less, bit by bit, up to an edge."""
+    shows = filled(signs.silence)
+    smooth = ndimage.median_filter(shows, signs.n(3.0) | 1, mode="nearest")
+    for begin, end in edges[1:]:
+        at = max(begin - 1, 0)
+        if smooth[at] > SILENT_OCTAVES:
+            continue
+        reach = max(0, begin - signs.n(LONGEST_FADE_S))
+        for part in FADED:
+            shown = np.flatnonzero(smooth[reach:begin] >= part * smooth[at])
+            start = reach + int(shown[-1]) + 1 if len(shown) else reach
             if begin - start > signs.n(3.0):
                 yield start, start, begin, end + 1
 

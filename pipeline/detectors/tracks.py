@@ -38,6 +38,7 @@ from pipeline.detectors.lines import (
 from pipeline.detectors.narrow import NarrowLine
 from pipeline.detectors.notch import Notch, notch_for
 from pipeline.detectors.overloads import Overloads, measure_overloads
+from pipeline.detectors.quick import Quick
 from pipeline.detectors.rails import Rails
 from pipeline.detectors.repeats import Repeats, measure_repeats
 from pipeline.detectors.windows import Floats, mean_and_variance, share_of, whole_windows, windows
@@ -73,8 +74,10 @@ class FieldWindows:
         Level in the middle of the window, by the fit.
     movement_fast : float64, shape (n_fast,)
         Size of the movement band.
-    steepest : float64, shape (n_fast,)
-        Largest step from one sample to the next, lines taken out.
+    step_fast : float64, shape (n_fast,)
+        Largest step of the level within two cycles of mains.
+    middle_peak : float64, shape (n_fast,)
+        Peak amplitude of the line over two cycles, the middle one in the window: a step does not show in it.
     railed_fast : bool, shape (n_fast,)
         Whether any sample stood at a rail.
     movement_rms : float64, shape (n_slow,)
@@ -90,7 +93,8 @@ class FieldWindows:
     residue_rms: Floats
     level_fast: Floats
     movement_fast: Floats
-    steepest: Floats
+    step_fast: Floats
+    middle_peak: Floats
     railed_fast: npt.NDArray[np.bool_]
     movement_rms: Floats
     level: Floats
@@ -114,6 +118,8 @@ class FieldTrack(FieldWindows):
         What of the mains lies in the movement band, and whether a notch could take it out.
     overloads : Overloads
         The channel's rails, stated or found, and the samples at them.
+    step_leak : float
+        How much of the line's amplitude is left in `step_fast`.
     """
 
     channel: Channel
@@ -122,6 +128,7 @@ class FieldTrack(FieldWindows):
     n_beyond: int
     notch: Notch
     overloads: Overloads
+    step_leak: float
 
 
 @dataclass(frozen=True)
@@ -221,7 +228,7 @@ def _measure_field(
     stronger = max(own, other, key=_fundamental_rms)
     fit = fit_for(stronger.lines, channel, recording.sample_hz, lengths[0])
     overloads = measure_overloads(recording, fresh, channel, settings)
-    cutting = _Cutting(channel, overloads.rails, fit, recording.sample_hz, lengths)
+    cutting = _Cutting(channel, overloads.rails, fit, stronger.lines[0], recording.sample_hz, lengths)
     pieces = [
         cutting.take(value) for (value,) in whole_windows(recording, [channel.name], int(np.lcm(*lengths)))
     ] or [cutting.take(np.empty(0))]
@@ -236,6 +243,7 @@ def _measure_field(
         n_beyond=cutting.n_beyond,
         notch=notch_for(stronger.lines, spectra.whole, channel, recording.sample_hz, MOVEMENT_HZ),
         overloads=overloads,
+        step_leak=cutting.step_leak,
     )
     if not _is_slow(stronger.lines[0]):
         return track
@@ -247,11 +255,18 @@ class _Cutting:
     """Measures one channel in windows, part by part: filter and harmonics carry their state."""
 
     def __init__(
-        self, channel: Channel, rail: Rails, fit: LineFit, sample_hz: float, lengths: tuple[int, int]
+        self,
+        channel: Channel,
+        rail: Rails,
+        fit: LineFit,
+        line: Line,
+        sample_hz: float,
+        lengths: tuple[int, int],
     ) -> None:
         self.clipped, self.n_beyond = HarmonicsAtRails(fit.harmonics), 0
         self._channel, self._rail, self._fit, self._lengths = channel, rail, fit, lengths
-        self._movement = _MovementBand(sample_hz)
+        self._movement, self._quick = _MovementBand(sample_hz), Quick(fit, line, sample_hz)
+        self.step_leak = self._quick.leak
 
     def take(self, value: Floats) -> FieldWindows:
         """Measure the next samples, from the start of a window on."""
@@ -264,13 +279,15 @@ class _Cutting:
         # Without its lines: a strong one would leak through the band's edge.
         bare = value - np.concatenate((fitted.waves, np.zeros(len(value) - len(fitted.waves))))
         moved = self._movement.apply(bare)
+        step, middle_peak = self._quick.take(value)
         return FieldWindows(
             mains_peak=fitted.peak,
             mains_leads=fitted.lead,
             residue_rms=fitted.residue_rms,
             level_fast=fitted.level,
             movement_fast=_rms(moved, value, n_fast),
-            steepest=np.fmax.reduce(windows(np.abs(np.diff(bare, prepend=bare[:1])), n_fast), axis=1),
+            step_fast=step,
+            middle_peak=middle_peak,
             railed_fast=railed,
             movement_rms=_rms(moved, value, n_slow),
             level=mean_and_variance(cut)[0],

@@ -9,11 +9,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
-from scipy import ndimage
 
 from pipeline.detectors import inside
-from pipeline.detectors.beside import CONTEXT_S, LEAST_MAINS_S, NEAR_S, Sums, sides
+from pipeline.detectors.beside import CONTEXT_S, LEAST_MAINS_S, NEAR_S, Sums, largest, sides
 from pipeline.detectors.signs import Signs
 from pipeline.detectors.stretches import Stretches
 from pipeline.detectors.windows import Floats
@@ -21,7 +19,7 @@ from pipeline.detectors.windows import Floats
 BESIDE_S = 2.5
 """Movement is compared across an edge over so long: who walks on should be heard on either side."""
 
-LEAST_MOVING_S = 0.8
+LEAST_MOVING_S = 1.0
 AT_THE_END_S = 0.5
 """An edge so near to an end of the recording cannot jump."""
 
@@ -37,13 +35,24 @@ LESS_OCTAVES = -0.3
 AS_BESIDE = (-0.5, 1.0)
 """Octaves between which movement shows as it does beside; far more is no movement of the wearer."""
 
+LEAST_CALM_S = 0.8
+AT_ONCE = 0.4
+"""Part of a change of mains that comes within half a second where an electrode comes off; damp soles take
+longer."""
+
+UNSEEN_FALL = 0.3
+"""What it counts that movement falls silent without any jump."""
+
+VARIES = 0.8
+"""Octaves by which like movement shows more or less without anything being wrong."""
+
 LONG_S = 60.0
 MOST_LOOKED_AT = 500
 
 WITNESSES = (
-    "mains", "mains_jump", "at_once", "unusual", "away", "jumps", "big_jump", "restless", "restless_mains",
-    "flips", "flips_restless", "ramp", "fades", "fades_jump", "falls_silent", "silent_mains", "silent_plain",
-    "silent_jumps", "silent_end", "answers", "tied", "long", "open_ended",
+    "mains", "mains_jump", "unusual", "away", "jumps", "big_jump", "restless", "restless_mains", "flips",
+    "leaping", "leaping_mains", "ramp", "fades", "falls_silent", "silent_mains", "silent_plain",
+    "silent_start", "silent_end", "calm_silent", "answers", "calm_answers", "tied", "long",
 )  # fmt: skip
 
 
@@ -63,25 +72,23 @@ class Heard:
 
 @dataclass(frozen=True)
 class _Edges:
-    """Jumps at both edges of each stretch, in octaves, how big they are, and where mains steps with them."""
+    """Jumps at both edges of each stretch, in octaves, how big they are, and where mains steps with them.
+
+    ``either`` is the larger jump, ends of the recording left out, of which nothing is known.
+    """
 
     first: Floats
     last: Floats
     first_size: Floats
     last_size: Floats
-    mains_step: Floats
+    either: Floats
+    largest_mains_step: Floats
     together: Floats
-    open_ended: npt.NDArray[np.bool_]
 
     @property
     def both(self) -> Floats:
         """The smaller jump of the two."""
         return np.minimum(self.first, self.last)
-
-    @property
-    def either(self) -> Floats:
-        """The larger one."""
-        return np.maximum(self.first, self.last)
 
 
 @dataclass(frozen=True)
@@ -109,80 +116,101 @@ def hear(signs: Signs, stretches: Stretches) -> Heard:
     told = {
         **_of_changes(signs, stretches, edges, change),
         **_of_movement(signs, stretches, edges, moves, change),
+        **_of_calm(signs, stretches, edges, change),
         "away": _away(signs, stretches, usual),
         "long": np.clip(np.log2(np.maximum(lasts_s, 1.0) / LONG_S), 0.0, 2.0),
-        "open_ended": edges.open_ended.astype(np.float64),
     }
     return Heard(told, -moves.inside, edges.first, usual)
 
 
-def _of_changes(signs: Signs, stretches: Stretches, edges: "_Edges", change: Floats) -> dict[str, Floats]:
+def _of_changes(signs: Signs, stretches: Stretches, edges: _Edges, change: Floats) -> dict[str, Floats]:
     """What jumps and mains say, at the edges and between them."""
     size = np.minimum(np.abs(np.nan_to_num(change)), 2.0)
-    one = np.minimum(edges.either, 1.0)
-    restless, flips = inside.restless(signs, stretches), inside.flips(signs, stretches)
+    restless, leaping = inside.restless(signs, stretches), inside.leaping(signs, stretches)
     return {
         "mains": np.where(np.isnan(change), np.nan, size),
         "mains_jump": np.minimum(size, 1.0) * edges.together,
-        "at_once": np.minimum(edges.mains_step, size) * one,
         "unusual": inside.unusual(signs, stretches),
-        "jumps": np.minimum(edges.both, 1.0),
+        "jumps": np.minimum(edges.both, 2.5),
         "big_jump": np.minimum(edges.last_size, 1.5),
         "restless": restless,
         "restless_mains": restless * size,
-        "flips": flips,
-        "flips_restless": flips * restless,
+        "flips": inside.flips(signs, stretches),
+        "leaping": leaping,
+        "leaping_mains": leaping * size,
         "ramp": inside.ramp(signs, stretches),
     }
 
 
 def _of_movement(
-    signs: Signs, stretches: Stretches, edges: "_Edges", moves: _Moves, change: Floats
+    signs: Signs, stretches: Stretches, edges: _Edges, moves: _Moves, change: Floats
 ) -> dict[str, Floats]:
     """What it says that movement shows or does not."""
-    fades = inside.fades(signs, stretches)
-    last, last_size = np.minimum(edges.last, 1.0), np.minimum(edges.last_size, 1.0)
-    big = np.minimum(edges.first_size, last_size)
-    falls_silent = np.minimum(moves.silent, moves.falls)
-    less = np.nan_to_num(change) < LESS_OCTAVES
+    first, last = np.minimum(edges.first, 1.0), np.minimum(edges.last, 1.0)
+    at_once = np.clip(edges.either, UNSEEN_FALL, 1.0)
+    falls_silent = np.minimum(moves.silent, moves.falls) * at_once
     within = Sums(signs.mains).mean(stretches.inner_start, stretches.inner_stop, 2)
     plain = np.nan_to_num(within, nan=-np.inf) > signs.mains_plain
+    less = np.clip(-np.nan_to_num(change), 0.0, 1.0)
     return {
-        "fades": fades,
-        "fades_jump": fades * last,
+        "fades": inside.fades(signs, stretches),
         "falls_silent": np.where(np.isnan(moves.inside), np.nan, falls_silent),
-        "silent_mains": moves.silent * np.clip(np.nan_to_num(change), 0.0, 1.0),
-        "silent_plain": moves.silent * np.clip(-np.nan_to_num(change), 0.0, 1.0) * plain,
-        "silent_jumps": moves.silent * big * edges.both,
-        "silent_end": moves.silent * np.maximum(last_size, 0.0) * last,
+        "silent_mains": moves.silent * _more(edges, change),
+        "silent_plain": moves.silent * less * plain,
+        "silent_start": moves.silent * np.minimum(edges.first_size, 1.0) * first,
+        "silent_end": moves.silent * np.minimum(edges.last_size, 1.0) * last,
         "answers": moves.answers,
-        "tied": falls_silent * less * (edges.both < 0.5) * ~plain,
+        "tied": moves.silent * less * (edges.largest_mains_step < AT_ONCE * np.abs(np.nan_to_num(change))),
     }
 
 
+def _of_calm(signs: Signs, stretches: Stretches, edges: _Edges, change: Floats) -> dict[str, Floats]:
+    """What a wearer who keeps still shows or does not."""
+    shows = Sums(signs.calm)
+    within = shows.mean(stretches.inner_start, stretches.inner_stop, signs.n(LEAST_CALM_S))
+    first, before, behind, last = sides(signs, stretches, 2 * CONTEXT_S)
+    least = signs.n(LEAST_MAINS_S)
+    beside = np.fmin(shows.mean(first, before, least), shows.mean(behind, last, least))
+    against = within - np.minimum(np.nan_to_num(beside), 0.0)
+    known = np.nan_to_num(against, nan=-np.inf)
+    silent = np.clip(-np.nan_to_num(against) - VARIES, 0.0, 2.5)
+    told = np.maximum(np.minimum(edges.either, 1.0), _more(edges, change))
+    return {
+        "calm_silent": silent * told,
+        "calm_answers": ((known > AS_BESIDE[0]) & (known < 2 * AS_BESIDE[1])).astype(np.float64),
+    }
+
+
+def _more(edges: _Edges, change: Floats) -> Floats:
+    """By how much mains is more inside, 0 to 1 octave, as far as it changes at once at either edge."""
+    return np.asarray(np.clip(np.nan_to_num(change), 0.0, 1.0) * np.minimum(edges.largest_mains_step, 1.0))
+
+
 def _edges(signs: Signs, stretches: Stretches) -> _Edges:
-    n, reach = len(signs), 2 * signs.n(NEAR_S) + 1
-    jump = ndimage.maximum_filter1d(signs.jump, reach, mode="nearest")
-    size = ndimage.maximum_filter1d(signs.size, reach, mode="nearest")
-    step = ndimage.maximum_filter1d(np.abs(signs.mains_step), reach, mode="nearest")
+    n, near = len(signs), signs.n(NEAR_S)
     at_first = stretches.start <= signs.n(AT_THE_END_S)
     at_last = stretches.stop >= n - signs.n(AT_THE_END_S)
-    first_at, last_at = np.minimum(stretches.start, n - 1), np.maximum(stretches.stop - 1, 0)
-    first = np.where(at_first, UNKNOWN_JUMP, np.clip(jump[first_at], 0.0, 1.5))
-    last = np.where(at_last, UNKNOWN_JUMP, np.clip(jump[last_at], 0.0, 1.5))
-    first_size = np.where(at_first, UNKNOWN_SIZE, np.maximum(size[first_at], 0.0)) * (first > 0.2)
-    last_size = np.where(at_last, UNKNOWN_SIZE, np.maximum(size[last_at], 0.0)) * (last > 0.2)
-    at_either = np.where(at_first, np.inf, step[first_at]), np.where(at_last, np.inf, step[last_at])
-    steps = np.minimum(*at_either)
-    together = np.maximum(np.minimum(first, at_either[0]), np.minimum(last, at_either[1]))
+    begin = stretches.start - near, np.maximum(stretches.inner_start, stretches.start + 1) + near
+    end = np.minimum(stretches.inner_stop, stretches.stop - 1) - near, stretches.stop + near
+    first = np.where(at_first, UNKNOWN_JUMP, np.clip(largest(signs.jump, *begin), 0.0, 3.0))
+    last = np.where(at_last, UNKNOWN_JUMP, np.clip(largest(signs.jump, *end), 0.0, 3.0))
+    first_size = np.maximum(largest(signs.size, *begin), 0.0)
+    first_size = np.where(at_first, UNKNOWN_SIZE, first_size) * (first > 0.2)
+    last_size = np.where(at_last, UNKNOWN_SIZE, np.maximum(largest(signs.size, *end), 0.0)) * (last > 0.2)
+    changes = np.abs(signs.mains_step)
+    at_begin, at_end = largest(changes, *begin), largest(changes, *end)
+    # Of an end of the recording nothing is known that could speak for a loss.
+    together = np.maximum(
+        np.where(at_first, 0.0, np.minimum(first, at_begin)), np.where(at_last, 0.0, np.minimum(last, at_end))
+    )
     return _Edges(
         first,
         last,
         first_size,
         last_size,
-        np.where(at_first & at_last, 0.0, steps),
+        np.maximum(np.where(at_first, 0.0, first), np.where(at_last, 0.0, last)),
+        np.maximum(at_begin, at_end),
         np.minimum(together, 1.0),
-        at_first | at_last,
     )
 
 
@@ -195,6 +223,9 @@ def _mains(signs: Signs, stretches: Stretches) -> tuple[Floats, Floats]:
     inside = mains.mean(stretches.inner_start, stretches.inner_stop, 2)
     first, before, behind, last = sides(signs, stretches, CONTEXT_S)
     one, other = mains.mean(first, before, least), mains.mean(behind, last, least)
+    # Among movement the small line of a good contact is not known: it is what it is in the recording.
+    nowhere = np.isnan(one) & np.isnan(other)
+    one = np.where(nowhere, np.nanmedian(signs.mains), one)
     by_one, by_other = (
         inside - np.where(np.isnan(one), other, one),
         inside - np.where(np.isnan(other), one, other),
@@ -208,7 +239,7 @@ def _mains(signs: Signs, stretches: Stretches) -> tuple[Floats, Floats]:
 def _movement(signs: Signs, stretches: Stretches) -> _Moves:
     shows, least = Sums(signs.silence), signs.n(LEAST_MOVING_S)
     start, stop = stretches.inner_start, stretches.inner_stop
-    within = shows.mean(start, stop, signs.n(1.0))
+    within = shows.mean(start, stop, signs.n(1.6))
     first, before, behind, last = sides(signs, stretches, 2 * CONTEXT_S)
     two = signs.n(2.0)
     beside = np.fmin(shows.mean(first, before, two), shows.mean(behind, last, two))
@@ -226,7 +257,7 @@ def _movement(signs: Signs, stretches: Stretches) -> _Moves:
     heard = np.nan_to_num(np.fmax(*outer), nan=-np.inf) > -1
     known = np.nan_to_num(against, nan=-np.inf)
     answers = (known > AS_BESIDE[0]) & (known < AS_BESIDE[1]) & (shows.known(start, stop) >= signs.n(1.5))
-    silent = np.clip(-np.nan_to_num(against), 0.0, 2.0)
+    silent = np.clip(-np.nan_to_num(against) - VARIES, 0.0, 2.0)
     return _Moves(against, silent, falls * heard, answers.astype(np.float64))
 
 

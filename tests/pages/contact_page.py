@@ -205,12 +205,13 @@ def page_of(sayings: dict[str, str]) -> str:
         "| witness | log-odds a unit | meaning |", "|---|---|---|",
         *(f"| `{name}` | {weight:+.1f} | {text} |" for name, (weight, text) in WEIGHTS.items()), "",
         "## What cannot be told", "",
-        "A wearer at rest, or one whose fingers alone move, in a room whose mains does not show or stays",
-        "the same: nothing differs then between skin and air but a step of the level, and an electrode that",
-        "shifts on the skin makes one, too. The share of lost contact is null there, with its reason. A",
-        "partial contact whose impedance stays far below the input's changes nothing and is no fault. Of",
-        "contact that comes and goes only a part may be found, and a lamp that is switched on just when",
-        "something else jumps is taken for a loss.", "",
+        "Where mains does not show, or folds among movement or onto half the rate (50 and 64 Hz, 50 Hz mains",
+        "at 100 Hz), a loss at rest is nothing but a step of the level, and an electrode that shifts on the",
+        "skin makes one, too. The share of lost contact is null there, with its reason. A partial contact",
+        "whose impedance stays far below the input's changes nothing and is no fault. A lamp that is",
+        "switched on just when something else jumps is taken for a loss; a loss that begins without a step",
+        "while the wearer rests is taken for a lamp. Where a recording begins or ends within a loss, half of",
+        "what tells it is missing, and where most of a recording is lost, what is usual is not.", "",
     ]  # fmt: skip
     return "\n".join(lines)
 
