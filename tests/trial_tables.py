@@ -6,7 +6,17 @@ from math import isnan
 
 from trials import BY_FINDING, FAULTS, Trial
 
-from pipeline.drill.scoring import Event, Interval, Score, joined, rate_per_hour, share, taken, total
+from pipeline.drill.scoring import (
+    Event,
+    Interval,
+    Score,
+    is_covered,
+    joined,
+    rate_per_hour,
+    share,
+    taken,
+    total,
+)
 from schemas.conditions import CONDITIONS
 
 MARKED = tuple(condition.name for condition in CONDITIONS)
@@ -19,6 +29,7 @@ def all_tables(trials: Sequence[Trial]) -> Iterator[list[str]]:
     """Everything but the single misses."""
     yield by_planted(trials)
     yield by_kind(trials)
+    yield by_strength(trials, "contact_loss")
     yield confusions(trials)
     yield clean_and_verdict(trials)
     yield by_group(trials, "sampling rate", lambda t: f"{t.sample_hz:g} Hz", lambda t: t.sample_hz)
@@ -97,6 +108,30 @@ def by_kind(trials: Sequence[Trial]) -> list[str]:
         "precision",
     )  # fmt: skip
     return table(heads, rows)
+
+
+STRENGTHS = (0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0)
+"""Lower ends of the rows of a table by strength; the last row has no upper end."""
+
+
+def by_strength(trials: Sequence[Trial], condition: str) -> list[str]:
+    """All planted events of a condition by their strength, those that need not be found with them."""
+    found: dict[float, list[bool]] = {low: [] for low in STRENGTHS}
+    asked = dict.fromkeys(STRENGTHS, 0)
+    for one in trials:
+        own = [event for event in one.against.detected if event.condition == condition]
+        for event, must in zip(one.against.planted, one.against.must, strict=True):
+            if event.condition == condition:
+                row = max((low for low in STRENGTHS if low <= event.strength), default=0.0)
+                found[row].append(is_covered(event, own))
+                asked[row] += must
+    rows = []
+    for low, high in zip(STRENGTHS, (*STRENGTHS[1:], None), strict=True):
+        n, n_found = len(found[low]), sum(found[low])
+        which = f"{low:g} and more" if high is None else f"{low:g} to {high:g}"
+        rows.append([which, str(n), str(n_found), shown(share(n_found, n)), str(asked[low])])
+    heads = ("strength", "events planted", "found", "sensitivity", "of them asked for")
+    return [f"All that was planted of {condition}:", "", *table(heads, rows)]
 
 
 def _says_something(score: Score) -> bool:
