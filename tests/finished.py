@@ -5,6 +5,7 @@ from pathlib import Path
 
 from pipeline.bundle.make import Order, make_bundle
 from pipeline.bundle.recoded import Wishes
+from pipeline.ending import write_run
 from pipeline.progress import Progress
 from pipeline.steps.by_name import SESSION_STEPS
 from pipeline.steps.present import overview
@@ -21,6 +22,7 @@ def finished(study: Path, results: Path) -> Path:
         for step in SESSION_STEPS:
             run_here(step, job)
     overview(plan.study, plan.policy, plan.results, STARTED)
+    write_run(results, {"outcome": "finished"})
     return results
 
 
