@@ -4,6 +4,7 @@ import zoneinfo
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from unicodedata import normalize
 
 from pipeline.checking import check_table, did_you_mean, faults_in, nth, read_toml, right_values
 from pipeline.errors import InputError, Problem
@@ -75,7 +76,7 @@ def _load(folder: Path) -> Study:
     if problems or sessions is None:
         raise InputError(problems)
     own = (toml, sessions_file, log, review, policy, *(found or {}).values())
-    mains_hz = {site["name"]: float(site["mains_hz"]) for site in keys.get("site", ())}
+    mains_hz = {normalize("NFC", site["name"]): float(site["mains_hz"]) for site in keys.get("site", ())}
     return Study(
         folder=folder,
         title=keys["title"],
@@ -83,6 +84,7 @@ def _load(folder: Path) -> Study:
         sessions=tuple(
             make_session(
                 row,
+                folder,
                 mains_hz.get(row.values["site"], float(keys["mains_hz"])),
                 activities.get(row.values["session"], ()),
             )
@@ -150,7 +152,7 @@ def _layout_files(folder: _File, problems: list[Problem]) -> dict[str, _File] | 
         problems.append(Problem(folder.shown, "", "the folder of the layouts", found, remedy))
         return None
     paths = sorted(path for path in folder.path.glob("*.toml") if not path.name.startswith("."))
-    return {path.stem: _File(path, f"{folder.shown}/{path.name}") for path in paths}
+    return {normalize("NFC", path.stem): _File(path, f"{folder.shown}/{path.name}") for path in paths}
 
 
 def _sessions(

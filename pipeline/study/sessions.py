@@ -1,9 +1,11 @@
 """The sessions table: each row checked, alone and against the others."""
 
+import os
 import posixpath
 import re
 from collections.abc import Collection, Iterable, Iterator
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from unicodedata import normalize
 
 from pipeline.checking import did_you_mean
 from pipeline.errors import Problem
@@ -53,17 +55,18 @@ def check_sessions(
             problems.append(Problem(shown, f"line {row.line}, column {column}", expected, found, remedy))
 
 
-def make_session(row: Row, mains_hz: float, activities: tuple[Activity, ...]) -> Session:
-    """Make a session of a row that was checked."""
+def make_session(row: Row, folder: Path, mains_hz: float, activities: tuple[Activity, ...]) -> Session:
+    """Make a session of a row that was checked; its dumps have the names that they bear in `folder`."""
     values = row.values
+    dumps = _dumps(values["dumps"])
     return Session(
         name=values["session"],
         participant=values["participant"],
         site=values["site"],
         device=values["device"],
         layout=values["layout"],
-        layouts=layouts_of(values["layout"], len(_dumps(values["dumps"]))),
-        dumps=_dumps(values["dumps"]),
+        layouts=layouts_of(values["layout"], len(dumps)),
+        dumps=tuple(_as_it_is(path, folder) for path in dumps),
         started_at=parse_stamp(values["started_at"]),
         mains_hz=mains_hz,
         activities=activities,
@@ -128,6 +131,26 @@ def layouts_of(text: str, n_dumps: int = 1) -> tuple[str, ...]:
 
 def _dumps(text: str) -> tuple[str, ...]:
     return tuple(posixpath.normpath(part.strip()) for part in text.split(";") if part.strip())
+
+
+def _as_it_is(path: str, folder: Path) -> str:
+    """The path as the file system spells it, where letters with marks are written there in another way."""
+    if path.isascii() or (folder / path).exists():
+        return path
+    found = folder
+    for part in PurePosixPath(path).parts:
+        alike = [name for name in _names_in(found) if normalize("NFC", name) == part]
+        if len(alike) != 1:
+            return path
+        found /= alike[0]
+    return found.relative_to(folder).as_posix()
+
+
+def _names_in(folder: Path) -> list[str]:
+    try:
+        return [entry.name for entry in os.scandir(folder)]
+    except OSError:
+        return []
 
 
 def _faults_of_dumps(row: Row, folder: Path) -> _Faults:

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,7 +42,9 @@ def read_table(path: Path, shown: str, columns: Sequence[Key], problems: list[Pr
     Parameters
     ----------
     path : Path
-        The file; UTF-8 with or without a byte order mark.
+        The file; UTF-8 with or without a byte order mark. Letters with marks may be written as one character
+        or as several, as some systems do (Unicode Standard Annex 15): they are made one, so that names that
+        look alike are the same.
     shown : str
         Its name as the user knows it.
     columns : sequence of Key
@@ -100,7 +103,7 @@ def _make_row(
 
 def _read_text(path: Path, shown: str, problems: list[Problem]) -> str | None:
     try:
-        return read_utf8(path)
+        return unicodedata.normalize("NFC", read_utf8(path))
     except FileNotFoundError:
         problems.append(Problem(shown, "", "a CSV file", "no such file", "Create it or correct its name."))
     except UnicodeDecodeError as error:
