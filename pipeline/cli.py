@@ -8,7 +8,7 @@ from pathlib import Path
 
 from pipeline import __version__
 from pipeline.errors import InputError
-from pipeline.machine import in_utf8, speak_anyway
+from pipeline.machine import in_utf8, remedy, speak_anyway
 from pipeline.screen import deaf
 
 WRONG_STUDY = 2
@@ -37,10 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
-        print(
-            f"{place}{error.strerror or error}. Free space or mend permissions and run again.",
-            file=sys.stderr,
-        )
+        print(f"{place}{error.strerror or error}. {remedy(error)}.", file=sys.stderr)
         return 1
     return code
 

@@ -10,6 +10,7 @@ from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
+from pipeline.machine import is_alive, start_of
 from pipeline.writing import ASIDE, write_text
 
 if sys.platform != "win32":
@@ -84,7 +85,7 @@ def refuse_if_busy(lock: Path) -> None:
             f"Process {pid} on the host {host} is at work in this results folder{_since(lock)}. "
             f"Wait for it; where it was killed, or this host had that name, delete {lock}."
         )
-    if _is_alive(pid) and began == _began(pid):
+    if is_alive(pid) and began == start_of(pid):
         raise Busy(f"Another run (process {pid}) is at work in this results folder: wait for it.")
 
 
@@ -111,34 +112,10 @@ def sweep(results: Path) -> None:
         below[:] = [name for name in below if name != ".snakemake"]  # nothing of ours, and many files
         for name in names:
             found = ASIDE.fullmatch(name)
-            if found and not _is_alive(int(found[1])):
+            if found and not is_alive(int(found[1])):
                 with suppress(OSError):
                     Path(folder, name).unlink()
 
 
 def _claim(pid: int) -> str:
-    return json.dumps({"pid": pid, "host": socket.gethostname(), "began": _began(pid)})
-
-
-def _is_alive(pid: int) -> bool:
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:  # another user's
-        return True
-    return True
-
-
-def _began(pid: int) -> str:
-    """When a process started, in ticks since the system did; empty where the system has no /proc.
-
-    It tells a process from a later one that got the same number (proc(5), field 22 of stat).
-    """
-    try:
-        stat = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8", errors="replace")
-    except OSError:
-        return ""
-    # The name in parentheses may hold anything, so fields are counted after it.
-    fields = stat.rpartition(")")[2].split()
-    return "" if fields[0] == "Z" else fields[19]
+    return json.dumps({"pid": pid, "host": socket.gethostname(), "began": start_of(pid)})

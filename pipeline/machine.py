@@ -1,11 +1,20 @@
-"""What differs between operating systems and their settings: encodings, signals, groups of processes."""
+"""What differs between operating systems and their settings: encodings, signals, processes, open files.
+
+Linux is where all of it is tested. What is done for others is small, and tested with stand-ins for them.
+"""
 
 import os
 import signal
 import subprocess
 import sys
+import time
 from contextlib import suppress
+from pathlib import Path
 from typing import Any
+
+_PROC = Path("/proc")
+_TRIES, _TRY_EVERY_S = 20, 0.1
+"""How long a file may be held by a scanner or an indexer that looks at whatever is new."""
 
 
 def in_utf8() -> None:
@@ -26,6 +35,21 @@ def speak_anyway() -> None:
         if hasattr(stream, "reconfigure"):
             with suppress(ValueError, OSError):  # closed by who started us
                 stream.reconfigure(errors="replace")
+
+
+def caches(instead: Path) -> dict[str, str]:
+    """Where programs of a run may keep what they make again: a variable, where nobody may write at home.
+
+    Users that are none have no home, as in containers; the workflow engine would not start there.
+    """
+    try:
+        place = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "snakemake"
+        place.mkdir(parents=True, exist_ok=True)
+        if os.access(place, os.W_OK | os.X_OK):
+            return {}
+    except (OSError, RuntimeError):  # RuntimeError: of no home anybody knows
+        pass
+    return {"XDG_CACHE_HOME": str(instead)}
 
 
 def stop_like_ctrl_c() -> None:
@@ -52,3 +76,65 @@ def ask_to_end(process: "subprocess.Popen[bytes]") -> None:
     """Send the signal of Ctrl-C; on Windows the console has sent it to all that share it."""
     if sys.platform != "win32":
         process.send_signal(signal.SIGINT)
+
+
+def is_alive(pid: int) -> bool:
+    """Whether there is a process of that number."""
+    if sys.platform == "win32":  # where signal 0 is Ctrl-C
+        import psutil
+
+        return bool(psutil.pid_exists(pid))
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:  # another user's
+        return True
+    return True
+
+
+def start_of(pid: int) -> str:
+    """When a process started, as a text that tells it from a later one of that number; '' if there is none.
+
+    In ticks since the system started where there is a /proc (proc(5), field 22 of stat), so that a clock that
+    is set changes nothing; elsewhere what the system says, to the second.
+    """
+    try:
+        stat = (_PROC / f"{pid}" / "stat").read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return "" if (_PROC / "self" / "stat").exists() else _start_elsewhere(pid)
+    # The name in parentheses may hold anything, so fields are counted after it.
+    fields = stat.rpartition(")")[2].split()
+    return "" if fields[0] == "Z" else fields[19]
+
+
+def _start_elsewhere(pid: int) -> str:
+    import psutil  # costs time that Linux need not spend
+
+    try:
+        return f"{psutil.Process(pid).create_time():.0f}"
+    except psutil.Error:
+        return ""
+
+
+def replaced(aside: Path, path: Path) -> None:
+    """Give a file its final name; on Windows nobody can replace a file while another program looks at it.
+
+    Raises
+    ------
+    OSError
+        Where it stays open, as in a spreadsheet.
+    """
+    for _ in range(_TRIES if sys.platform == "win32" else 0):
+        with suppress(PermissionError):
+            aside.replace(path)
+            return
+        time.sleep(_TRY_EVERY_S)
+    aside.replace(path)
+
+
+def remedy(error: OSError) -> str:
+    """What to do about a file that cannot be read or written."""
+    if isinstance(error, PermissionError) and sys.platform == "win32":
+        return "Close the program that has it open, or mend permissions, and run again"
+    return "Free space or mend permissions and run again"

@@ -12,7 +12,7 @@ from typing import IO, Any, cast
 from pipeline.ending import Outcome
 from pipeline.following import MOST_TROUBLE, SHOWN_EACH, Follower
 from pipeline.holding import ENGINE, RUN, Busy, claim, held, refuse_if_busy
-from pipeline.machine import ask_to_end, engine_apart, stop_like_ctrl_c
+from pipeline.machine import ask_to_end, caches, engine_apart, stop_like_ctrl_c
 from pipeline.retiring import retired_line
 from pipeline.screen import Screen
 from pipeline.steps.job import Places, last_failure, read_json, write_json
@@ -147,7 +147,7 @@ def _snakefile() -> Path:
 def _drive(command: Sequence[str], results: Path, log: Path, follower: Follower) -> int:
     """Run the engine; have its words followed, keep them in `log`, and give its exit code."""
     stop_like_ctrl_c()
-    surroundings = {**os.environ, WATCHED: "1", "PYTHONUTF8": "1"}
+    surroundings = {**os.environ, **caches(results / ".snakemake" / "cache"), WATCHED: "1", "PYTHONUTF8": "1"}
     # Unbuffered: with a full disk, nothing is left to be written when the file is closed.
     with log.open("wb", buffering=0) as kept:
         # The engine leaves its own notes where it is started. In a process group of its own it gets one

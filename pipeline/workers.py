@@ -19,6 +19,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import IO, Any, cast
 
+from pipeline.machine import apart, remedy
 from pipeline.steps.job import Job, StepFailed, WorkerEnded, WorkerHung
 from pipeline.writing import POWER_MAY_FAIL, none_of_the_future, write_text
 
@@ -91,9 +92,9 @@ class _Worker:
             [sys.executable, "-m", "pipeline.workers"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            # Out of the reach of Ctrl-C: steps at work are ended in order, and workers with their engine.
-            process_group=0,
             env={**os.environ, "PYTHONPATH": path},
+            # Out of the reach of Ctrl-C: steps at work are ended in order, and workers with their engine.
+            **apart(),
         )
         self._replies: queue.SimpleQueue[str | None] = queue.SimpleQueue()
         threading.Thread(target=self._listen, daemon=True).start()
@@ -163,7 +164,7 @@ def _about_files(job: Job, step: str, error: OSError) -> str:
     place = error.filename or job.results
     return (
         f"{job.session.name}: step '{step}' could not write or read {place}: {error.strerror or error}. "
-        "Free space or mend permissions and run again: finished sessions are kept, nothing is half-written."
+        f"{remedy(error)}: finished sessions are kept, nothing is half-written."
     )
 
 

@@ -10,6 +10,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from pipeline.machine import replaced
+
 ASIDE = re.compile(r"\..+\.(\d+)\.part")
 """Names of what is being written, with the number of the process that writes it."""
 
@@ -39,7 +41,7 @@ def written_aside(path: Path, *, lasting: bool = True) -> Iterator[Path]:
         yield aside
         if lasting and POWER_MAY_FAIL.is_set():
             _to_disk(aside)
-        aside.replace(path)
+        replaced(aside, path)
     finally:
         aside.unlink(missing_ok=True)
 
