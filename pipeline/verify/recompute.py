@@ -20,6 +20,7 @@ from pipeline.bundle.key import Key, read_key
 from pipeline.bundle.make import Order, fill, info_of, key_for, told_of
 from pipeline.bundle.recoded import Recoded
 from pipeline.bundle.tables import policy_of
+from pipeline.ending import write_run
 from pipeline.errors import InputError, Problem
 from pipeline.progress import Progress
 from pipeline.steps.by_name import SESSION_STEPS
@@ -168,6 +169,7 @@ def _run(plan: Plan, sessions: tuple[Session, ...], at_hand: set[str]) -> None:
                 n += 1
                 print(f"{n} of {len(at_hand)} sessions done again", file=sys.stderr, flush=True)
         overview(replace(plan.study, sessions=sessions), plan.policy, plan.results, plan.started)
+        write_run(plan.results, {"outcome": "finished", "exit_code": 0})
     except StepFailed as error:
         remedy = "Free space, or set TMPDIR to a folder with room for the results and the bundle."
         raise InputError([Problem(str(plan.results), "", "results", str(error), remedy)]) from None
