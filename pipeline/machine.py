@@ -73,9 +73,13 @@ def engine_apart() -> dict[str, Any]:
 
 
 def ask_to_end(process: "subprocess.Popen[bytes]") -> None:
-    """Send the signal of Ctrl-C; on Windows the console has sent it to all that share it."""
+    """Have the engine take in what the steps at work make, and end.
+
+    On Ctrl-C it waits for them, too, but throws away what they made. On Windows, where the console has sent
+    that to all that share it, there is nothing else.
+    """
     if sys.platform != "win32":
-        process.send_signal(signal.SIGINT)
+        process.send_signal(signal.SIGTERM)
 
 
 def is_alive(pid: int) -> bool:
