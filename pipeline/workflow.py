@@ -3,6 +3,7 @@
 import hashlib
 import json
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -123,6 +124,14 @@ class Plan:
         """
         POWER_MAY_FAIL.set()
         claim(self.results / ".work" / ENGINE, os.getpid())
+        if workflow.is_main_process:
+            self._announce(workflow)
+        executor = getattr(workflow.scheduler, "_executor", None)
+        if workflow.local_exec and executor is not None and hasattr(executor, "use_threads"):
+            executor.use_threads = True
+
+    def _announce(self, workflow: Any) -> None:
+        """Say what will be done, and why."""
         lines = []
         if not watched():  # else the front door has done it
             if gone := self.retire():
@@ -133,20 +142,18 @@ class Plan:
         made = Made(made_by(self.results), __version__)
         lines += in_words(redone, len(self.jobs), made)
         self.watch.begin(self._parts(workflow.dag), redone, lines, len(self.jobs))
-        executor = getattr(workflow.scheduler, "_executor", None)
-        if workflow.local_exec and executor is not None and hasattr(executor, "use_threads"):
-            executor.use_threads = True
 
     def end(self, workflow: Any, code: int) -> None:
         """Leave the results folder to the next run; write how this one ended where no front door does."""
         (self.results / ".work" / ENGINE).unlink(missing_ok=True)
-        if watched():
+        if watched() or not workflow.is_main_process:
             return
         done = self.watch.done
         done.engine = code
         left = {job.wildcards.session for job in workflow.dag.needrun_jobs() if job.rule.name in STEPS}
         for name in set(done.to_do) - left - set(done.verdicts):  # its steps ran elsewhere, as on a cluster
-            done.add(name, *verdict_line(self.jobs[name].places.quality))
+            with suppress(OSError, ValueError, LookupError):  # no verdict: it was asked for less
+                done.add(name, *verdict_line(self.jobs[name].places.quality))
         self.ending.end("failed" if code else "finished", code, done)
 
     def _parts(self, dag: Any) -> list[Part]:
