@@ -4,6 +4,7 @@ That, not mains as such, is what spoils a session: a line outside the band of mo
 filter that leaves movement alone.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -91,7 +92,7 @@ def notch_for(
     notches = [(at_hz, _width_hz(line)) for at_hz, line in inside]
     rms = float(np.sqrt(np.sum(np.square(sizes))))
     places = tuple(at_hz for at_hz, _ in notches)
-    width_hz = float(sum(width for _, width in notches))
+    width_hz = math.fsum(width for _, width in notches)
     taken, cadence_hz = _movement_in(whole, notches, band_hz)
     return Notch(rms, places, width_hz, taken, _why_not(notches, cadence_hz))
 

@@ -1,5 +1,6 @@
 """Which seconds of a session are analysed, after what a person decided about it."""
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -31,12 +32,12 @@ def analysed_of(quality: Mapping[str, Any], review: Mapping[str, Any] | None) ->
 
 def length_s(intervals: Sequence[Sequence[float]]) -> float:
     """Total length of stretches."""
-    return float(sum(stop - start for start, stop in intervals))
+    return math.fsum(stop - start for start, stop in intervals)
 
 
 def within_s(intervals: Sequence[Sequence[float]], start_s: float, stop_s: float) -> float:
     """How much of the stretch from `start_s` to `stop_s` lies in `intervals`, each of which counts."""
-    return float(sum(max(min(stop, stop_s) - max(start, start_s), 0.0) for start, stop in intervals))
+    return math.fsum(max(min(stop, stop_s) - max(start, start_s), 0.0) for start, stop in intervals)
 
 
 def without(intervals: Sequence[Sequence[float]], others: Sequence[Sequence[float]]) -> Intervals:

@@ -1,5 +1,6 @@
 """The two pictures of a session: the recording at a glance, and the spectrum of its field."""
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -109,7 +110,9 @@ def _stacked(
     from matplotlib.figure import Figure
 
     above_in = above_in or [0.0] * len(heights_in)
-    total = sum(heights_in) + sum(above_in) + gap_in * (len(heights_in) - 1) + _TOP_IN + _BOTTOM_IN
+    total = (
+        math.fsum(heights_in) + math.fsum(above_in) + gap_in * (len(heights_in) - 1) + _TOP_IN + _BOTTOM_IN
+    )
     figure = Figure(figsize=(WIDTH_IN, total))
     top, panels = total - _TOP_IN, []
     for height, above in zip(heights_in, above_in, strict=True):

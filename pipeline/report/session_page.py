@@ -390,7 +390,7 @@ def _ledger(ledger: Mapping[str, Mapping[str, int]]) -> list[dict[str, Any]]:
 def _stacked(parts: Sequence[tuple[str, int]], total: int) -> list[tuple[str, float, float]]:
     """Kind, start and width on a bar of 100; even one byte gets a width that can be seen."""
     widths = [max(n / total * 100, 1.0) for _, n in parts]
-    scale, start, bars = 100 / (sum(widths) or 1.0), 0.0, []
+    scale, start, bars = 100 / (math.fsum(widths) or 1.0), 0.0, []
     for (kind, _), width in zip(parts, widths, strict=True):
         bars.append((kind, round(start, 2), round(width * scale, 2)))
         start += width * scale
