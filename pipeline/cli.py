@@ -9,7 +9,7 @@ from pathlib import Path
 from pipeline import __version__
 from pipeline.errors import InputError
 from pipeline.machine import in_utf8, remedy, speak_anyway
-from pipeline.screen import deaf
+from pipeline.screen import complain, deaf
 
 WRONG_STUDY = 2
 """Exit code: the study itself is wrong and nothing was started."""
@@ -25,19 +25,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
         code: int = options.command(options)
     except InputError as error:
         n = len(error.problems)
-        print(f"{n} thing{'s' if n > 1 else ''} to put right:", file=sys.stderr)
+        complain(f"{n} thing{'s' if n > 1 else ''} to put right:")
         for problem in error.problems:
-            print(f"  {problem}", file=sys.stderr)
+            complain(f"  {problem}")
         return WRONG_STUDY
     except KeyboardInterrupt:
-        print(f"Stopped.{options.stopped}", file=sys.stderr)
+        complain(f"Stopped.{options.stopped}")
         return 130
     except BrokenPipeError:  # who read what was printed, such as 'head', had enough
         deaf(sys.stdout)
         return 0
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
-        print(f"{place}{error.strerror or error}. {remedy(error)}.", file=sys.stderr)
+        complain(f"{place}{error.strerror or error}. {remedy(error)}.")
         return 1
     return code
 
@@ -216,7 +216,7 @@ def _peek(options: argparse.Namespace) -> int:
 
     layout = open_both(options.dump, options.layout)
     if layout is None:
-        print("--prove needs --layout FILE", file=sys.stderr)
+        complain("--prove needs --layout FILE")
         return WRONG_STUDY
     return prove(options.dump, layout)
 
@@ -243,7 +243,7 @@ def _verify(options: argparse.Namespace) -> int:
     from pipeline.verify.verify import verify  # Arrow is needed here, and no workflow
 
     if options.key is not None and options.recompute is None:
-        print("--key needs --recompute STUDY", file=sys.stderr)
+        complain("--key needs --recompute STUDY")
         return WRONG_STUDY
     code = verify(options.bundle)
     if code or options.recompute is None:

@@ -14,7 +14,7 @@ from pipeline.following import MOST_TROUBLE, SHOWN_EACH, Follower
 from pipeline.holding import ENGINE, RUN, Busy, claim, held, refuse_if_busy
 from pipeline.machine import ask_to_end, caches, engine_apart, stop_like_ctrl_c
 from pipeline.retiring import retired_line
-from pipeline.screen import Screen
+from pipeline.screen import Screen, complain
 from pipeline.steps.job import Places, last_failure, read_json, write_json
 from pipeline.steps.words import MARKS, now
 from pipeline.watching import WATCHED
@@ -60,7 +60,7 @@ def run_study(study: Path, results: Path, n_jobs: int, *, quiet: bool = False) -
             refuse_if_busy(work / ENGINE)
             return _run_alone(plan, study, n_jobs, screen, was_left)
     except Busy as busy:
-        print(busy, file=sys.stderr)
+        complain(str(busy))
         return 1
 
 
@@ -103,10 +103,10 @@ def _do(plan: Plan, command: Sequence[str], follower: Follower, n_jobs: int) -> 
             follower.tell("Nothing to do: everything is as it was.")
         return _summary(plan, follower)
     reasons = follower.done.reasons = tuple(follower.faults.told())
-    print(f"\nNot finished (engine ended with {code}):", file=sys.stderr)
+    complain(f"\nNot finished (engine ended with {code}):")
     for line in reasons or [f"The engine gave no reason; its words are in {log}."]:
-        print(f"  {line}", file=sys.stderr)
-    print("Finished sessions are kept; run again to go on.", file=sys.stderr)
+        complain(f"  {line}")
+    complain("Finished sessions are kept; run again to go on.")
     return 1
 
 
@@ -165,7 +165,7 @@ def _drive(command: Sequence[str], results: Path, log: Path, follower: Follower)
             _follow(engine, kept, follower)
         except KeyboardInterrupt:
             follower.screen.clear()
-            print("\nStopping: steps at work are finished first. Once more: stop at once.", file=sys.stderr)
+            complain("\nStopping: steps at work are finished first. Once more: stop at once.")
             _stop(engine, kept, follower)
             raise
         except OSError:

@@ -52,6 +52,11 @@ class Screen:
         self._wide = 0
 
 
+def complain(text: str) -> None:
+    """Say on standard error what went wrong; the terminal may be gone, as when it was the reason to stop."""
+    _say(sys.stderr, f"{text}\n")
+
+
 def width(text: str) -> int:
     """Columns of a terminal that a text takes (Unicode Standard Annex 11 for wide characters)."""
     wide = sum(unicodedata.east_asian_width(sign) in "WF" for sign in text)

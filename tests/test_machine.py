@@ -9,6 +9,7 @@ from typing import Any
 
 import psutil
 import pytest
+from workshop import GLAZING, WEDGING, make_folder, only, sessions
 
 from pipeline import machine
 
@@ -104,6 +105,16 @@ def test_signals_that_are_not_there_are_no_fault(monkeypatch: pytest.MonkeyPatch
         assert signal.getsignal(signal.SIGTERM) is signal.default_int_handler
     finally:
         signal.signal(signal.SIGTERM, before)
+
+
+@pytest.mark.usefixtures("windows")
+def test_on_windows_a_backslash_is_between_folders(tmp_path: Path) -> None:
+    """There the file is found; the study would not be read elsewhere, and its dump be nobody's."""
+    folder = make_folder(tmp_path)
+    (folder / "dumps").mkdir()
+    (folder / "dumps" / r"strap\a.bin").touch()
+    sessions(folder, WEDGING.replace("dumps/a.bin", r"dumps/strap\a.bin"), GLAZING)
+    only(folder, "line 2", "'/' between folders", "Write dumps/strap/a.bin.")
 
 
 def test_what_a_terminal_cannot_show_ends_nothing() -> None:

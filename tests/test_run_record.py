@@ -140,6 +140,29 @@ def test_what_is_stopped_or_killed_loses_no_good_record(study: Path, tmp_path: P
     assert run_json(results)["last_run"]["outcome"] == "finished"
 
 
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+def test_a_terminal_shows_one_line_and_may_go_away(study: Path, tmp_path: Path) -> None:
+    """Closed in the middle of a run: the run stops in order, and leaves nobody at work."""
+    results = tmp_path / "results"
+    ours, its = os.openpty()
+    command = [sys.executable, "-m", "pipeline.cli", "run", str(study), "--out", str(results), "--jobs", "1"]
+    run = subprocess.Popen(command, stdin=its, stdout=its, stderr=its, start_new_session=True)
+    os.close(its)
+    shown = b""
+    while b"\r1 of 2 sessions done" not in shown:
+        shown += os.read(ours, 4096)
+    os.close(ours)
+    os.kill(run.pid, signal.SIGHUP)  # as the system does where a terminal is closed
+
+    assert run.wait(120) == 130
+    assert b"\r0 of 2 sessions done, 0 failed, " in shown
+    assert b" left" in shown
+    last = run_json(results)["last_run"]
+    assert (last["outcome"], last["exit_code"]) == ("stopped", 130)
+    assert not list((results / ".work").glob("*.lock"))
+    assert sessiongate("run", study, "--out", results, "--quiet").returncode == 0
+
+
 def test_the_engine_alone_leaves_a_record_too(study: Path, tmp_path: Path) -> None:
     results = tmp_path / "results"
     command = [

@@ -3,6 +3,7 @@
 import os
 import posixpath
 import re
+import sys
 from collections.abc import Collection, Iterable, Iterator
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from unicodedata import normalize
@@ -185,6 +186,6 @@ def _fault_of_path(path: str, folder: Path) -> tuple[str, str, str] | None:
         return below, f"'{path}' ({error.strerror})", "Check its name and its permissions."
     if is_folder:
         return "a file", f"'{path}', a folder", "Name its files, parted by ';'."
-    if "\\" in path and not exists:
+    if "\\" in path and (not exists or sys.platform == "win32"):  # a file of that name, or in a folder
         return "'/' between folders", f"'{path}'", f"Write {path.replace(chr(92), '/')}."
     return None
