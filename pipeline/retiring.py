@@ -2,9 +2,11 @@
 
 import shutil
 from collections.abc import Collection
+from contextlib import suppress
 from pathlib import Path
 
 _RETIRED = "retired"
+_LOGS = 20
 _NAMED = 10
 """So many are named in a line; more are counted."""
 
@@ -15,6 +17,7 @@ def retire(results: Path, sessions: Collection[str]) -> list[str]:
     Only folders that are ours: those with a ``quality.json``, and those of which ``.work`` has a part. An
     earlier retired folder of the same name is replaced.
     """
+    _forget_logs(results / ".snakemake" / "log")
     work = results / ".work"
     ours = {path.parent.name for path in results.glob("*/quality.json")}
     ours |= {path.name for path in work.iterdir() if path.is_dir()} if work.is_dir() else set()
@@ -32,6 +35,13 @@ def retire(results: Path, sessions: Collection[str]) -> list[str]:
                 target.parent.mkdir(parents=True, exist_ok=True)
                 place.rename(target)
     return gone
+
+
+def _forget_logs(folder: Path) -> None:
+    """Keep the engine's own logs of the last runs alone: one that runs every night would pile them up."""
+    for old in sorted(folder.glob("*.log"))[:-_LOGS]:  # their names begin with the time
+        with suppress(OSError):
+            old.unlink()
 
 
 def retired_line(gone: Collection[str], results: Path) -> str:

@@ -13,6 +13,8 @@ import pytest
 from conftest import REPOSITORY, sessiongate
 from small import DEMO, dump_of, quality, small_study
 
+from pipeline.retiring import retire
+
 FIRST = ("throw-02", "kiln-06")
 STEPS = {
     "convert": ".work/{}/recording.parquet",
@@ -270,6 +272,16 @@ def test_a_session_that_is_renamed_is_a_new_one(ready: tuple[Path, Path]) -> Non
     assert not (results / ".work" / "kiln-06").exists()
     assert not (results / "logs" / "kiln-06").exists()
     assert quality(results, "kiln-16")["session"] == "kiln-16"
+
+
+def test_nightly_runs_pile_up_no_logs(tmp_path: Path) -> None:
+    folder = tmp_path / ".snakemake" / "log"
+    folder.mkdir(parents=True)
+    for day in range(1, 31):
+        (folder / f"2026-03-{day:02}T020000.000000.snakemake.log").touch()
+    assert retire(tmp_path, []) == []
+    kept = sorted(path.name[:10] for path in folder.iterdir())
+    assert (kept[0], kept[-1], len(kept)) == ("2026-03-11", "2026-03-30", 20)
 
 
 def test_a_session_that_cannot_be_read_any_more_keeps_no_recording(tmp_path: Path) -> None:

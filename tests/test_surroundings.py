@@ -69,7 +69,8 @@ def test_a_language_with_decimal_commas(
 ) -> None:
     """The second has no UTF-8, in which names of a study are written."""
     ask = "import locale; locale.setlocale(locale.LC_ALL, ''); print(locale.str(0.5))"
-    env = {"LOCPATH": str(languages), "LC_ALL": name}
+    # a zone half an hour of whose summer time is its own (tz database, file australasia)
+    env = {"LOCPATH": str(languages), "LC_ALL": name, "TZ": "Australia/Lord_Howe"}
     said = subprocess.run(
         [sys.executable, "-c", ask], env={**os.environ, **env}, capture_output=True, text=True
     )
