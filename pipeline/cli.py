@@ -75,9 +75,14 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument(
         "--jobs",
         type=_at_least_one,
-        default=os.cpu_count() or 1,
         metavar="N",
-        help="sessions at work at once",
+        help="sessions at work at once; on a cluster: its jobs at once",
+    )
+    run.add_argument(
+        "--profile",
+        default="",
+        metavar="NAME",
+        help="work on a cluster: 'slurm', or a folder with a profile of your own",
     )
     run.add_argument(
         "--quiet",
@@ -224,7 +229,8 @@ def _peek(options: argparse.Namespace) -> int:
 def _run(options: argparse.Namespace) -> int:
     from pipeline.running import run_study  # imports what the whole workflow needs
 
-    return run_study(options.study, options.out, options.jobs, quiet=options.quiet)
+    n_jobs = options.jobs or (0 if options.profile else os.cpu_count() or 1)
+    return run_study(options.study, options.out, n_jobs, quiet=options.quiet, profile=options.profile)
 
 
 def _drill(options: argparse.Namespace) -> int:

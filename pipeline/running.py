@@ -6,9 +6,11 @@ import sys
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, cast
 
+from pipeline.cluster import profile_folder, refuse_if_jobs_left
 from pipeline.ending import Outcome
 from pipeline.following import MOST_TROUBLE, SHOWN_EACH, Follower
 from pipeline.holding import ENGINE, RUN, Busy, claim, held, refuse_if_busy
@@ -28,7 +30,16 @@ _TITLES = {
 }
 
 
-def run_study(study: Path, results: Path, n_jobs: int, *, quiet: bool = False) -> int:
+@dataclass(frozen=True)
+class Where:
+    """Where the work is done: how much at once, in words, and the engine's options for it."""
+
+    n_jobs: int
+    words: str
+    options: tuple[str, ...]
+
+
+def run_study(study: Path, results: Path, n_jobs: int, *, quiet: bool = False, profile: str = "") -> int:
     """Run a study into a results folder.
 
     Parameters
@@ -36,9 +47,11 @@ def run_study(study: Path, results: Path, n_jobs: int, *, quiet: bool = False) -
     study, results : Path
         Their folders.
     n_jobs : int
-        Sessions at work at once.
+        Sessions at work at once; on a cluster its jobs at once, 0 for as many as the profile says.
     quiet : bool
         Whether only trouble is told, on standard error.
+    profile : str
+        How to reach a cluster: a profile of this package, or the path of another; '' for this machine.
 
     Returns
     -------
@@ -52,26 +65,36 @@ def run_study(study: Path, results: Path, n_jobs: int, *, quiet: bool = False) -
         Where the study is wrong; nothing was started then.
     """
     plan = Plan.of(str(study), str(results), "")
+    where = _where(n_jobs, profile)
     work = plan.results / ".work"
     work.mkdir(parents=True, exist_ok=True)
     screen = Screen(sys.stdout, quiet=quiet)
     try:
         with held(work / RUN) as was_left:
             refuse_if_busy(work / ENGINE)
-            return _run_alone(plan, study, n_jobs, screen, was_left)
+            refuse_if_jobs_left(plan.results / "logs" / "workflow.log")
+            return _run_alone(plan, study, where, screen, was_left)
     except Busy as busy:
         complain(str(busy))
         return 1
 
 
-def _run_alone(plan: Plan, study: Path, n_jobs: int, screen: Screen, was_left: bool) -> int:
+def _where(n_jobs: int, profile: str) -> Where:
+    if not profile:
+        return Where(n_jobs, f"{n_jobs} at once", ("--workflow-profile", "none", "--cores", str(n_jobs)))
+    folder = profile_folder(profile)
+    at_once = ("--jobs", str(n_jobs)) if n_jobs else ()
+    return Where(n_jobs, f"by the profile {profile}", ("--workflow-profile", str(folder), *at_once))
+
+
+def _run_alone(plan: Plan, study: Path, where: Where, screen: Screen, was_left: bool) -> int:
     follower = Follower(plan.results, screen)
-    command = _engine_command(study.absolute(), plan.results, n_jobs)
+    command = _engine_command(study.absolute(), plan.results, where)
     with follower.diary():
         _lift_lock(plan.results, command, follower, was_left)
-        plan.ending.begin(n_jobs)
+        plan.ending.begin(where.n_jobs)
         try:
-            code = _do(plan, command, follower, n_jobs)
+            code = _do(plan, command, follower, where)
         except KeyboardInterrupt:
             _end(plan, follower, "stopped", 130)
             raise
@@ -87,14 +110,14 @@ def _end(plan: Plan, follower: Follower, outcome: Outcome, code: int) -> None:
     follower.note(f"{outcome}, exit code {code}")
 
 
-def _do(plan: Plan, command: Sequence[str], follower: Follower, n_jobs: int) -> int:
+def _do(plan: Plan, command: Sequence[str], follower: Follower, where: Where) -> int:
     retired = plan.retire()
     follower.done.retired = tuple(retired)
     if retired:
         follower.tell(retired_line(retired, plan.results))
     plan.reopen()
     many = "" if len(plan.jobs) == 1 else "s"
-    follower.tell(f"{plan.study.title}: {len(plan.jobs)} session{many}, {n_jobs} at once")
+    follower.tell(f"{plan.study.title}: {len(plan.jobs)} session{many}, {where.words}")
     log = plan.results / "logs" / "workflow.log"
     code = follower.done.engine = _drive(command, plan.results, log, follower)
     follower.screen.clear()
@@ -126,15 +149,15 @@ def _lift_lock(results: Path, command: Sequence[str], follower: Follower, was_le
         raise Busy(f"The lock of a killed run could not be lifted ({end[0]}): delete {locks} and run again.")
 
 
-def _engine_command(study: Path, results: Path, n_jobs: int) -> list[str]:
+def _engine_command(study: Path, results: Path, where: Where) -> list[str]:
     # In a file, since the engine reads values on its command line as YAML, whatever their quotes: a folder
     # called 'on' would become true, one with braces a mapping, and a '#' would end it.
     settings = results / ".work" / "settings.json"
     write_json(settings, {"study": str(study), "out": str(results), "started": now()})
     return [
-        *(sys.executable, "-m", "snakemake", "--snakefile", str(_snakefile()), "--cores", str(n_jobs)),
+        *(sys.executable, "-m", "snakemake", "--snakefile", str(_snakefile()), "--configfile", str(settings)),
         *("--force-use-threads", "--keep-going", "--rerun-incomplete", "--scheduler", "greedy"),
-        *("--workflow-profile", "none", "--configfile", str(settings)),
+        *where.options,
     ]
 
 

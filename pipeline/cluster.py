@@ -1,0 +1,88 @@
+"""Runs whose jobs are done elsewhere: where the profile is, which jobs are left, which have ended."""
+
+import importlib.util
+import logging
+import re
+import shutil
+import subprocess
+from collections.abc import Callable
+from itertools import islice
+from pathlib import Path
+
+from pipeline.errors import InputError, Problem
+from pipeline.holding import Busy
+
+_PROFILES = Path(__file__).parent / "profiles"
+_CONFIG = "config.yaml"
+_EXECUTOR = re.compile(r"^executor: *['\"]?([\w-]+)", re.MULTILINE)
+_RUN_ID = re.compile(r"SLURM run ID: ([\w-]+)$")
+_LOG_HEAD = 200
+"""The engine says what its run is called within so many lines."""
+
+
+def profile_folder(name: str) -> Path:
+    """Find a profile of the workflow engine: one of this package by its name, or a folder.
+
+    Raises
+    ------
+    InputError
+        Where there is none, or the engine lacks what it asks for.
+    """
+    own = sorted(path.parent.name for path in _PROFILES.glob(f"*/{_CONFIG}"))
+    folder = _PROFILES / name if name in own else Path(name).absolute()
+    try:
+        text = (folder / _CONFIG).read_text(encoding="utf-8")
+    except (OSError, ValueError) as error:
+        expected = f"one of {', '.join(own)}, or a folder with a {_CONFIG}"
+        found = "none" if isinstance(error, FileNotFoundError) else str(error)
+        remedy = f"Begin with a copy of {_PROFILES / own[0]}."
+        raise InputError([Problem("--profile", name, expected, found, remedy)]) from None
+    executor = _EXECUTOR.search(text)
+    plugin = f"snakemake_executor_plugin_{executor[1]}".replace("-", "_") if executor else "snakemake"
+    if executor and executor[1] != "local" and importlib.util.find_spec(plugin) is None:
+        wanted = plugin.replace("_", "-")
+        remedy = f"Install it beside sessiongate: pip install {wanted}"
+        raise InputError([Problem("--profile", name, f"the package {wanted}", "none", remedy)])
+    return folder
+
+
+def refuse_if_jobs_left(engine_log: Path) -> None:
+    """Raise Busy where jobs of an earlier run are still in SLURM's queue.
+
+    They outlive a run that was killed where it was started, and would write where the next one writes.
+
+    Parameters
+    ----------
+    engine_log : Path
+        What the engine of the earlier run said; need not exist.
+    """
+    try:
+        with engine_log.open(encoding="utf-8", errors="replace") as lines:
+            found = next(filter(None, map(_RUN_ID.match, islice(lines, _LOG_HEAD))), None)
+    except OSError:
+        return
+    squeue = shutil.which("squeue")
+    if found is None or squeue is None:
+        return
+    asked = [squeue, "--noheader", "--format=%i", f"--name={found[1]}"]
+    jobs = subprocess.run(asked, capture_output=True, text=True, errors="replace").stdout.split()
+    if jobs:
+        raise Busy(
+            f"An earlier run was killed, but its SLURM jobs are still there ({len(jobs)}). "
+            f"Wait for them, or take them back: scancel --name={found[1]}"
+        )
+
+
+def hear_of_jobs(tell: Callable[[int], None]) -> None:
+    """Have `tell` called with the engine's number of each job that has ended well, wherever it ran."""
+    logging.getLogger("snakemake.logging").addHandler(_Ended(tell))
+
+
+class _Ended(logging.Handler):
+    def __init__(self, tell: Callable[[int], None]) -> None:
+        super().__init__()
+        self._tell = tell
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if getattr(record, "event", None) == "job_finished":
+            self._tell(record.__dict__["job_id"])
