@@ -32,8 +32,10 @@ _OF_STEP = {
 Only their ratios matter: how fast this machine is shows while it works.
 """
 _OF_ANY_STEP = (0.05, 0.015)
-_OF_TABLES_S = 0.01
-"""The same of tables and batch page, for each session of the study."""
+_OF_TABLES_S, _OF_TABLES_EACH_S = 1.2, 0.01
+"""The same of tables and batch page, which are made by one alone, and for each session of the study."""
+_OF_START_S = 1.5
+"""The same of the start of the processes that do steps."""
 
 
 @dataclass(frozen=True)
@@ -102,12 +104,18 @@ class Watch:
         self._began = clock()
 
     def begin(
-        self, parts: Collection[Part], redone: Iterable[Redo], lines: Iterable[str], n_sessions: int
+        self,
+        parts: Collection[Part],
+        redone: Iterable[Redo],
+        lines: Iterable[str],
+        n_sessions: int,
+        n_at_once: int = 1,
     ) -> None:
         """Note what is to be done of a study of so many sessions, and say why."""
         with self._lock:
-            self._left = {(part.session, part.step): part.work_s for part in parts}
-            self._whole_s = sum(self._left.values()) + _OF_TABLES_S * n_sessions
+            self._left = {(part.session, part.step): part.work_s / n_at_once for part in parts}
+            tables_s = _OF_TABLES_S + _OF_TABLES_EACH_S * n_sessions
+            self._done_s, self._whole_s = 0.0, _OF_START_S + sum(self._left.values()) + tables_s
             self._began = self._clock()
             self.done.redone = tuple(redone)
             self.done.to_do = tuple(sorted({part.session for part in parts}))
@@ -117,25 +125,30 @@ class Watch:
     def step_done(self, session: str, step: str) -> None:
         """Count a step; its session ends with `session_done`, or with `failed`."""
         with self._lock:
-            self._done_s += self._left.pop((session, step), 0.0)
+            self._count([(session, step)])
             self._tell({"kind": "state", **self._state()})
 
     def session_done(self, session: str, verdict: str | None, line: str) -> None:
         """Count a session, and tell what came out; `verdict` is None where a step of it failed."""
         with self._lock:
-            for key in [key for key in self._left if key[0] == session]:
-                self._done_s += self._left.pop(key)
+            self._count([key for key in self._left if key[0] == session])
             self.done.add(session, verdict, line)
             told = {"session": session, "verdict": verdict, "line": line}
             self._tell({"kind": "session", **told, **self._state()})
+
+    def _count(self, keys: Iterable[tuple[str, str]]) -> None:
+        """Count steps as done; with the first of them the start is."""
+        self._done_s = self._done_s or _OF_START_S
+        self._done_s += sum(self._left.pop(key, 0.0) for key in keys)
 
     def _state(self) -> dict[str, Any]:
         """How far it is: share of the work, and the same in words."""
         share = min(self._done_s / self._whole_s, 1.0) if self._whole_s else 1.0
         n, n_all, n_failed = len(self.done.verdicts), len(self.done.to_do), len(self.done.faults)
         words = f"{n} of {n_all} sessions done, {n_failed} failed, {share:.0%}"
-        if self._done_s and share < 1:
-            left_s = (self._clock() - self._began) * (1 - share) / share
+        taken_s = self._clock() - self._began
+        if taken_s and 0 < share < 1:
+            left_s = taken_s * (1 - share) / share
             words += f", about {time_words(left_s)} left"
         return {"share": share, "state": words}
 

@@ -141,7 +141,8 @@ class Plan:
         redone = redos(workflow.dag)
         made = Made(made_by(self.results), __version__)
         lines += in_words(redone, len(self.jobs), made)
-        self.watch.begin(self._parts(workflow.dag), redone, lines, len(self.jobs))
+        at_once = workflow.resource_settings.cores if workflow.local_exec else 1
+        self.watch.begin(self._parts(workflow.dag), redone, lines, len(self.jobs), at_once or 1)
 
     def end(self, workflow: Any, code: int) -> None:
         """Leave the results folder to the next run; write how this one ended where no front door does."""
