@@ -10,7 +10,7 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from pipeline.outlook import Redo
+from pipeline.outlook import STEPS, Redo
 from pipeline.progress import time_words
 
 PROGRESS = "sessiongate: "
@@ -34,6 +34,8 @@ Only their ratios matter: how fast this machine is shows while it works.
 _OF_ANY_STEP = (0.05, 0.015)
 _OF_TABLES_S, _OF_TABLES_EACH_S = 1.2, 0.01
 """The same of tables and batch page, which are made by one alone, and for each session of the study."""
+_EVERY_S = 5.0
+"""How often the engine is asked which jobs that are done elsewhere, as on a cluster, have ended."""
 _OF_START_S = 1.5
 """The same of the start of the processes that do steps."""
 
@@ -102,6 +104,7 @@ class Watch:
         self._left: dict[tuple[str, str], float] = {}
         self._whole_s = self._done_s = 0.0
         self._began = clock()
+        self._begun = False
 
     def begin(
         self,
@@ -116,7 +119,7 @@ class Watch:
             self._left = {(part.session, part.step): part.work_s / n_at_once for part in parts}
             tables_s = _OF_TABLES_S + _OF_TABLES_EACH_S * n_sessions
             self._done_s, self._whole_s = 0.0, _OF_START_S + sum(self._left.values()) + tables_s
-            self._began = self._clock()
+            self._began, self._begun = self._clock(), True
             self.done.redone = tuple(redone)
             self.done.to_do = tuple(sorted({part.session for part in parts}))
             told = [asdict(redo) for redo in self.done.redone]
@@ -124,17 +127,36 @@ class Watch:
 
     def step_done(self, session: str, step: str) -> None:
         """Count a step; its session ends with `session_done`, or with `failed`."""
+        if not self._begun:  # a job of a cluster, whose engine counts it
+            return
         with self._lock:
             self._count([(session, step)])
             self._tell({"kind": "state", **self._state()})
 
     def session_done(self, session: str, verdict: str | None, line: str) -> None:
         """Count a session, and tell what came out; `verdict` is None where a step of it failed."""
+        if not self._begun:
+            say({"kind": "words", "lines": [line]})
+            return
         with self._lock:
             self._count([key for key in self._left if key[0] == session])
+            if session in self.done.verdicts:
+                return
             self.done.add(session, verdict, line)
             told = {"session": session, "verdict": verdict, "line": line}
             self._tell({"kind": "session", **told, **self._state()})
+
+    def follow(self, dag: Any, is_over: Callable[[str, str], None], every_s: float = _EVERY_S) -> None:
+        """Call `is_over` with session and step of each job that the engine takes in from elsewhere.
+
+        Ends with the last of them. `dag` is the engine's (snakemake.dag.DAG).
+        """
+        left = [job for job in dag.needrun_jobs() if job.rule.name in STEPS]
+        while left:
+            time.sleep(every_s)
+            for job in [job for job in left if dag.finished(job)]:
+                left.remove(job)
+                is_over(job.wildcards.session, job.rule.name)
 
     def _count(self, keys: Iterable[tuple[str, str]]) -> None:
         """Count steps as done; with the first of them the start is."""
@@ -160,7 +182,7 @@ def watched() -> bool:
 
 def say(event: Mapping[str, Any]) -> None:
     """Print an event: facts for a front door, else words for a person."""
-    if watched():
+    if watched() and event["kind"] != "words":
         lines = [json.dumps(event)]
     else:
         lines = list(event.get("lines", ()))

@@ -3,6 +3,7 @@
 import hashlib
 import json
 import os
+import threading
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -143,6 +144,11 @@ class Plan:
         lines += in_words(redone, len(self.jobs), made)
         at_once = workflow.resource_settings.cores if workflow.local_exec else 1
         self.watch.begin(self._parts(workflow.dag), redone, lines, len(self.jobs), at_once or 1)
+        if not workflow.local_exec:
+            follow = threading.Thread(
+                target=self.watch.follow, args=(workflow.dag, self._is_over), daemon=True
+            )
+            follow.start()
 
     def end(self, workflow: Any, code: int) -> None:
         """Leave the results folder to the next run; write how this one ended where no front door does."""
@@ -191,9 +197,14 @@ class Plan:
         except StepFailed as failed:
             self.watch.session_done(wildcards.session, None, f"! {failed}")
             raise
-        self.watch.step_done(wildcards.session, step)
+        self._is_over(wildcards.session, step)
+
+    def _is_over(self, session: str, step: str) -> None:
+        """Count a step that was done, here or elsewhere."""
+        self.watch.step_done(session, step)
         if step == "report":
-            self.watch.session_done(wildcards.session, *verdict_line(job.places.quality))
+            with suppress(OSError, ValueError, LookupError):  # a file system that is shared may lag behind
+                self.watch.session_done(session, *verdict_line(self.jobs[session].places.quality))
 
 
 def _origin(job: Job, failure: str) -> str:

@@ -4,6 +4,7 @@ import io
 import json
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -242,3 +243,41 @@ def test_a_reader_that_is_gone_ends_nothing(tmp_path: Path) -> None:
     screen.line("wedging")
     screen.rewrite("throwing")
     screen.trouble("cracked")
+
+
+# Jobs that are done elsewhere
+
+
+def test_jobs_of_a_cluster_are_counted_as_the_engine_takes_them_in() -> None:
+    told: list[dict[str, Any]] = []
+    jobs = [
+        SimpleNamespace(rule=SimpleNamespace(name=step), wildcards=SimpleNamespace(session="kiln-01"))
+        for step in STEPS
+    ]
+    tables = SimpleNamespace(rule=SimpleNamespace(name="overview"), wildcards=SimpleNamespace())
+    asked = [0]
+
+    def finished(job: Any) -> bool:
+        asked[0] += 1
+        return asked[0] > 10
+
+    dag = SimpleNamespace(needrun_jobs=lambda: iter([*jobs, tables]), finished=finished)
+    watch = Watch(told.append)
+    watch.begin([Part("kiln-01", step, MB) for step in STEPS], [], [], 1)
+    watch.follow(dag, watch.step_done, every_s=0.0)
+    assert [event["kind"] for event in told] == ["to do", *["state"] * len(STEPS)]
+    assert watch.done.verdicts == {}
+    for _ in range(2):  # told of twice, it is counted once
+        watch.session_done("kiln-01", "accept", "+ kiln-01")
+    assert len(told) == len(STEPS) + 2
+
+
+def test_a_job_of_a_cluster_speaks_to_people(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its engine inherits that there is a front door, but what it says goes into the log of the job."""
+    monkeypatch.setenv("SESSIONGATE_WATCHED", "1")
+    watch = Watch()
+    watch.step_done("kiln-01", "convert")
+    watch.session_done("kiln-01", "accept", "+ kiln-01: Can be used.")
+    assert capsys.readouterr().err == "sessiongate: + kiln-01: Can be used.\n"
