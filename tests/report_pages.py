@@ -152,11 +152,14 @@ def settled(browser: Any) -> None:
 
 
 def fetched(browser: Any) -> list[str]:
-    """Addresses the page asked for, other than files and what is written in the page itself."""
+    """Addresses the page asked for, other than files and what is written in the page itself.
+
+    What the browser shows before the first page is loaded comes from inside the browser ("chrome:").
+    """
     messages = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
     asked = [m["params"]["request"]["url"] for m in messages if m["method"] == "Network.requestWillBeSent"]
     assert asked, "the performance log is empty, so this check would prove nothing"
-    return [url for url in asked if not url.startswith(("file:", "data:"))]
+    return [url for url in asked if not url.startswith(("file:", "data:", "chrome:"))]
 
 
 def tabbed(browser: Any, n: int) -> list[tuple[str, bool]]:
