@@ -243,7 +243,8 @@ def _table(rows: Sequence[Mapping[str, Any]], screen: Screen) -> None:
     """A line for each session; where there are many, for each that could not be read."""
     width = max(len(row["session"]) for row in rows)
     shown = rows if len(rows) <= SHOWN_EACH else [row for row in rows if row["verdict"] == "unreadable"]
-    screen.line()
+    if shown:
+        screen.line()
     for row in shown[: max(SHOWN_EACH, MOST_TROUBLE)]:
         share = (
             sum(stop - start for start, stop in row["usable"]) / row["duration_s"] if row["usable"] else 0.0
