@@ -80,6 +80,7 @@ rule validate:
         validation=".work/{session}/validation.json",
     log:
         "logs/{session}/validate.log",
+    priority: 1
     params:
         code=plan.code["convert"],
     run:
@@ -96,11 +97,32 @@ rule detect:
         marks=".work/{session}/marks.parquet",
     log:
         "logs/{session}/detect.log",
+    priority: 2
     params:
         surroundings=plan.surroundings,
         code=plan.code["detect"],
     run:
         plan.run("detect", wildcards)
+
+
+rule draw:
+    input:
+        recording=rules.convert.output.recording,
+        conversion=rules.convert.output.conversion,
+        detected=rules.detect.output.detected,
+        marks=rules.detect.output.marks,
+    output:
+        marked=".work/{session}/samples.parquet",
+        drawn=".work/{session}/drawn.npz",
+        windows=".work/{session}/windows.parquet",
+    log:
+        "logs/{session}/draw.log",
+    priority: 3
+    params:
+        log=plan.log,
+        code=plan.code["draw"],
+    run:
+        plan.run("draw", wildcards)
 
 
 rule judge:
@@ -109,12 +131,14 @@ rule judge:
         conversion=rules.convert.output.conversion,
         detected=rules.detect.output.detected,
         marks=rules.detect.output.marks,
+        marked=rules.draw.output.marked,
     output:
         samples="{session}/samples.parquet",
         findings="{session}/findings.parquet",
         quality="{session}/quality.json",
     log:
         "logs/{session}/judge.log",
+    priority: 4
     params:
         circumstances=plan.circumstances,
         code=plan.code["judge"],
@@ -127,12 +151,15 @@ rule report:
         samples=rules.judge.output.samples,
         findings=rules.judge.output.findings,
         quality=rules.judge.output.quality,
+        drawn=rules.draw.output.drawn,
+        windows=rules.draw.output.windows,
     output:
         page="{session}/report.html",
         strip=".work/{session}/strip.svg",
         signal=".work/{session}/signal.parquet",
     log:
         "logs/{session}/report.log",
+    priority: 5
     params:
         circumstances=plan.circumstances,
         review=plan.review,
@@ -168,7 +195,4 @@ rule overview:
         reviews=plan.reviews,
         told=plan.told,
     run:
-        # Imported here: it brings libraries that a run with nothing to do never needs.
-        from pipeline.steps.present import overview
-
-        overview(plan.study, plan.policy, plan.results, plan.started)
+        plan.make_tables()

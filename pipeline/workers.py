@@ -20,18 +20,22 @@ from pathlib import Path
 from typing import IO, Any, cast
 
 from pipeline.machine import apart, remedy
-from pipeline.steps.job import Job, StepFailed, WorkerEnded, WorkerHung
+from pipeline.steps.job import Job, StepFailed, Tables, WorkerEnded, WorkerHung
 from pipeline.writing import POWER_MAY_FAIL, none_of_the_future, write_text
+
+OVERVIEW = "overview"
 
 _OF_THE_DISK = frozenset([errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM])
 """What goes wrong with files for every session alike; other faults are a session's own."""
 
 _AT_LEAST_S = 600.0
 _S_PER_MB = 60.0
-"""How long a step may take: so long, and so much more for each MB (10^6 bytes) of dumps.
+_S_PER_SESSION = 1.0
+"""How long a step may take: so long, and so much more for each MB (10^6 bytes) of dumps, or for each session.
 
 Of 1 h of 4 channels at 250 Hz (8.1 MB) no step takes longer than 0.5 s; the slowest hostile dumps that the
-fuzzer makes take 5 s for each MB. The limit is twelve times that, for machines that are busy.
+fuzzer makes take 5 s for each MB. The limit is twelve times that, for machines that are busy. Tables take
+0.01 s for each session.
 """
 
 
@@ -61,6 +65,21 @@ class Workers:
                 fault = self._ask(_Worker(), step, job)
             except WorkerEnded as ended:
                 fault = self._give_up(step, job, ended)
+        if fault:
+            raise StepFailed(fault)
+
+    def make_tables(self, tables: Tables) -> None:
+        """Make the tables and the page over all sessions in a worker of its own.
+
+        Raises
+        ------
+        StepFailed
+            With one sentence that says what happened and what to do.
+        """
+        try:
+            fault = _Worker().ask(OVERVIEW, tables, None)
+        except WorkerEnded as ended:
+            fault = f"Step '{OVERVIEW}': {ended}. Free memory and run again."
         if fault:
             raise StepFailed(fault)
 
@@ -99,7 +118,7 @@ class _Worker:
         self._replies: queue.SimpleQueue[str | None] = queue.SimpleQueue()
         threading.Thread(target=self._listen, daemon=True).start()
 
-    def ask(self, step: str, job: Job, ended: WorkerEnded | None) -> str:
+    def ask(self, step: str, job: Job | Tables, ended: WorkerEnded | None) -> str:
         """Have a step done; give what kept the worker from writing even that it failed, or ''."""
         limit = limit_s(job)
         with suppress(BrokenPipeError):  # it has ended, as is heard at once
@@ -124,8 +143,10 @@ class _Worker:
         self._replies.put(None)
 
 
-def limit_s(job: Job) -> float:
-    """How long one step of a session may take, by the size of its dumps."""
+def limit_s(job: Job | Tables) -> float:
+    """How long one step of a session may take, by the size of its dumps; the tables by their sessions."""
+    if isinstance(job, Tables):
+        return _AT_LEAST_S + _S_PER_SESSION * len(job.study.sessions)
     n_bytes = 0
     for name in job.session.dumps:
         with suppress(OSError):
@@ -160,6 +181,17 @@ def run_here(step: str, job: Job, ended: WorkerEnded | None = None) -> None:
         raise StepFailed(_about_files(job, step, error)) from error
 
 
+def _make_tables(tables: Tables) -> None:
+    from pipeline.steps.present import overview  # brings libraries that the engine never needs
+
+    try:
+        overview(tables.study, tables.policy, tables.results, tables.started)
+    except OSError as error:
+        raise StepFailed(
+            f"{error.filename or tables.results}: {error.strerror or error}. {remedy(error)}"
+        ) from error
+
+
 def _about_files(job: Job, step: str, error: OSError) -> str:
     place = error.filename or job.results
     return (
@@ -174,13 +206,16 @@ def _serve() -> None:
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
     _be_modest()
     POWER_MAY_FAIL.set()
-    questions: queue.SimpleQueue[tuple[str, Job, WorkerEnded | None]] = queue.SimpleQueue()
+    questions: queue.SimpleQueue[tuple[str, Job | Tables, WorkerEnded | None]] = queue.SimpleQueue()
     threading.Thread(target=_read, args=(sys.stdin.buffer, questions), daemon=True).start()
     while True:
         step, job, ended = questions.get()
         fault = ""
         try:
-            run_here(step, job, ended)
+            if isinstance(job, Tables):
+                _make_tables(job)
+            else:
+                run_here(step, job, ended)
         except Exception as error:
             fault = str(error) or type(error).__name__
         with suppress(BrokenPipeError):  # the engine was killed meanwhile

@@ -16,13 +16,18 @@ from pipeline.errors import InputError
 from pipeline.holding import ENGINE, claim, sweep
 from pipeline.outlook import STEPS, Made, in_words, redos
 from pipeline.retiring import retire, retired_line
-from pipeline.steps.job import STEP_CODE, Job, StepFailed, code_digest, last_failure, log_rows
+from pipeline.steps.job import STEP_CODE, Job, StepFailed, Tables, code_digest, last_failure, log_rows
 from pipeline.steps.words import verdict_line
 from pipeline.study import Decision, Study, check_folders, load_study
 from pipeline.verdict import Policy, load_policy
 from pipeline.watching import Part, Watch, watched
 from pipeline.workers import Workers
 from pipeline.writing import POWER_MAY_FAIL
+
+LOOKED_AT, LOOKED_AT_FOR_EACH_CORE = 16, 4
+"""Of jobs that are ready, how many the engine chooses from at least. Of these it takes the step that comes
+last in its session (`priority`), so that sessions are finished, and not all begun first.
+"""
 
 
 @dataclass(frozen=True)
@@ -82,16 +87,20 @@ class Plan:
     def surroundings(self, wildcards: Any) -> str:
         """What detectors need beside the recording: mains, activity log, thresholds."""
         session = self.jobs[wildcards.session].session
-        log, settings = _digest(log_rows(session)), self.policy.settings_sha256[:16]
-        return f"mains {session.mains_hz:g}; log {log}; detection {settings}"
+        settings = self.policy.settings_sha256[:16]
+        return f"mains {session.mains_hz:g}; {self.log(wildcards)}; detection {settings}"
+
+    def log(self, wildcards: Any) -> str:
+        """What the activity log says of a session."""
+        return f"log {_digest(log_rows(self.jobs[wildcards.session].session))}"
 
     def circumstances(self, wildcards: Any) -> str:
         """Everything that a verdict or a report shows of study, session and policy."""
         session = self.jobs[wildcards.session].session
         facts = [session.participant, session.site, session.device, session.started_at.isoformat()]
         study = _digest([self.study.title, self.study.time_zone])
-        log, policy = _digest(log_rows(session)), self.policy.sha256[:16]
-        return f"facts {_digest(facts)}; study {study}; log {log}; policy {policy}"
+        policy = self.policy.sha256[:16]
+        return f"facts {_digest(facts)}; study {study}; {self.log(wildcards)}; policy {policy}"
 
     def review(self, wildcards: Any) -> str:
         """What a person decided about the session, for its page alone."""
@@ -117,19 +126,13 @@ class Plan:
 
         Says who is at work in the results folder, too, and clears away what no longer belongs there, as the
         front door does before.
-
-        The engine gives every rule with Python code a process of its own, which reads the study and imports
-        everything anew: seconds for each step instead of milliseconds. ``--force-use-threads`` asks for
-        threads from the start; here the same is set for who starts the engine without it. Where the engine
-        has no such switch, or jobs go to a cluster, its own way stands.
         """
         POWER_MAY_FAIL.set()
         claim(self.results / ".work" / ENGINE, os.getpid())
         if workflow.is_main_process:
             self._announce(workflow)
-        executor = getattr(workflow.scheduler, "_executor", None)
-        if workflow.local_exec and executor is not None and hasattr(executor, "use_threads"):
-            executor.use_threads = True
+        if workflow.local_exec:
+            quicken(workflow.scheduler, workflow.resource_settings.cores or 1)
 
     def _announce(self, workflow: Any) -> None:
         """Say what will be done, and why."""
@@ -205,6 +208,30 @@ class Plan:
         if step == "report":
             with suppress(OSError, ValueError, LookupError):  # a file system that is shared may lag behind
                 self.watch.session_done(session, *verdict_line(self.jobs[session].places.quality))
+
+    def make_tables(self) -> None:
+        """Make the tables and the page over all sessions: in a worker, like the steps of a session."""
+        self.workers.make_tables(Tables(self.study, self.policy, self.results, self.started))
+
+
+def quicken(scheduler: Any, cores: int) -> None:
+    """Have the engine spend its time on jobs, not on deciding which; where it has no such switch, as it does.
+
+    - It gives every rule with Python code a process of its own, which reads the study and imports everything
+      anew: seconds for each step instead of milliseconds. ``--force-use-threads`` asks for threads from the
+      start; here the same is set for who starts the engine without it.
+    - It looks at the inputs of all jobs that are ready whenever one ends: with a thousand sessions thousands
+      of files each time. ``--scheduler-subsample`` has it look at a few.
+    - Its limit of jobs for each second sets, each time, a timer that has it look again a second later, which
+      sets another: the more jobs have ended, the oftener it looks. Jobs that wait for workers need no limit.
+    """
+    executor = getattr(scheduler, "_executor", None)
+    if executor is not None and hasattr(executor, "use_threads"):
+        executor.use_threads = True
+    if hasattr(scheduler, "subsample"):
+        scheduler.subsample = scheduler.subsample or max(LOOKED_AT, LOOKED_AT_FOR_EACH_CORE * cores)
+    if hasattr(scheduler, "job_rate_limiter"):
+        scheduler.job_rate_limiter = None
 
 
 def _origin(job: Job, failure: str) -> str:

@@ -134,7 +134,7 @@ def run_line(folder: Path, given: Mapping[str, Given], mains_hz: int, policy: st
     (study / "sessions.csv").write_text("\n".join(rows) + "\n")
     plan = Plan.of(str(study), str(results), "2026-03-02T12:00:00Z")
     for job in plan.jobs.values():
-        for step in ("convert", "validate", "detect", "judge"):
+        for step in ("convert", "validate", "detect", "draw", "judge"):
             SESSION_STEPS[step](job)
     return {
         name: Judged(

@@ -12,8 +12,7 @@ import report_pages as pages
 
 from pipeline.report import write_report
 from pipeline.report.glance import Envelope, Glance
-from pipeline.report.pictures import glance_figure
-from pipeline.report.svg import draw
+from pipeline.report.pictures import glance_picture
 
 pytestmark = pages.NEEDS_BROWSER
 LONGEST_LANE = "mains while the electrode is off"
@@ -67,7 +66,7 @@ def test_long_names_of_channels_stand_clear_of_the_numbers(browser: Any, tmp_pat
     wave = np.linspace(1000.0, 90_000.0, 200)
     envelope = Envelope(channel, -wave, wave)
     glance = Glance(quality["duration_s"], (envelope,), np.zeros(200, np.uint32), {}, {})
-    svg = draw("glance", "a picture", lambda: glance_figure(quality, glance, ()))
+    svg = glance_picture(quality, glance, ())
     (tmp_path / "one.html").write_text(f"<!doctype html><body style='width:51rem'>{svg}", encoding="utf-8")
     browser.get((tmp_path / "one.html").as_uri())
     texts = browser.execute_script(_TEXTS)

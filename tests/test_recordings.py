@@ -226,7 +226,7 @@ def test_what_a_changed_layout_no_longer_gives_is_taken_away(tmp_path):
 
 def redo(study: Path, results: Path) -> None:
     plan = Plan.of(str(study), str(results), "2026-03-02T12:00:00Z")
-    for step in ("convert", "validate", "detect", "judge"):
+    for step in ("convert", "validate", "detect", "draw", "judge"):
         SESSION_STEPS[step](plan.jobs["boards"])
 
 

@@ -12,7 +12,7 @@ from signal_examples import ALL, made, six, study_of
 from test_signal_windows import Doing, write_field
 
 from pipeline.report.signal import study_part
-from pipeline.signal import read_windows, signal_rows, study_signal, windows_of
+from pipeline.signal import read_windows, signal_rows, study_signal, windows_of, write_windows
 from pipeline.signal.windows import Windows, no_windows
 from pipeline.simulate.draw import draw
 from pipeline.steps.job import Places, StepFailed
@@ -119,6 +119,7 @@ def test_windows_after_exclusions_are_those_of_what_a_person_decided(
     places.signal.parent.mkdir(parents=True)
     write_field(places.samples, np.sin(np.arange(4000) / 16) * np.repeat([0.001, 0.1], 2000), 100.0)
     session = SimpleNamespace(activities=(Doing(0, 20, "rest"), Doing(20, 40, "body")))
+    write_windows(windows_of(places.samples, session.activities, ()), places.windows)
     review = decision and Decision("throw-1", decision, "the strap slipped", "AB", "2026-03-04", seen, 2)
     job: Any = SimpleNamespace(places=places, session=session, review=review)
     found = look_for_signal(job, QUALITY)
@@ -140,6 +141,7 @@ def test_steps_write_windows_and_the_table_and_tell_of_a_garbled_file(tmp_path: 
         places.signal.parent.mkdir(parents=True)
         field = np.sin(np.arange(4000) / 16) * np.repeat([0.001, 0.1], 2000)
         write_field(places.samples, field, 100.0)
+        write_windows(windows_of(places.samples, log, ()), places.windows)
         job: Any = SimpleNamespace(places=places, session=session, review=None)
         assert look_for_signal(job, QUALITY)["areas"]["rest_body"]["kept"]["value"] == 1.0
     study: Any = SimpleNamespace(sessions=sessions)

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 
 from pipeline.layouts import Channel
 from pipeline.recording import Block, open_recording, write_samples
-from pipeline.report import moments, viewer
+from pipeline.report import drawn, moments, viewer
 from pipeline.report.layers import Layer
 from pipeline.report.parts import templates
 from schemas.conditions import BY_NAME
@@ -156,8 +156,8 @@ def test_a_spike_of_one_sample_survives_in_every_bin_at_every_zoom(
 def test_of_a_recording_too_long_the_page_holds_bounds_and_the_moments(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at: int
 ) -> None:
-    monkeypatch.setattr(viewer, "WHOLE_VALUES", 20_000)
-    monkeypatch.setattr(viewer, "BOUNDS", 10_000)
+    monkeypatch.setattr(drawn, "WHOLE_VALUES", 20_000)
+    monkeypatch.setattr(drawn, "BOUNDS", 10_000)
     monkeypatch.setattr(viewer, "SINGLE_VALUES", 6_000)
     quality = examples.session(tmp_path, faults={"saturated": ((0.5, 0.52),)})
     columns = pq.read_table(tmp_path / "samples.parquet")
@@ -211,14 +211,14 @@ def test_an_hour_stays_within_its_budget(tmp_path: Path) -> None:
 def test_bins_grow_where_the_bytes_of_noise_go_beyond_the_budget(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(viewer, "PACKED_BYTES", 2_000)
+    monkeypatch.setattr(drawn, "PACKED_BYTES", 2_000)
     counts = np.random.default_rng(2).integers(-(1 << 23), (1 << 23) - 1, 5_000).astype(float)
     quality = small_recording(tmp_path, counts, COUNTS, np.zeros(5_000, bool))
     rows = [finding("saturation", 10.0, 10.02)]
     monkeypatch.setattr(viewer, "SINGLE_VALUES", 600)
     found = viewer.see(quality, tmp_path / "samples.parquet", rows, [])
     assert found is not None
-    assert len(base64.b64decode(found.viewer["data"])) <= 2_000
+    assert len(base64.b64decode(found.viewer["data"])) <= 2_000 + 3 * 600 + 100  # bins, and single samples
     ((base, detail),) = unpacked(found.viewer)
     assert base["step"] == 8
     assert np.array_equal(detail["low"][0], counts[detail["first"] :][: detail["n"]])

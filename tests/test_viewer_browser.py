@@ -12,7 +12,7 @@ import report_examples as examples
 from report_pages import NEEDS_BROWSER, started
 from test_viewer import COUNTS, finding, page, seen, small_recording
 
-from pipeline.report import viewer
+from pipeline.report import drawn, viewer
 
 pytestmark = NEEDS_BROWSER
 SPIKE_ROW, SPIKE_V = 5_003, 0.29
@@ -33,8 +33,8 @@ def binned(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A page whose recording travels in bins of 16, with a spike of one sample far from any moment."""
     folder = tmp_path_factory.mktemp("binned")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(viewer, "WHOLE_VALUES", 20_000)
-        patch.setattr(viewer, "BOUNDS", 10_000)
+        patch.setattr(drawn, "WHOLE_VALUES", 20_000)
+        patch.setattr(drawn, "BOUNDS", 10_000)
         patch.setattr(viewer, "SINGLE_VALUES", 6_000)
         quality = examples.session(folder, faults={"saturated": ((0.75, 0.77),)})
         table = pq.read_table(folder / "samples.parquet")

@@ -15,6 +15,7 @@ from small import DEMO, SESSIONS, dump_of, small_study
 STEPS = {
     "convert": ".work/{}/recording.parquet",
     "detect": ".work/{}/detected.json",
+    "draw": ".work/{}/drawn.npz",
     "judge": "{}/quality.json",
     "report": "{}/report.html",
 }
@@ -74,7 +75,7 @@ def test_a_new_detection_threshold_detects_again_and_converts_nothing(ready):
 
     assert done.returncode == 0
     assert redone(before, stamps(results)) == {
-        (s, step) for s in SESSIONS for step in ("detect", "judge", "report")
+        (s, step) for s in SESSIONS for step in ("detect", "draw", "judge", "report")
     }
     assert json.loads((results / "throw-01" / "quality.json").read_text())["verdict"] == "reject"
 

@@ -16,7 +16,7 @@ from pipeline.steps.job import Job, last_failure, read_json
 from pipeline.workers import run_here
 from schemas.conditions import BY_NAME, CONDITIONS
 
-STEPS = ("convert", "validate", "detect", "judge")
+STEPS = ("convert", "validate", "detect", "draw", "judge")
 
 SETTLES_S = 20.0
 """Settling so long after an event is the event's own: 4.6 time constants of a coupling at 0.04 Hz."""

@@ -1,6 +1,6 @@
 """One pass over each recording: what its pictures need, in memory that does not grow with its length."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,9 +19,6 @@ ENDS_APART_S = 1.0
 """Ends of two recordings that are apart by less are the same."""
 
 Floats = npt.NDArray[np.float64]
-Watch = Callable[[Recording, Block], None]
-"""Is shown each block of each recording as it passes."""
-
 # Segments of the spectrum leave out what is no picture of the body, but keep what mains did.
 _NO_PICTURE = FAULT_MASK & ~BY_NAME["mains"].mask
 
@@ -78,37 +75,59 @@ class Glance:
 
 def recordings_of(samples: Path) -> list[Recording]:
     """The recording in `samples`, and those with rows that stand beside it, the faster before the slower."""
-    further = (open_recording(path) for path in samples.parent.glob("samples_*hz.parquet"))
-    slower = sorted((one for one in further if one.n_rows), key=lambda one: (-one.sample_hz, one.path.name))
-    return [open_recording(samples), *slower]
+    further = map(open_recording, samples.parent.glob("samples_*hz.parquet"))
+    return in_order(open_recording(samples), further)
 
 
-def look(
-    samples: Path, duration_s: float, all_lost: bool = False, watch: Watch | None = None
-) -> Glance | None:
+def in_order(main: Recording, further: Iterable[Recording]) -> list[Recording]:
+    """The recordings of a session that have rows, and the main one: the faster before the slower."""
+    return [
+        main,
+        *sorted((one for one in further if one.n_rows), key=lambda one: (-one.sample_hz, one.path.name)),
+    ]
+
+
+def look(samples: Path, duration_s: float, all_lost: bool = False) -> Glance | None:
     """Reduce the recording in `samples`, and what stands beside it; None where it has no rows.
 
     Time that a field or an acceleration does not cover shows as lost, though no row is there to be marked;
-    with `all_lost`, where not a sample of any field came, that is all of it. `watch` is shown each block.
+    with `all_lost`, where not a sample of any field came, that is all of it.
     """
-    recording, *slower = recordings_of(samples)
-    if not recording.n_rows:
+    recordings = recordings_of(samples)
+    if not recordings[0].n_rows:
         return None
-    duration_s = duration_s if duration_s > 0 else recording.duration_s
-    glances = [_reduce(one, duration_s, watch) for one in (recording, *slower)]
-    ordered = sorted(glances, key=lambda glance: not glance.of_kind("field"))
-    bits = glances[0].bits | np.uint32(BY_NAME["lost"].mask if all_lost else 0)
-    for one, glance in zip(slower, glances[1:], strict=True):
+    duration_s = duration_s if duration_s > 0 else recordings[0].duration_s
+    looks = [Look(one, duration_s) for one in recordings]
+    for one in looks:
+        for block in one.recording.blocks(columns_of(one.recording)):
+            one.add(block)
+    parts = [one.finished() for one in looks]
+    return together(recordings, parts, samples.with_name("events.parquet"), all_lost)
+
+
+def columns_of(recording: Recording) -> list[str]:
+    """The columns of a file of samples that a look at it takes."""
+    return ["time_s", *(channel.name for channel in recording.channels), "quality"]
+
+
+def together(
+    recordings: Sequence[Recording], parts: Sequence[Glance], events: Path, all_lost: bool
+) -> Glance:
+    """One glance at a session from those at its recordings, the main one first, and its events."""
+    duration_s, (main, *others) = parts[0].duration_s, parts
+    ordered = sorted(parts, key=lambda glance: not glance.of_kind("field"))
+    bits = main.bits | np.uint32(BY_NAME["lost"].mask if all_lost else 0)
+    for one, glance in zip(recordings[1:], others, strict=True):
         bits = bits | glance.bits[np.arange(len(bits)) * len(glance.bits) // len(bits)]
         bits |= _uncovered(one, duration_s, len(bits))
     return Glance(
         duration_s,
         tuple(envelope for glance in ordered for envelope in glance.envelopes),
         bits,
-        {name: spectrum for glance in glances for name, spectrum in glance.spectra.items()},
-        {name: why for glance in glances for name, why in glance.no_spectrum.items()},
-        _events(samples.with_name("events.parquet"), duration_s),
-        glances[0].lost[[1, 1]] if all_lost else glances[0].lost,
+        {name: spectrum for glance in parts for name, spectrum in glance.spectra.items()},
+        {name: why for glance in parts for name, why in glance.no_spectrum.items()},
+        _events(events, duration_s),
+        main.lost[[1, 1]] if all_lost else main.lost,
     )
 
 
@@ -132,40 +151,58 @@ def regroup(values: npt.NDArray[Any], n_groups: int, how: np.ufunc) -> npt.NDArr
     return merged
 
 
-def _reduce(recording: Recording, duration_s: float, watch: Watch | None = None) -> Glance:
-    channels = recording.channels
-    # Four samples a column at least: a short recording must not look full of gaps.
-    n_columns = int(np.clip(recording.n_rows // 4, 1, N_COLUMNS))
-    low, high = (np.full((len(channels), n_columns), np.nan) for _ in range(2))
-    bits = np.zeros(n_columns, np.uint32)
-    n_lost, n_rows = (np.zeros(n_columns, np.int64) for _ in range(2))
-    sums = {
-        channel.name: BestSpectrum(recording.sample_hz, recording.n_rows)
-        for channel in channels
-        if channel.kind == "field"
-    }
-    names = ["time_s", *(channel.name for channel in channels), "quality"]
-    for block in _within(recording.blocks(names), duration_s):
-        if watch:
-            watch(recording, block)
-        starts, columns = _columns(block.columns["time_s"], duration_s, n_columns)
-        for i, channel in enumerate(channels):
-            values = block.columns[channel.name]
-            low[i, columns] = np.fmin(low[i, columns], np.fmin.reduceat(values, starts))
-            high[i, columns] = np.fmax(high[i, columns], np.fmax.reduceat(values, starts))
-        bits[columns] |= np.bitwise_or.reduceat(block.columns["quality"], starts)
-        lost = block.columns["quality"] & np.uint32(BY_NAME["lost"].mask)
-        n_lost[columns] += np.add.reduceat(lost, starts, dtype=np.int64) // BY_NAME["lost"].mask
-        n_rows[columns] += np.diff(starts, append=len(lost))
-        unfit = (block.columns["quality"] & _NO_PICTURE) != 0
-        for name, spectrum in sums.items():
-            spectrum.add(block.columns[name], unfit)
-    finished = {name: best.finished() for name, best in sums.items()}
-    spectra = {name: spectrum for name, spectrum in finished.items() if spectrum is not None}
-    none = {name: best.why_none() for name, best in sums.items() if name not in spectra}
-    return Glance(
-        duration_s, _envelopes(channels, low, high), bits, spectra, none, lost=np.stack((n_lost, n_rows))
-    )
+class Look:
+    """One recording on its way past, block by block, to what its pictures need.
+
+    Parameters
+    ----------
+    recording : Recording
+        Where its samples stand does not matter: they are handed in.
+    duration_s : float
+        Time that the columns cover together.
+    """
+
+    def __init__(self, recording: Recording, duration_s: float) -> None:
+        self.recording, self._duration_s = recording, duration_s
+        channels = recording.channels
+        # Four samples a column at least: a short recording must not look full of gaps.
+        n_columns = int(np.clip(recording.n_rows // 4, 1, N_COLUMNS))
+        self._low, self._high = (np.full((len(channels), n_columns), np.nan) for _ in range(2))
+        self._bits = np.zeros(n_columns, np.uint32)
+        self._lost = np.zeros((2, n_columns), np.int64)
+        self._sums = {
+            channel.name: BestSpectrum(recording.sample_hz, recording.n_rows)
+            for channel in channels
+            if channel.kind == "field"
+        }
+
+    def add(self, block: Block) -> Block | None:
+        """Take a block with the columns of `columns_of`; give what of it lies on the picture."""
+        inside = _within(block, self._duration_s)
+        if inside is None:
+            return None
+        starts, columns = _columns(inside.columns["time_s"], self._duration_s, len(self._bits))
+        for i, channel in enumerate(self.recording.channels):
+            values = inside.columns[channel.name]
+            self._low[i, columns] = np.fmin(self._low[i, columns], np.fmin.reduceat(values, starts))
+            self._high[i, columns] = np.fmax(self._high[i, columns], np.fmax.reduceat(values, starts))
+        quality = inside.columns["quality"]
+        self._bits[columns] |= np.bitwise_or.reduceat(quality, starts)
+        lost = quality & np.uint32(BY_NAME["lost"].mask)
+        self._lost[0, columns] += np.add.reduceat(lost, starts, dtype=np.int64) // BY_NAME["lost"].mask
+        self._lost[1, columns] += np.diff(starts, append=len(lost))
+        unfit = (quality & _NO_PICTURE) != 0
+        for name, spectrum in self._sums.items():
+            spectrum.add(inside.columns[name], unfit)
+        return inside
+
+    def finished(self) -> Glance:
+        """What was seen."""
+        finished = {name: best.finished() for name, best in self._sums.items()}
+        spectra = {name: spectrum for name, spectrum in finished.items() if spectrum is not None}
+        none = {name: best.why_none() for name, best in self._sums.items() if name not in spectra}
+        envelopes = tuple(map(Envelope, self.recording.channels, self._low, self._high))
+        return Glance(self._duration_s, envelopes, self._bits, spectra, none, lost=self._lost)
 
 
 def uncovered(recording: Recording, duration_s: float) -> list[tuple[float, float]]:
@@ -189,13 +226,12 @@ def _uncovered(recording: Recording, duration_s: float, n_columns: int) -> npt.N
     return bits
 
 
-def _within(blocks: Iterator[Block], duration_s: float) -> Iterator[Block]:
-    """The rows of each block that lie on the picture: a slower recording may begin before it or end later."""
-    for block in blocks:
-        start, stop = np.searchsorted(block.columns["time_s"], [0.0, duration_s]).tolist()
-        if stop > start:
-            inside = {name: values[start:stop] for name, values in block.columns.items()}
-            yield Block(block.start + start, inside)
+def _within(block: Block, duration_s: float) -> Block | None:
+    """The rows that lie on the picture: a slower recording may begin before it or end later."""
+    start, stop = np.searchsorted(block.columns["time_s"], [0.0, duration_s]).tolist()
+    if stop <= start:
+        return None
+    return Block(block.start + start, {name: v[start:stop] for name, v in block.columns.items()})
 
 
 def _columns(
@@ -205,7 +241,3 @@ def _columns(
     column = np.clip((time_s * (n_columns / duration_s)).astype(np.int64), 0, n_columns - 1)
     starts = np.flatnonzero(np.diff(column, prepend=-1))
     return starts, column[starts]
-
-
-def _envelopes(channels: Sequence[Channel], low: Floats, high: Floats) -> tuple[Envelope, ...]:
-    return tuple(Envelope(channel, low[i], high[i]) for i, channel in enumerate(channels))

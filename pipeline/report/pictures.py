@@ -1,151 +1,117 @@
-"""The two pictures of a session: the recording at a glance, and the spectrum of its field."""
+"""The recording at a glance: envelopes of channels, lanes of conditions, activities, one axis of time."""
 
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 
 from pipeline.report.analysed import length_s
-from pipeline.report.glance import Envelope, Glance
-from pipeline.report.linelabels import (
-    LABEL_ROW_IN,
-    PANEL_IN,
-    SPECTRUM_LEFT_IN,
-    SPECTRUM_RIGHT_IN,
-    WIDTH_IN,
-    LineLabel,
-    line_labels,
-    reach_hz,
-)
-from pipeline.report.parts import Activity
-from pipeline.report.spectrum import Spectrum
-from pipeline.report.svg import (
-    ACCELERATION,
-    ACTIVITY,
-    FAULT,
-    FIELD,
+from pipeline.report.glance import Envelope, Floats, Glance
+from pipeline.report.panels import (
+    GROUND,
     INK,
-    NOTE,
-    OTHER,
-    PANEL,
     QUIET,
     RULE,
-    USABLE,
+    SMALL,
     WASH,
+    WIDTH,
+    Panel,
+    boxes,
+    edges,
+    few_ticks,
+    filled,
+    line,
+    marks_below,
+    marks_beside,
+    picture,
+    short,
+    text,
+    through,
+    width_of,
 )
+from pipeline.report.parts import Activity
 from pipeline.report.words import clock, conditions_words, count, number, prefix_for
 from schemas.conditions import BY_NAME
 
-MOVEMENT_BAND_HZ = (0.5, 10.0)
-HATCHES: Mapping[str, str] = {
-    "lost": "",
-    "saturated": "////",
-    "settling": "....",
-    "mains": "||||",
-    "contact_loss": "xxxx",
-    "stuck": "----",
-    "low_coupling": "\\\\\\\\",
-    "uncorroborated": "oo",
-}
 INTENSITY_HEIGHT: Mapping[str, float] = {"rest": 0.2, "hand": 0.4, "arm": 0.65, "body": 0.9}
-_KIND_COLOUR = {"field": FIELD, "acceleration": ACCELERATION, "other": OTHER}
+_COLOUR = {"field": "--field", "acceleration": "--acceleration", "other": "--other"}
+_HATCHES: Mapping[str, str] = {
+    "saturated": "M-1 1l2-2M0 4l4-4M3 5l2-2",
+    "settling": "M1 1h.9M3 3h.9",
+    "mains": "M2 0v4",
+    "contact_loss": "M0 4l4-4M0 0l4 4",
+    "stuck": "M0 2h4",
+    "low_coupling": "M-1 3l2 2M0 0l4 4M3-1l2 2",
+    "uncorroborated": "M1 2a1 1 0 1 0 2 0a1 1 0 1 0-2 0",
+}
+"""Condition -> path data of its pattern, in a tile of four points."""
 _TIME_STEPS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600)
 _HALF_DAY_S = 43_200
 _NAME_LETTERS = 20
-_ASIDE: Mapping[str, Any] = {"va": "center", "fontsize": 8.5, "color": QUIET}
-_LEFT_IN, _RIGHT_IN, _TOP_IN, _BOTTOM_IN, _GAP_IN, _LANE_IN = 1.78, 0.98, 0.22, 0.5, 0.1, 0.24
-_EDGE_IN, _TICKS_IN = 0.12, 0.7
+_LEFT, _RIGHT, _TOP, _BOTTOM, _GAP = 128.0, 70.5, 16.0, 36.0, 7.2
+_TALL, _LOW, _LANE, _ABOVE_LANES, _DOINGS = 137.0, 52.0, 17.3, 4.3, 37.4
+_EDGE, _TICKS = 8.6, 50.0
 """From the picture's edge to what stands at its left, and what the numbers of an axis need beside it."""
 
 
-def glance_figure(quality: Mapping[str, Any], glance: Glance, activities: Sequence[Activity]) -> Any:
-    """Matplotlib figure: an envelope for each channel, lanes of conditions, activities, one time axis."""
+def glance_picture(quality: Mapping[str, Any], glance: Glance, activities: Sequence[Activity]) -> Markup:
+    """The whole recording as SVG."""
     lanes = conditions_words(quality)
-    heights = [1.9 if e.channel.kind == "field" else 0.72 for e in glance.envelopes]
-    heights.append(_LANE_IN * (len(lanes) + 1 + bool(len(glance.events_s))) + 0.06)
-    if activities:
-        heights.append(0.52)
-    figure, panels = _stacked(heights, left_in=_left_in(lanes, glance.envelopes))
+    panels = _panels(glance, lanes, activities)
     limits = _shared_limits(glance.envelopes)
     outside = _outside(quality["usable"], glance.duration_s)
-    for axes, envelope in zip(panels, glance.envelopes, strict=False):
-        _draw_envelope(axes, envelope, glance.duration_s, limits.get(envelope.channel.name))
-        _wash(axes, outside)
-    conditions_axes = panels[len(glance.envelopes)]
-    _draw_lanes(conditions_axes, quality, lanes, glance)
+    parts = [_patterns(lanes)]
+    for panel, envelope in zip(panels, glance.envelopes, strict=False):
+        scale = panel.width / glance.duration_s
+        washed = [(panel.left + a * scale, panel.left + b * scale) for a, b in outside]
+        parts.append(filled(boxes(washed, panel.top, panel.height), WASH))
+        parts += _envelope(panel, envelope, limits.get(envelope.channel.name))
+    parts += _lanes(panels[len(glance.envelopes)], quality, lanes, glance)
     if activities:
-        _draw_activities(panels[-1], activities, glance.duration_s)
-    for axes in panels:
-        _time_axis(axes, glance.duration_s, last=axes is panels[-1])
-    return figure
-
-
-def spectrum_figure(
-    spectra: Mapping[str, Spectrum], units: Mapping[str, str], lines: Sequence[Mapping[str, Any]]
-) -> Any:
-    """Matplotlib figure: a log-log density for each field channel, with movement band and mains lines."""
-    labels = {
-        name: line_labels([line for line in lines if line["channel"] == name], reach_hz(spectrum))
-        for name, spectrum in spectra.items()
-    }
-    # Labels stand above the panel, in rows of their own: inside they would lie under the curve.
-    room_in = [LABEL_ROW_IN * (1 + max((label.row for label in own), default=-1)) for own in labels.values()]
-    figure, panels = _stacked([PANEL_IN] * len(spectra), 0.75, SPECTRUM_LEFT_IN, SPECTRUM_RIGHT_IN, room_in)
-    for axes, (name, spectrum), room in zip(panels, spectra.items(), room_in, strict=True):
-        _draw_spectrum(axes, spectrum, units[name], labels[name])
-        if len(spectra) > 1:
-            axes.set_title(_short(name, 60), loc="left", fontsize=9.5, pad=6 + room * 72)
-    return figure
-
-
-def _stacked(
-    heights_in: Sequence[float],
-    gap_in: float = _GAP_IN,
-    left_in: float = _LEFT_IN,
-    right_in: float = _RIGHT_IN,
-    above_in: Sequence[float] = (),
-) -> tuple[Any, list[Any]]:
-    """A figure with panels of those heights under each other, edges aligned, with room above each."""
-    from matplotlib.figure import Figure
-
-    above_in = above_in or [0.0] * len(heights_in)
-    total = (
-        math.fsum(heights_in) + math.fsum(above_in) + gap_in * (len(heights_in) - 1) + _TOP_IN + _BOTTOM_IN
+        parts += _doings(panels[-1], activities, glance.duration_s)
+    marks = time_marks(glance.duration_s)
+    x = [panels[-1].left + mark * (panels[-1].width / glance.duration_s) for mark in marks]
+    decimals = 0 if len(marks) < 2 or marks[1] - marks[0] >= 1 else 1
+    form = "hours:minutes:seconds" if glance.duration_s >= 3600 else "minutes:seconds"
+    title = f"time from the first sample ({form})"
+    parts += marks_below(panels[-1], [clock(mark, decimals) for mark in marks], x, title)
+    names = ", ".join(envelope.channel.name for envelope in glance.envelopes)
+    occur = ", ".join(lane["words"] for lane in lanes) or "none"
+    alt = (
+        f"The whole recording {quality['session']} over time: channels {names}; "
+        f"conditions that occur: {occur}."
     )
-    figure = Figure(figsize=(WIDTH_IN, total))
-    top, panels = total - _TOP_IN, []
-    for height, above in zip(heights_in, above_in, strict=True):
-        top -= above
-        box = (left_in / WIDTH_IN, (top - height) / total)
-        width = (WIDTH_IN - left_in - right_in) / WIDTH_IN
-        panels.append(figure.add_axes((*box, width, height / total)))
-        top -= height + gap_in
-    return figure, panels
+    return picture(alt, panels[-1].bottom + _BOTTOM, parts)
 
 
-def _left_in(lanes: Sequence[Mapping[str, Any]], envelopes: Sequence[Envelope]) -> float:
-    """Room at the left for the longest name of a lane, and for names of channels beside their numbers."""
-    named = [_width_in(lane["words"]) for lane in lanes]
-    for envelope in envelopes:
+def time_marks(duration_s: float) -> list[float]:
+    """Round times from 0 to the end of a recording, a dozen at most."""
+    # A pause by the stamps may last for years: however long it was, the axis has no more marks.
+    halves = -(-duration_s // (12 * _HALF_DAY_S))
+    step = next((step for step in _TIME_STEPS_S if duration_s / step <= 12), halves * _HALF_DAY_S)
+    return [float(mark) for mark in np.arange(0, duration_s * 1.000001, step)]
+
+
+def _panels(
+    glance: Glance, lanes: Sequence[Mapping[str, Any]], activities: Sequence[Activity]
+) -> list[Panel]:
+    """A panel for each envelope, one for the lanes and one for activities, under each other."""
+    heights = [_TALL if one.channel.kind == "field" else _LOW for one in glance.envelopes]
+    heights.append(_LANE * (len(lanes) + 1 + bool(len(glance.events_s))) + _ABOVE_LANES)
+    if activities:
+        heights.append(_DOINGS)
+    named = [width_of(lane["words"]) for lane in lanes]
+    for envelope in glance.envelopes:
         bold = envelope.channel.kind == "field"
-        named.append(_width_in(_short(envelope.channel.name, _NAME_LETTERS), bold) + _TICKS_IN)
-    return max(_LEFT_IN, *(2 * _EDGE_IN + width_in for width_in in named))
-
-
-def _width_in(text: str, bold: bool = False) -> float:
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import text_to_path
-
-    font = FontProperties(weight="bold" if bold else "normal")
-    width_pt, _, _ = text_to_path.get_text_width_height_descent(text, font, False)
-    return float(width_pt) / 72
-
-
-def _at_edge(axes: Any) -> float:
-    """Where what stands at the picture's left begins, as a share of the panel's width."""
-    box = axes.get_position()
-    return float((_EDGE_IN / WIDTH_IN - box.x0) / box.width)
+        named.append(width_of(short(envelope.channel.name, _NAME_LETTERS), bold=bold) + _TICKS)
+    left = max(_LEFT, *(2 * _EDGE + width for width in named))
+    top, panels = _TOP, []
+    for height in heights:
+        panels.append(Panel(left, top, WIDTH - left - _RIGHT, height))
+        top += height + _GAP
+    return panels
 
 
 def _shared_limits(envelopes: Sequence[Envelope]) -> dict[str, tuple[float, float]]:
@@ -164,211 +130,122 @@ def _shared_limits(envelopes: Sequence[Envelope]) -> dict[str, tuple[float, floa
     }
 
 
-def _draw_envelope(
-    axes: Any, envelope: Envelope, duration_s: float, limits: tuple[float, float] | None
-) -> None:
+def _envelope(panel: Panel, envelope: Envelope, limits: tuple[float, float] | None) -> list[str]:
     channel, there = envelope.channel, ~np.isnan(envelope.low)
+    middle, tall = panel.top + panel.height / 2, channel.kind == "field"
+    parts, (low, high) = list[str](), (0.0, 1.0)
     if there.any():
         low, high = limits or (float(np.nanmin(envelope.low)), float(np.nanmax(envelope.high)))
     else:
-        low, high = 0.0, 1.0
-        axes.text(
-            0.5, 0.5, "nothing arrived", transform=axes.transAxes, ha="center", va="center", color=QUIET
+        parts.append(
+            text(panel.left + panel.width / 2, middle, "nothing arrived", anchor="middle", colour=QUIET)
         )
     factor, unit = prefix_for(max(abs(low), abs(high)), channel.unit)
-    n = len(envelope.low)
-    colour = _KIND_COLOUR[channel.kind]
-    middle_s = (np.arange(n) + 0.5) * (duration_s / n)
-    axes.fill_between(
-        middle_s, envelope.low / factor, envelope.high / factor, where=there, color=colour, linewidth=0.6
-    )
     room = (high - low) * 0.06 or abs(high) * 0.1 or 1.0
-    axes.set_ylim((low - room) / factor, (high + room) / factor)
-    axes.grid(axis="y", color=RULE, linewidth=0.5)
-    axes.set_axisbelow(True)
-    axes.yaxis.set_major_locator(_few_ticks(5 if channel.kind == "field" else 2))
-    axes.yaxis.set_major_formatter(lambda value, _: number(value))
-    tall = channel.kind == "field"
-    name = _short(channel.name, _NAME_LETTERS)
-    axes.text(
-        _at_edge(axes),
-        0.5,
-        f"{name}\n{unit}" if unit else name,
-        transform=axes.transAxes,
-        va="center",
-        linespacing=1.35,
-        fontweight="bold" if tall else "normal",
-    )
+    low, high = low - room, high + room
+    points = panel.height / (high - low)
+    ticks = few_ticks(low / factor, high / factor, 5 if tall else 2)
+    parts += marks_beside(panel, ticks, [panel.bottom - (tick * factor - low) * points for tick in ticks])
+    colour = _COLOUR[channel.kind]
+    shape = _shape(panel, envelope, panel.bottom + low * points, points)
+    parts += [filled(shape, colour, colour, 0.6), *edges(panel, below=RULE)]
+    y = middle - (3.0 if unit else -3.3)
+    parts.append(text(_EDGE, y, short(channel.name, _NAME_LETTERS), bold=tall))
+    return [*parts, text(_EDGE, y + 12.6, unit, bold=tall)] if unit else parts
 
 
-def _few_ticks(n: int) -> Any:
-    from matplotlib.ticker import MaxNLocator
-
-    return MaxNLocator(n, steps=[1, 2, 2.5, 5, 10])
+def _shape(panel: Panel, envelope: Envelope, zero: float, points: float) -> str:
+    """One closed shape for each run of columns in which something arrived."""
+    n = len(envelope.low)
+    x = panel.left + (np.arange(n) + 0.5) * (panel.width / n)
+    lower, upper = zero - envelope.low * points, zero - envelope.high * points
+    runs = np.flatnonzero(np.diff(~np.isnan(envelope.low), prepend=False, append=False)).reshape(-1, 2)
+    parts = []
+    for start, stop in runs.tolist():
+        along = np.concatenate((x[start:stop], x[start:stop][::-1]))
+        parts.append(through(along, np.concatenate((upper[start:stop], lower[start:stop][::-1]))) + "z")
+    return "".join(parts)
 
 
 def _outside(usable: Sequence[Sequence[float]], duration_s: float) -> list[tuple[float, float]]:
-    edges = [0.0, *(float(edge) for interval in usable for edge in interval), duration_s]
-    return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > 1e-9]
+    ends = [0.0, *(float(edge) for interval in usable for edge in interval), duration_s]
+    return [(a, b) for a, b in zip(ends[::2], ends[1::2], strict=True) if b - a > 1e-9]
 
 
-def _wash(axes: Any, outside: Sequence[tuple[float, float]]) -> None:
-    for start_s, stop_s in outside:
-        axes.axvspan(start_s, stop_s, color=WASH, linewidth=0, zorder=0)
+def _patterns(lanes: Sequence[Mapping[str, Any]]) -> str:
+    """What fills the lanes: pattern tells them apart where colour does not."""
+    parts = []
+    for lane in lanes:
+        if lane["name"] in _HATCHES:
+            drawn = line(_HATCHES[lane["name"]], "--fault" if lane["fault"] else "--note", 0.7)
+            tile = f'<rect width="4" height="4" style="fill: var({GROUND})"/>{drawn}'
+            head = f'id="glance-{lane["name"]}" width="4" height="4" patternUnits="userSpaceOnUse"'
+            parts.append(f"<pattern {head}>{tile}</pattern>")
+    return f"<defs>{''.join(parts)}</defs>" if parts else ""
 
 
-def _draw_lanes(
-    axes: Any, quality: Mapping[str, Any], lanes: Sequence[Mapping[str, Any]], glance: Glance
-) -> None:
-    usable = quality["usable"]
-    has_events = bool(len(glance.events_s))
-    axes.set_ylim(len(lanes) + has_events + 0.62, -0.62)
-    _spans(axes, np.asarray(usable, np.float64).reshape(-1, 2), 0, USABLE, "", filled=True)
-    for i, lane in enumerate(lanes, 1):
-        colour = INK if lane["name"] == "lost" else FAULT if lane["fault"] else NOTE
-        runs = glance.runs(BY_NAME[lane["name"]].mask)
-        _spans(axes, runs, i, colour, HATCHES[lane["name"]], filled=lane["name"] == "lost")
-        _beside(axes, i, lane["seconds"], "" if lane["fault"] else ", note")
-    _beside(axes, 0, length_s(usable))
-    labels = [
-        "can be used",
-        *(lane["words"] for lane in lanes),
-        *(["events"] if has_events else []),
-    ]
-    if has_events:
-        y = len(lanes) + 1
-        axes.vlines(glance.events_s, y - 0.33, y + 0.33, color=OTHER, linewidth=1.2)
+def _lanes(
+    panel: Panel, quality: Mapping[str, Any], lanes: Sequence[Mapping[str, Any]], glance: Glance
+) -> list[str]:
+    scale, usable = panel.width / glance.duration_s, quality["usable"]
+    heights = (panel.top + _ABOVE_LANES / 2 + (i + 0.5) * _LANE for i in range(len(lanes) + 2))
+    y = next(heights)
+    parts = _lane(panel, y, "can be used", _length(length_s(usable)))
+    parts.append(filled(_bars(panel, np.asarray(usable, np.float64).reshape(-1, 2), scale, y), "--usable"))
+    for lane in lanes:
+        y = next(heights)
+        parts += _lane(
+            panel, y, lane["words"], _length(lane["seconds"]) + ("" if lane["fault"] else ", note")
+        )
+        colour = INK if lane["name"] == "lost" else "--fault" if lane["fault"] else "--note"
+        bars = _bars(panel, glance.runs(BY_NAME[lane["name"]].mask), scale, y)
+        if bars and lane["name"] in _HATCHES:
+            fill = f"fill: url(#glance-{lane['name']}); stroke: var({colour}); stroke-width: 0.8"
+            parts.append(f'<path d="{bars}" style="{fill}"/>')
+        else:
+            parts.append(filled(bars, colour, colour, 0.8))
+    if len(glance.events_s):
+        y = next(heights)
         n_events = (quality.get("events") or {}).get("n_events", len(glance.events_s))
-        axes.text(1.008, y, count(n_events), transform=axes.get_yaxis_transform(), **_ASIDE)
-    axes.set_yticks(range(len(labels)), labels)
-    axes.tick_params(axis="y", length=0)
-    for y in range(len(labels)):
-        axes.axhline(y, color=RULE, linewidth=0.5, zorder=0)
-    axes.spines["left"].set_visible(False)
+        parts += _lane(panel, y, "events", count(n_events))
+        at = (panel.left + glance.events_s * scale).tolist()
+        parts.append(line("".join(f"M{x:.1f} {y - 5.7:.1f}v11.4" for x in at), "--other", 1.2))
+    return [*parts, *edges(panel, left=False, below=RULE)]
 
 
-def _beside(axes: Any, y: float, seconds: float, more: str = "") -> None:
-    text = (f"{number(seconds)} s" if seconds < 100 else clock(seconds)) + more
-    axes.text(1.008, y, text, transform=axes.get_yaxis_transform(), **_ASIDE)
+def _lane(panel: Panel, y: float, name: str, beside: str) -> list[str]:
+    """The rule of a lane, its name at the left and what stands at its right."""
+    return [
+        line(f"M{panel.left:.1f} {y:.1f}h{panel.width:.1f}", RULE, 0.5),
+        text(panel.left - 7, y + 3.4, name, anchor="end"),
+        text(panel.right + 4, y + 3, beside, colour=QUIET, size=SMALL),
+    ]
 
 
-def _spans(axes: Any, runs_s: Any, y: float, colour: str, hatch: str, filled: bool) -> None:
-    """Bars of one lane; pattern tells lanes apart where colour does not."""
-    if not len(runs_s):
-        return
-    axes.broken_barh(
-        [(start, stop - start) for start, stop in runs_s],
-        (y - 0.33, 0.66),
-        facecolor=colour if filled else PANEL,
-        edgecolor=colour,
-        hatch=hatch,
-        linewidth=0.8,
-    )
+def _length(seconds: float) -> str:
+    return f"{number(seconds)} s" if seconds < 100 else clock(seconds)
 
 
-def _draw_activities(axes: Any, activities: Sequence[Activity], duration_s: float) -> None:
-    axes.set_ylim(0, 1)
-    axes.set_yticks([])
-    for spine in axes.spines.values():
-        spine.set_visible(False)
-    axes.text(_at_edge(axes), 0.1, "activities", transform=axes.transAxes, va="bottom")
-    width_pt = axes.get_position().width * WIDTH_IN * 72
+def _bars(panel: Panel, runs_s: Floats, scale: float, y: float) -> str:
+    return boxes((panel.left + runs_s * scale).tolist(), y - _LANE / 3, _LANE * 2 / 3)
+
+
+def _doings(panel: Panel, activities: Sequence[Activity], duration_s: float) -> list[str]:
+    """Bars whose height says how much of the body moved, with words where there is room."""
+    scale = panel.width / duration_s
+    parts = [text(_EDGE, panel.bottom - 4, "activities")]
     by_height: dict[float, list[tuple[float, float]]] = {}
     for activity in activities:
         start, stop = (min(max(t, 0.0), duration_s) for t in (activity.start_s, activity.stop_s))
         if stop <= start:
             continue
-        height = INTENSITY_HEIGHT.get(activity.intensity, 0.4) * 0.5
-        by_height.setdefault(height, []).append((start, stop - start))
-        room = int((stop - start) / duration_s * width_pt / 4.9)
+        height = INTENSITY_HEIGHT.get(activity.intensity, 0.4) * 0.5 * panel.height
+        bar = panel.left + start * scale, panel.left + stop * scale
+        by_height.setdefault(height, []).append(bar)
+        room = math.floor((bar[1] - bar[0]) / 4.9)
         if room >= 4:
-            axes.text(start, height + 0.06, _short(activity.activity, room), fontsize=8.5)
+            words = short(activity.activity, room)
+            parts.append(text(bar[0], panel.bottom - height - 2.6, words, size=SMALL))
     for height, bars in by_height.items():
-        axes.broken_barh(bars, (0, height), facecolor=ACTIVITY, edgecolor=INK, linewidth=0.4)
-
-
-def _short(text: str, n: int) -> str:
-    """`text` on one line, at most `n` characters long."""
-    text = " ".join("".join(c if c.isprintable() else " " for c in text).split())
-    return text if len(text) <= n else text[: max(n - 1, 1)].rstrip() + "…"
-
-
-def _time_axis(axes: Any, duration_s: float, last: bool) -> None:
-    axes.set_xlim(0, duration_s)
-    if not last:
-        axes.set_xticks([])
-        axes.spines["bottom"].set_color(RULE)
-        return
-    # A pause by the stamps may last for years: however long it was, the axis has no more marks.
-    halves = -(-duration_s // (12 * _HALF_DAY_S))
-    step = next((step for step in _TIME_STEPS_S if duration_s / step <= 12), halves * _HALF_DAY_S)
-    ticks = np.arange(0, duration_s * 1.000001, step)
-    axes.set_xticks(ticks)
-    axes.set_xticklabels([clock(tick, 0 if step >= 1 else 1) for tick in ticks])
-    form = "hours:minutes:seconds" if duration_s >= 3600 else "minutes:seconds"
-    axes.set_xlabel(f"time from the first sample ({form})")
-
-
-def _draw_spectrum(axes: Any, spectrum: Spectrum, unit: str, labels: Sequence[LineLabel]) -> None:
-    from matplotlib.ticker import LogLocator, NullLocator
-
-    frequency_hz, amplitude = _thinned(spectrum.frequency_hz[1:], np.sqrt(spectrum.density[1:]))
-    positive = amplitude[amplitude > 0]
-    top = float(positive.max()) if len(positive) else 1.0
-    floor = max(float(positive.min()) if len(positive) else 0.1, top * 1e-7)
-    factor, printed = prefix_for(top, unit)
-    if factor == 1 and top < 1:
-        factor, printed = prefix_for(float(np.sqrt(top * floor)), unit)
-    axes.set_xscale("log")
-    axes.set_yscale("log")
-    axes.axvspan(*MOVEMENT_BAND_HZ, facecolor=WASH, edgecolor=RULE, linewidth=0.6, zorder=0)
-    axes.plot(frequency_hz, np.maximum(amplitude, floor) / factor, color=FIELD, linewidth=1.0)
-    axes.set_xlim(*reach_hz(spectrum))
-    axes.set_ylim(floor / factor * 0.6, top / factor * 2)
-    axes.grid(color=RULE, linewidth=0.5)
-    axes.set_axisbelow(True)
-    axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
-    for axis in (axes.xaxis, axes.yaxis):
-        axis.set_major_formatter(lambda value, _: number(value))
-        axis.set_minor_locator(NullLocator())
-    axes.set_xlabel("frequency (Hz)")
-    axes.set_ylabel(f"amplitude density ({printed}/√Hz)")
-    axes.text(0.55, 0.03, "movement 0.5–10 Hz", transform=axes.get_xaxis_transform(), fontsize=9, color=QUIET)
-    _mark_lines(axes, labels)
-
-
-def _thinned(frequency_hz: Any, amplitude: Any, at_most: int = 2000) -> tuple[Any, Any]:
-    """Peaks survive: of neighbours that share a place the largest is kept."""
-    n = len(frequency_hz)
-    if n <= at_most:
-        return frequency_hz, amplitude
-    starts = np.unique(np.geomspace(1, n, at_most).astype(np.int64) - 1)
-    return frequency_hz[starts], np.maximum.reduceat(amplitude, starts)
-
-
-def _mark_lines(axes: Any, labels: Sequence[LineLabel]) -> None:
-    """A dashed line where each mains line appears, led up to its label above the panel."""
-    for label in labels:
-        above = (LABEL_ROW_IN * label.row + 0.1) / PANEL_IN
-        if label.at_hz is not None:
-            axes.plot(
-                [label.at_hz] * 2,
-                [0, 1 + above],
-                transform=axes.get_xaxis_transform(),
-                color=FAULT,
-                linewidth=1.0,
-                linestyle=(0, (4, 2)),
-                zorder=1,
-                clip_on=False,
-                scalex=False,
-                scaley=False,
-            )
-        axes.text(
-            label.x_in / (WIDTH_IN - SPECTRUM_LEFT_IN - SPECTRUM_RIGHT_IN),
-            1 + above,
-            label.text,
-            transform=axes.transAxes,
-            ha="right" if label.leftwards else "left",
-            va="center",
-            fontsize=9,
-        )
+        parts.append(filled(boxes(bars, panel.bottom - height, height), "--activity", INK, 0.4))
+    return [*parts, *edges(panel, left=False)]

@@ -13,15 +13,16 @@ from pipeline.report import words
 from pipeline.report.advice import advice
 from pipeline.report.analysed import length_s, within_s
 from pipeline.report.course import clock, losses
+from pipeline.report.drawn import Drawn
 from pipeline.report.glance import Glance
 from pipeline.report.margins import session_margins
 from pipeline.report.parts import Activity, script, templates
-from pipeline.report.pictures import glance_figure, spectrum_figure
+from pipeline.report.pictures import glance_picture
 from pipeline.report.review import review_of, session_review
 from pipeline.report.signal import session_part
+from pipeline.report.spectrum_picture import spectrum_picture
 from pipeline.report.starts import started_words
 from pipeline.report.strip import strip_svg
-from pipeline.report.svg import draw
 from pipeline.report.viewer import Seen, see
 from pipeline.report.whole import whole
 from pipeline.study import Decision
@@ -54,6 +55,7 @@ def write_report(
     strip: Path,
     review: Decision | None = None,
     signal: Mapping[str, Any] | None = None,
+    drawn: Drawn | None = None,
 ) -> None:
     """Write the page of one session and its strip. The same input gives the same bytes.
 
@@ -62,8 +64,8 @@ def write_report(
     quality : mapping
         What stands in ``quality.json``.
     samples, findings : Path
-        The session's Parquet files; read block by block. Slower channels are taken from
-        ``samples_<rate>hz.parquet`` beside `samples`, events from ``events.parquet``.
+        The session's Parquet files. Slower channels are taken from ``samples_<rate>hz.parquet`` beside
+        `samples`, events from ``events.parquet``.
     activities : sequence of Activity
         The session's part of the activity log; times in seconds from its first sample.
     out, strip : Path
@@ -72,12 +74,14 @@ def write_report(
         What a person decided about the session.
     signal : mapping or None
         Whether it carries the signal, by `pipeline.signal.session_signal`.
+    drawn : Drawn or None
+        What was drawn of `samples` and what stands beside them; without it they are read, block by block.
     """
     activities = [_Doing(one) for one in activities]
     found, every = _findings(findings)
     readable = quality["verdict"] != "unreadable" and samples.exists()
     all_lost = quality["conditions"].get("lost", {}).get("fraction") == 1.0
-    seen = see(quality, samples, every, activities, all_lost) if readable else None
+    seen = see(quality, samples, every, activities, all_lost, drawn) if readable else None
     glance, margins, copying = (
         seen.glance if seen else None,
         session_margins(quality),
@@ -270,24 +274,10 @@ def _no_spectrum(glance: Glance) -> list[str]:
 def _pictures(
     quality: Mapping[str, Any], glance: Glance, activities: Sequence[Activity]
 ) -> dict[str, Markup]:
-    session = quality["session"]
-    names = ", ".join(envelope.channel.name for envelope in glance.envelopes)
-    occur = ", ".join(c["words"] for c in words.conditions_words(quality)) or "none"
-    pictures = {
-        "glance": draw(
-            "glance",
-            f"The whole recording {session} over time: channels {names}; conditions that occur: {occur}.",
-            lambda: glance_figure(quality, glance, activities),
-        )
-    }
+    pictures = {"glance": glance_picture(quality, glance, activities)}
     if glance.spectra:
         units = {envelope.channel.name: envelope.channel.unit for envelope in glance.envelopes}
-        lines = "; ".join(words.line_words(line) for line in quality["mains_lines"]) or "none stated"
-        pictures["spectrum"] = draw(
-            "spectrum",
-            f"Amplitude density of {', '.join(glance.spectra)} over frequency. Mains lines: {lines}.",
-            lambda: spectrum_figure(glance.spectra, units, quality["mains_lines"]),
-        )
+        pictures["spectrum"] = spectrum_picture(glance.spectra, units, quality["mains_lines"])
     return pictures
 
 

@@ -1,13 +1,13 @@
 """The recording as it travels in the page, to be zoomed into and moved through down to single samples.
 
 A recording that fits the budget travels whole. A longer one travels as the smallest and the largest value of
-every bin, so that no spike disappears, and with every single sample of the moments that decided its verdict.
-The browser makes coarser bins from these; the scripts are ``templates/viewer_layers.js``, which unpacks and
-searches, ``viewer_words.js``, ``viewer_draw.js``, and ``viewer.js``, which listens.
+every bin (`pipeline.report.drawn`), so that no spike disappears, and with every single sample of the moments
+that decided its verdict. The browser makes coarser bins from these; the scripts are
+``templates/viewer_layers.js``, which unpacks and searches, ``viewer_words.js``, ``viewer_draw.js``, and
+``viewer.js``, which listens.
 """
 
 import base64
-import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,30 +19,25 @@ from markupsafe import Markup
 
 from pipeline.recording import Block, Recording
 from pipeline.report import moments, words
-from pipeline.report.glance import Glance, event_times, look, recordings_of, uncovered
+from pipeline.report.drawn import Bins, Drawn, draw_files
+from pipeline.report.glance import Glance, event_times, recordings_of, together, uncovered
 from pipeline.report.layers import Layer
 from pipeline.report.parts import Activity, script
+from pipeline.report.segments import Segment, joined
 from pipeline.report.starts import clock_time
 from schemas.conditions import CONDITIONS
 
-WHOLE_VALUES = 400_000
-"""Samples times channels up to which a recording travels whole."""
-BOUNDS = 480_000
-"""Least and largest values of bins, all channels together, of one that does not."""
 SINGLE_VALUES = 80_000
 """Samples times channels of the moments that travel beside bins."""
-PACKED_BYTES = 540_000
-"""What all of it may take, deflated; a third more in the page."""
 LONGEST_MOMENT_S, SHORTEST_MOMENT_S = 10.0, 1.0
 MOST_KNOTS = 2000
 MOST_EVENTS = 5000
 """Events up to which each travels with its own time; of more, one for each column of the picture."""
-_ZLIB_LEVEL = 6
 
 
 @dataclass(frozen=True)
 class Seen:
-    """What one pass over the samples gives the page.
+    """What a session's recordings give its page.
 
     ``viewer`` is what the macro of ``viewer.html`` takes, ``stills`` what that of ``moments.html`` takes.
     """
@@ -58,40 +53,40 @@ def see(
     findings: Sequence[Mapping[str, Any]],
     activities: Sequence[Activity],
     all_lost: bool = False,
+    drawn: Drawn | None = None,
 ) -> Seen | None:
-    """Look at a session's recordings once, for all its pictures; None where they have no rows.
+    """What a page shows of a session's recordings; None where they have no rows.
 
     Parameters
     ----------
     quality : mapping
         What stands in ``quality.json``.
     samples : Path
-        The session's samples; read block by block, with what stands beside them.
+        The session's samples, with what stands beside them.
     findings : sequence of mapping
         Rows of ``findings.parquet``.
     activities : sequence of Activity
         The session's part of the activity log.
     all_lost : bool
         Whether not a sample of any field came.
+    drawn : Drawn or None
+        What was drawn of these files, of which only the moments are read then; without it all is, once.
     """
-    recordings = [one for one in recordings_of(samples) if one.n_rows]
-    chosen = moments.choose(quality, findings, _moment_s(recordings))
-    packs = {
-        one.path: Pack(one, step, chosen) for one, step in zip(recordings, _steps(recordings), strict=True)
-    }
-    glance = look(
-        samples, float(quality["duration_s"] or 0), all_lost, lambda one, block: packs[one.path].add(block)
-    )
-    if glance is None:
+    drawn = drawn or draw_files(samples, float(quality["duration_s"] or 0))
+    if drawn is None:
         return None
-    viewer = _viewer(quality, list(packs.values()), chosen, activities, glance.duration_s)
+    recordings = recordings_of(samples)
+    glance = together(recordings, drawn.glances, samples.with_name("events.parquet"), all_lost)
+    chosen = moments.choose(quality, findings, _moment_s(recordings))
+    packs = [Pack(one, bins, chosen) for one, bins in zip(recordings, drawn.bins, strict=True)]
+    viewer = _viewer(quality, packs, chosen, activities, glance.duration_s)
     viewer["facts"]["lost"] = _lost(recordings, glance.duration_s, all_lost)
     viewer["facts"]["events"] = _events(samples, glance)
     stills = [
         {
             "n": i,
             "moment": moment,
-            "picture": moments.picture(moment, [t for pack in packs.values() for t in pack.traces(moment)]),
+            "picture": moments.picture(moment, [t for pack in packs for t in pack.traces(moment)]),
         }
         for i, moment in enumerate(chosen)
     ]
@@ -115,31 +110,21 @@ def _events(samples: Path, glance: Glance) -> dict[str, Any]:
 
 
 class Pack:
-    """One recording's layers: bins of all of it, and single samples where these are not that already."""
+    """One recording as it travels: bins of all of it, and single samples where these are not that already."""
 
-    def __init__(self, recording: Recording, step: int, chosen: Sequence[moments.Moment]) -> None:
-        self.recording = recording
-        self.stretches = _stretches(recording, chosen)
-        self.base = Layer(recording.channels, 0, recording.n_rows, step)
-        parts = self.stretches if step > 1 else []
-        self.details = [Layer(recording.channels, start, stop, 1) for start, stop in parts]
+    def __init__(self, recording: Recording, bins: Bins, chosen: Sequence[moments.Moment]) -> None:
+        self.recording, self.bins = recording, bins
+        self._read = [_single(recording, *rows) for rows in _stretches(recording, chosen)]
 
-    def add(self, block: Block) -> None:
-        """Take a block of the recording."""
-        for layer in (self.base, *self.details):
-            layer.add(block)
-
-    def coarsen(self) -> None:
-        """Put two bins into one; of single samples those of the moments stay."""
-        if self.base.step == 1:
-            self.details = [self.base.part(start, stop) for start, stop in self.stretches]
-        self.base = self.base.coarser()
+    @property
+    def details(self) -> list[Layer]:
+        """Single samples that travel beside bins."""
+        return self._read if self.bins.step > 1 else []
 
     def traces(self, moment: moments.Moment) -> list[moments.Trace]:
         """Every single sample of the moment, channel by channel."""
         start, stop = self.recording.rows_at(np.array([moment.start_s, moment.stop_s])).tolist()
-        layers = [self.base] if self.base.step == 1 else self.details
-        for layer in layers:
+        for layer in self._read:
             if layer.first <= start < stop <= layer.stop:
                 time_s = self.recording.clock.time_s(np.arange(start, stop))
                 part = slice(start - layer.first, stop - layer.first)
@@ -149,10 +134,19 @@ class Pack:
                 ]
         return []
 
-    def packed(self) -> tuple[list[dict[str, Any]], bytes]:
+    def packed(self) -> tuple[list[Mapping[str, Any]], list[Segment]]:
         """Facts and bytes of each layer, the bins of all of it first."""
-        both = [layer.packed() for layer in (self.base, *self.details)]
-        return [facts for facts, _ in both], b"".join(data for _, data in both)
+        own = [layer.packed() for layer in self.details]
+        facts = [self.bins.facts, *(facts for facts, _ in own)]
+        return facts, [self.bins.segment, *(Segment.of(data) for _, data in own)]
+
+
+def _single(recording: Recording, start: int, stop: int) -> Layer:
+    """Every sample of the rows [start, stop)."""
+    layer = Layer(recording.channels, start, stop, 1)
+    names = [*(channel.name for channel in recording.channels), "quality"]
+    layer.add(Block(start, recording.read(names, start, stop)))
+    return layer
 
 
 def _moment_s(recordings: Sequence[Recording]) -> float:
@@ -160,23 +154,6 @@ def _moment_s(recordings: Sequence[Recording]) -> float:
     in_a_second = sum(one.sample_hz * len(one.channels) for one in recordings) or 1.0
     most_s = SINGLE_VALUES / moments.MOST_MOMENTS / in_a_second
     return min(max(most_s, SHORTEST_MOMENT_S), LONGEST_MOMENT_S)
-
-
-def _steps(recordings: Sequence[Recording]) -> list[int]:
-    """Rows in a bin for each recording, powers of two; the bins of all last about equally long."""
-    if sum(one.n_rows * len(one.channels) for one in recordings) <= WHOLE_VALUES:
-        return [1] * len(recordings)
-    fastest_hz = max(one.sample_hz for one in recordings)
-    step = 1
-    while True:
-        step *= 2
-        steps = [1 << max(int(np.log2(step * one.sample_hz / fastest_hz)), 0) for one in recordings]
-        bounds = sum(
-            (1 if own == 1 else 2) * len(one.channels) * -(-one.n_rows // own)
-            for one, own in zip(recordings, steps, strict=True)
-        )
-        if bounds <= BOUNDS:
-            return steps
 
 
 def _stretches(recording: Recording, chosen: Sequence[moments.Moment]) -> list[tuple[int, int]]:
@@ -192,17 +169,6 @@ def _stretches(recording: Recording, chosen: Sequence[moments.Moment]) -> list[t
     return joined
 
 
-def _deflated(packs: Sequence[Pack]) -> tuple[list[list[dict[str, Any]]], bytes]:
-    """Facts of the layers of each recording, and all bytes deflated; bins grow until they fit the budget."""
-    while True:
-        packed = [pack.packed() for pack in packs]
-        data = zlib.compress(b"".join(own for _, own in packed), _ZLIB_LEVEL)
-        if len(data) <= PACKED_BYTES or all(len(pack.base.bits) == 1 for pack in packs):
-            return [facts for facts, _ in packed], data
-        for pack in packs:
-            pack.coarsen()
-
-
 def _viewer(
     quality: Mapping[str, Any],
     packs: Sequence[Pack],
@@ -210,7 +176,9 @@ def _viewer(
     activities: Sequence[Activity],
     duration_s: float,
 ) -> dict[str, Any]:
-    layers, data = _deflated(packs)
+    packed = [pack.packed() for pack in packs]
+    layers = [own for own, _ in packed]
+    data = joined([segment for _, own in packed for segment in own])
     facts = {
         "duration_s": duration_s,
         "clock_time": clock_time(quality),
@@ -246,9 +214,7 @@ def _viewer(
 
 def _recording_facts(pack: Pack, layers: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     recording, channels = pack.recording, []
-    for i, channel in enumerate(recording.channels):
-        known = pack.base.low[i][~np.isnan(pack.base.low[i])], pack.base.high[i][~np.isnan(pack.base.high[i])]
-        largest = max((float(np.abs(values).max()) for values in known if len(values)), default=0.0)
+    for channel, largest in zip(recording.channels, pack.bins.largest, strict=True):
         factor, unit = words.prefix_for(largest, channel.unit)
         decimals = int(np.clip(np.ceil(-np.log10(abs(channel.scale) / factor)), 0, 6))
         channels.append(
@@ -302,13 +268,13 @@ def _straight(rows: Any, seconds: Any, within_s: float) -> list[int]:
 
 def _travels(packs: Sequence[Pack]) -> str:
     """What of the recording is in the page, in words."""
-    if all(pack.base.step == 1 for pack in packs):
+    if all(pack.bins.step == 1 for pack in packs):
         return "Every single sample of the recording is in this page."
-    longest = max(packs, key=lambda pack: pack.base.step / pack.recording.sample_hz)
-    each_s = longest.base.step / longest.recording.sample_hz
+    longest = max(packs, key=lambda pack: pack.bins.step / pack.recording.sample_hz)
+    each_s = longest.bins.step / longest.recording.sample_hz
     said = (
         f"Of the whole recording this page holds the smallest and the largest value of every "
-        f"{longest.base.step} samples ({words.span_words(each_s)})"
+        f"{longest.bins.step} samples ({words.span_words(each_s)})"
     )
     if any(pack.details for pack in packs):
         return said + ", and every single sample of the moments below."

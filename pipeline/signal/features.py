@@ -1,13 +1,14 @@
 """Six simple features of the field in windows of 2 s, block by block."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.recording import Recording, open_recording
+from pipeline.recording import Block, Recording, open_recording
 from pipeline.signal.windows import CLASSES, Bools, Floats, Ints, Windows, no_windows
 from schemas.conditions import FAULT_MASK
 
@@ -55,42 +56,113 @@ def windows_of(samples: Path, activities: Sequence[Logged], analysed: Sequence[S
     analysed : sequence of (start_s, stop_s)
         What is analysed: what the verdict lets through, or what a person decided; ascending, disjoint.
     """
-    if not activities:
-        return no_windows("the activity log says nothing of this session")
-    if not samples.exists():
-        return no_windows("the session has no recording")
-    files = (samples, *sorted(samples.parent.glob("samples_*hz.parquet")))
-    recording = next((one for one in map(open_recording, files) if one.of_kind("field")), None)
+    windowing = Windowing(_recordings(samples), activities)
+    if windowing.recording is not None:
+        for block in windowing.recording.blocks((windowing.channel, "quality")):
+            windowing.add(block)
+    return of_analysed(windowing.finished(), samples, analysed)
+
+
+def of_analysed(windows: Windows, samples: Path, analysed: Sequence[Sequence[float]]) -> Windows:
+    """The same windows, of which those are usable that are analysed; `samples` are what they were made of."""
+    recording = _of_field(_recordings(samples)) if len(windows) else None
     if recording is None:
-        return no_windows("the layout names no field channel")
-    channel = recording.of_kind("field")[0].name
+        return windows
+    start_s, stop_s = _edges(recording, len(windows))
+    usable = _inside(start_s, stop_s, np.array(analysed, np.float64).reshape(-1, 2)) >= 0
+    return replace(windows, usable=usable)
+
+
+def _recordings(samples: Path) -> list[Recording]:
+    """The recordings of a session as their files stand, the main one first."""
+    files = (samples, *sorted(samples.parent.glob("samples_*hz.parquet"))) if samples.exists() else ()
+    return [open_recording(path) for path in files]
+
+
+def _of_field(recordings: Sequence[Recording]) -> Recording | None:
+    return next((one for one in recordings if one.of_kind("field")), None)
+
+
+class Windowing:
+    """A session's first field channel on its way past, block by block, in windows of 2 s.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        The session's, the main one first, the others by the names of their files.
+    activities : sequence
+        The session's part of the activity log.
+
+    Attributes
+    ----------
+    recording : Recording or None
+        Whose blocks :meth:`add` takes; None where there is nothing to take.
+    channel : str
+        The column of it that is looked at.
+    """
+
+    def __init__(self, recordings: Sequence[Recording], activities: Sequence[Logged]) -> None:
+        self.recording, self.channel, self._absent = None, "", ""
+        self._activities = activities
+        self._features, self._clean = list[Floats](), list[Floats]()
+        self._values, self._quality = np.empty(0, np.float32), np.empty(0, np.uint32)
+        found = _of_field(recordings)
+        if not activities:
+            self._absent = "the activity log says nothing of this session"
+        elif not recordings:
+            self._absent = "the session has no recording"
+        elif found is None:
+            self._absent = "the layout names no field channel"
+        else:
+            self.channel = found.of_kind("field")[0].name
+            self._absent = _unfit(found)
+            self.recording = None if self._absent else found
+
+    def add(self, block: Block) -> None:
+        """Take the next block of the recording: its field and its quality."""
+        if self.recording is None:
+            return
+        values = np.concatenate((self._values, block.columns[self.channel]))
+        quality = np.concatenate((self._quality, block.columns["quality"]))
+        n_rows, n_mean = _rows_of_window(self.recording.sample_hz), _rows_of_value(self.recording.sample_hz)
+        n = len(values) // n_rows * n_rows
+        if n:
+            means = averaged(values[:n].reshape(-1, n_rows), n_mean)
+            self._features.append(features_of(means, self.recording.sample_hz / n_mean))
+            self._clean.append(_clean_share(values[:n], quality[:n], n_rows))
+        # What is left at the end of a recording is dropped.
+        self._values, self._quality = values[n:], quality[n:]
+
+    def finished(self) -> Windows:
+        """What was seen; no window is usable yet."""
+        if self.recording is None:
+            return no_windows(self._absent, self.channel)
+        found, clean = np.concatenate(self._features), np.concatenate(self._clean)
+        start_s, stop_s = _edges(self.recording, len(clean))
+        # A window across a pause or a restart is none.
+        found[np.abs(stop_s - start_s - WINDOW_S) > 0.05 * WINDOW_S] = np.nan
+        spans = np.array([(row.start_s, row.stop_s) for row in self._activities]).reshape(-1, 2)
+        stretch = _inside(start_s, stop_s, spans)
+        intensity = np.array([*(CLASSES.index(row.intensity) for row in self._activities), -1], np.int64)
+        unknown = np.zeros(len(clean), np.bool_)
+        return Windows(start_s, intensity[stretch], stretch, found, clean, unknown, self.channel)
+
+
+def _unfit(recording: Recording) -> str:
+    """Why a recording has no windows, or ''."""
     if recording.sample_hz < 2 * BAND_HZ[1]:
-        return no_windows(f"sampled too slowly: frequencies up to {BAND_HZ[1]:g} Hz are looked at", channel)
+        return f"sampled too slowly: frequencies up to {BAND_HZ[1]:g} Hz are looked at"
     if recording.n_rows < _rows_of_window(recording.sample_hz):
-        return no_windows(f"shorter than one window of {WINDOW_S:g} s", channel)
-    return _looked_at(recording, channel, activities, analysed)
+        return f"shorter than one window of {WINDOW_S:g} s"
+    return ""
 
 
-def _looked_at(
-    recording: Recording, channel: str, activities: Sequence[Logged], analysed: Sequence[Sequence[float]]
-) -> Windows:
-    n_rows, n_mean = _rows_of_window(recording.sample_hz), _rows_of_value(recording.sample_hz)
-    features, clean = list[Floats](), list[Floats]()
-    for values, quality in _whole_windows(recording, channel, n_rows):
-        means = averaged(values.reshape(-1, n_rows), n_mean)
-        features.append(features_of(means, recording.sample_hz / n_mean))
-        clean.append(_clean_share(values, quality, n_rows))
-    first = np.arange(sum(map(len, clean)), dtype=np.int64) * n_rows
+def _edges(recording: Recording, n_windows: int) -> tuple[Floats, Floats]:
+    """When each window begins and ends, in seconds."""
+    n_rows = _rows_of_window(recording.sample_hz)
+    first = np.arange(n_windows, dtype=np.int64) * n_rows
     start_s = recording.clock.time_s(first)
-    stop_s = recording.clock.time_s(first + n_rows - 1) + 1 / recording.sample_hz
-    found = np.concatenate(features)
-    # A window across a pause or a restart is none.
-    found[np.abs(stop_s - start_s - WINDOW_S) > 0.05 * WINDOW_S] = np.nan
-    spans = np.array([(row.start_s, row.stop_s) for row in activities]).reshape(-1, 2)
-    stretch = _inside(start_s, stop_s, spans)
-    intensity = np.array([*(CLASSES.index(row.intensity) for row in activities), -1], np.int64)
-    is_analysed = _inside(start_s, stop_s, np.array(analysed, np.float64).reshape(-1, 2)) >= 0
-    return Windows(start_s, intensity[stretch], stretch, found, np.concatenate(clean), is_analysed, channel)
+    return start_s, recording.clock.time_s(first + n_rows - 1) + 1 / recording.sample_hz
 
 
 def _rows_of_value(sample_hz: float) -> int:
@@ -100,20 +172,6 @@ def _rows_of_value(sample_hz: float) -> int:
 def _rows_of_window(sample_hz: float) -> int:
     n_mean = _rows_of_value(sample_hz)
     return n_mean * round(WINDOW_S * sample_hz / n_mean)
-
-
-def _whole_windows(
-    recording: Recording, channel: str, n_rows: int
-) -> Iterator[tuple[npt.NDArray[Any], npt.NDArray[np.uint32]]]:
-    """Field and quality block by block, cut at the ends of windows; what is left at the end is dropped."""
-    values, quality = np.empty(0, np.float32), np.empty(0, np.uint32)
-    for block in recording.blocks((channel, "quality")):
-        values = np.concatenate((values, block.columns[channel]))
-        quality = np.concatenate((quality, block.columns["quality"]))
-        n = len(values) // n_rows * n_rows
-        if n:
-            yield values[:n], quality[:n]
-            values, quality = values[n:], quality[n:]
 
 
 def averaged(values: npt.NDArray[Any], n_mean: int) -> Floats:

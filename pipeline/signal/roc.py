@@ -121,7 +121,8 @@ def at_grid(false: Floats, true: Floats) -> Floats:
 
 def members(label: Ints, names: tuple[str, ...]) -> Bools:
     """Which windows are of one of these classes."""
-    is_in: Bools = np.isin(label, [CLASSES.index(name) for name in names])
+    wanted = np.array([*(name in names for name in CLASSES), False])  # the last is of windows without a class
+    is_in: Bools = wanted[label]
     return is_in
 
 

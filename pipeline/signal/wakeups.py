@@ -69,13 +69,14 @@ def wakes(windows: Windows, levels: Floats = LEVELS_V) -> Wakes:
     rises = state & ~np.concatenate((np.zeros((len(levels), 1), np.bool_), state[:, :-1]), axis=1)
     at_rest = kept & (label == 0)
     n, missed = np.zeros(len(CLASSES), np.int64), np.zeros((len(levels), len(CLASSES)), np.int64)
-    for stretch in np.unique(windows.stretch[kept & (label >= 0)]):
-        at = np.flatnonzero(windows.stretch == stretch)
-        if 2 * int(kept[at].sum()) < len(at):
-            continue
-        which = int(label[at[0]])
-        n[which] += 1
-        missed[:, which] += ~state[:, at[kept[at]]].any(axis=1)
+    at, begins, lasts = windows.by_stretch
+    if len(at):
+        counted = np.flatnonzero(2 * np.add.reduceat(kept[at], begins, dtype=np.int64) >= lasts)
+        which = label[at[begins[counted]]]
+        noticed = np.logical_or.reduceat(state[:, at] & kept[at], begins, axis=1)[:, counted]
+        for i in range(len(CLASSES)):
+            n[i] = int((which == i).sum())
+            missed[:, i] = (~noticed[:, which == i]).sum(axis=1)
     false: npt.NDArray[np.int64] = rises[:, at_rest].sum(axis=1)
     awake: npt.NDArray[np.int64] = state[:, at_rest].sum(axis=1)
     return Wakes(int(at_rest.sum()), false, awake, missed[:, 1:], n[1:], n[0] - missed[:, 0], int(n[0]))

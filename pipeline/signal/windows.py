@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -75,6 +76,17 @@ class Windows:
         """Windows that are left after exclusions: analysed as a whole, and clean but for a few samples."""
         return self.valued & self.usable & (self.clean >= CLEAN_SHARE)
 
+    @cached_property
+    def by_stretch(self) -> tuple[Ints, Ints, Ints]:
+        """Windows that lie in a stretch of the log, stretch by stretch, each in the order of time.
+
+        Which they are; where each stretch begins among these; and how many windows it has.
+        """
+        inside = np.flatnonzero(self.stretch >= 0)
+        at = inside[np.argsort(self.stretch[inside], kind="stable")]
+        _, begins, lasts = np.unique(self.stretch[at], return_index=True, return_counts=True)
+        return at, begins, lasts
+
 
 def no_windows(absent: str, channel: str = "") -> Windows:
     """A session without windows, and why."""
@@ -110,7 +122,7 @@ def read_windows(path: Path) -> Windows:
     ValueError
         Where the file is another one.
     """
-    table = pq.read_table(path, use_threads=False)
+    table = pq.ParquetFile(path).read(use_threads=False)
     metadata = {key.decode(): value.decode() for key, value in (table.schema.metadata or {}).items()}
     if table.column_names != [column.name for column in WINDOWS] or "absent" not in metadata:
         raise ValueError(f"{path}: expected a table of windows")

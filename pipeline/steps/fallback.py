@@ -7,6 +7,7 @@ from pipeline.errors import Problem
 from pipeline.signal.windows import no_windows, write_windows
 from pipeline.steps.convert import write_setback
 from pipeline.steps.detect import write_detected
+from pipeline.steps.draw import write_undrawn
 from pipeline.steps.job import (
     DumpsChanged,
     Job,
@@ -35,6 +36,8 @@ def write_fallback(step: str, job: Job, error: Exception) -> None:
         write_json(places.validation, outcome)
     elif step == "detect":
         write_detected(places, [Detected()], outcome)
+    elif step == "draw":
+        _draw_nothing(job, problem)
     elif step == "judge":
         _write_nothing(job, problem)
     else:
@@ -49,8 +52,13 @@ def write_fallback(step: str, job: Job, error: Exception) -> None:
         write_windows(no_windows("its page could not be made"), places.signal)
 
 
-def _write_nothing(job: Job, problem: Problem) -> None:
+def _draw_nothing(job: Job, problem: Problem) -> None:
     write_setback(job, "failed", problem)
+    write_undrawn(job)
+
+
+def _write_nothing(job: Job, problem: Problem) -> None:
+    _draw_nothing(job, problem)
     write_unreadable(job, str(problem))
 
 

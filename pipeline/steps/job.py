@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.layouts import Layout
-from pipeline.study import Decision, Session
+from pipeline.study import Decision, Session, Study
 from pipeline.verdict import Policy
 from pipeline.writing import write_text
 
@@ -26,6 +26,18 @@ STEP_CODE = {
         "steps/convert.py",
     ),
     "detect": ("recording", "detectors", "steps/detect.py"),
+    "draw": (
+        "recording",
+        "detectors",
+        "report/drawn.py",
+        "report/glance.py",
+        "report/layers.py",
+        "report/segments.py",
+        "report/spectrum.py",
+        "signal/features.py",
+        "signal/windows.py",
+        "steps/draw.py",
+    ),
     "judge": ("recording", "detectors", "verdict", "steps/judge.py"),
     "report": ("recording", "report", "signal", "steps/present.py", "steps/signal.py"),
     "overview": (
@@ -71,6 +83,16 @@ class Job:
     def places(self) -> "Places":
         """Where this session's files stand."""
         return Places(self.results, self.session.name)
+
+
+@dataclass(frozen=True)
+class Tables:
+    """What the tables and the page over all sessions are made from: once, when all of them are done."""
+
+    study: Study
+    policy: Policy
+    results: Path
+    started: str
 
 
 @dataclass(frozen=True)
@@ -128,13 +150,32 @@ class Places:
         return self._work / "marks.parquet"
 
     @property
+    def marked(self) -> Path:
+        """The main recording with its quality, before the verdict: all of ``samples`` but the policy."""
+        return self.marked_of("")
+
+    def marked_of(self, suffix: str) -> Path:
+        """The same of another recording, by what tells its file apart ('_50hz')."""
+        return self._work / f"samples{suffix}.parquet"
+
+    @property
+    def drawn(self) -> Path:
+        """What the page shows of the recordings, whatever the verdict."""
+        return self._work / "drawn.npz"
+
+    @property
+    def windows(self) -> Path:
+        """Windows of the field beside the activity log, before anything is excluded."""
+        return self._work / "windows.parquet"
+
+    @property
     def strip(self) -> Path:
         """Thin picture for the batch page."""
         return self._work / "strip.svg"
 
     @property
     def signal(self) -> Path:
-        """Windows of the field beside the activity log: whether the study carries the signal."""
+        """The same windows with what is analysed: whether the study carries the signal."""
         return self._work / "signal.parquet"
 
     @property
@@ -164,6 +205,16 @@ class Places:
     def clear_converted(self) -> None:
         """Take away further recordings and events between steps."""
         _remove([*self._work.glob("recording_*hz.parquet"), self.converted_events])
+
+    def clear_marked(self) -> None:
+        """Take away further recordings with their quality before the verdict."""
+        _remove(self._work.glob("samples_*hz.parquet"))
+
+    def clear_samples(self) -> None:
+        """Take away all samples between steps."""
+        self.clear_converted()
+        self.clear_marked()
+        _remove([self.recording, self.marked])
 
     def clear_final(self) -> None:
         """Take away the final files of further recordings and events."""
@@ -243,9 +294,13 @@ def log_rows(session: Session) -> list[list[Any]]:
     return [[a.start_s, a.stop_s, a.activity, a.intensity] for a in session.activities]
 
 
-def write_json(path: Path, content: Mapping[str, Any]) -> None:
-    """Write JSON that is the same for the same content; NaN is refused."""
-    write_text(path, json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+def write_json(path: Path, content: Mapping[str, Any], *, on_one_line: bool = False) -> None:
+    """Write JSON that is the same for the same content; NaN is refused.
+
+    On one line it is written ten times as fast, which counts where there is much of it and nobody reads it.
+    """
+    indent = None if on_one_line else 1
+    write_text(path, json.dumps(content, indent=indent, ensure_ascii=False, allow_nan=False) + "\n")
 
 
 def read_json(path: Path) -> dict[str, Any]:

@@ -2,9 +2,8 @@
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,8 +12,8 @@ import pyarrow.parquet as pq
 
 from pipeline import __version__
 from pipeline.detectors import Detected, Spans, on_main
-from pipeline.recording import BLOCK_ROWS, Recording, copy_events, open_recording, write_samples
-from pipeline.recording.write import Rows
+from pipeline.recording import Recording, copy_events, open_recording
+from pipeline.recording.restamp import KEY, restamp
 from pipeline.steps.detect import read_detected
 from pipeline.steps.job import Job, log_rows, read_json, write_json
 from pipeline.study import Session
@@ -33,15 +32,14 @@ ONE_CUT_S = 1.0
 
 @dataclass(frozen=True)
 class Recorded:
-    """One recording of the session: what tells its file apart, its samples, and its marks by condition."""
+    """One recording of the session: what tells its file apart, and its samples."""
 
     suffix: str
     recording: Recording
-    marks: Mapping[str, Spans]
 
 
 def judge(job: Job) -> str:
-    """Judge a session and write its samples, events, ``findings.parquet`` and ``quality.json``."""
+    """Judge a session; write ``findings.parquet`` and ``quality.json``, stamp its samples and events."""
     conversion = read_json(job.places.conversion)
     counted = conversion["recordings"]
     found, why = read_detected(job.places)
@@ -51,8 +49,7 @@ def judge(job: Job) -> str:
     whole = on_main(found, recordings, job.policy.settings, conversion["nothing_of"])
     verdict = judge_session(whole, _extent(counted, recordings), job.policy)
     recorded = [
-        Recorded(one["suffix"], recording, own.marks)
-        for one, recording, own in zip(counted, recordings, found, strict=True)
+        Recorded(one["suffix"], recording) for one, recording in zip(counted, recordings, strict=True)
     ]
     _write_final(job, recorded, whole, verdict)
     return verdict.sentence
@@ -86,56 +83,24 @@ def _to_nearest(rows: npt.NDArray[np.int64], cuts: npt.NDArray[np.int64]) -> npt
 
 def _write_final(job: Job, recorded: Sequence[Recorded], whole: Detected, verdict: Verdict) -> None:
     """Write all final files; `whole` is what was found on the rows of the main recording, the first."""
-    places, metadata = job.places, {"policy_sha256": job.policy.sha256}
+    places, sha256 = job.places, job.policy.sha256
     places.clear_final()
     n_events = 0
     if recorded and places.converted_events.exists():
-        n_events = copy_events(places.converted_events, metadata, places.events)
+        n_events = copy_events(places.converted_events, {KEY: sha256}, places.events)
     # The main recording last: what stands beside it is complete where it is there.
-    for one in reversed(recorded):
-        _write_samples(one, metadata, places.samples_of(one.suffix))
-    if not recorded:
-        empty = open_recording(places.recording)
-        rows: Iterator[Rows] = iter(())
-        write_samples(places.samples, empty.channels, rows, {**empty.metadata, **metadata}, True)
+    for suffix in reversed([one.suffix for one in recorded] or [""]):
+        restamp(places.marked_of(suffix), sha256, places.samples_of(suffix))
     _write_findings(job, whole)
     quality = _quality(job, recorded, whole, verdict)
     quality["events"] = {"file": places.events.name, "n_events": n_events} if n_events else None
     write_json(places.quality, quality)
 
 
-def _write_samples(one: Recorded, metadata: Mapping[str, str], path: Path) -> None:
-    recording = one.recording
-    names = [channel.name for channel in recording.channels]
-    wanted = [(condition, one.marks.get(condition.name, Spans())) for condition in CONDITIONS]
-
-    def blocks() -> Iterator[Rows]:
-        for block in recording.blocks(names, BLOCK_ROWS):
-            quality = np.zeros(len(block), np.uint32)
-            for condition, spans in wanted:
-                here = spans.clipped(block.start, block.start + len(block))
-                if len(here):
-                    quality[here.mask(block.start, block.start + len(block))] |= condition.mask
-            rows = np.arange(block.start, block.start + len(block), dtype=np.int64)
-            own: dict[str, npt.NDArray[Any]] = {"sample": rows, "quality": quality}
-            own["time_s"] = recording.clock.time_s(rows)
-            yield _present_in(block.columns), {**block.columns, **own}
-
-    write_samples(path, recording.channels, blocks(), {**recording.metadata, **metadata}, with_quality=True)
-
-
-def _present_in(columns: Mapping[str, npt.NDArray[Any]]) -> npt.NDArray[np.bool_]:
-    """What is there: of shape (rows,) where all columns lack the same rows, else (rows, columns)."""
-    there: list[npt.NDArray[np.bool_]] = [~np.isnan(values) for values in columns.values()]
-    if all(np.array_equal(mask, there[0]) for mask in there[1:]):
-        return there[0]
-    return np.stack(there, axis=1)
-
-
 def _write_findings(job: Job, detected: Detected) -> None:
     rows = [{"session": job.session.name, **asdict(finding)} for finding in detected.findings]
     rows.sort(key=lambda row: (row["start_s"], row["detector"], row["channel"] or ""))
-    table = arrow_table(FINDINGS, rows, {"session": job.session.name, "policy_sha256": job.policy.sha256})
+    table = arrow_table(FINDINGS, rows, {"session": job.session.name, KEY: job.policy.sha256})
     pandera_schema(FINDINGS).validate(table.to_pandas(), lazy=True)
     with written_aside(job.places.findings) as aside:
         pq.write_table(table, aside, compression="zstd")

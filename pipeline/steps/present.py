@@ -13,6 +13,7 @@ from pipeline import __version__
 from pipeline.crosscheck import Entry, Stated, check_study, dump_files
 from pipeline.frames.read import EMPTY_SHA256
 from pipeline.report import write_overview, write_report
+from pipeline.report.drawn import read_drawn
 from pipeline.report.methods import Facts
 from pipeline.report.paper import write_paper
 from pipeline.report.review import review_of
@@ -40,6 +41,7 @@ def report(job: Job) -> str:
         places.strip,
         job.review,
         look_for_signal(job, quality),
+        read_drawn(places.drawn, places.samples),
     )
     return "written"
 
@@ -66,7 +68,7 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
         "matters": [asdict(matter) for matter in matters],
     }
     write_overview(qualities, strips, run, results, reviews, paper, check_signal(study, places))
-    write_json(results / ".work" / STUDY_RECORD, study_record(study, policy, reviews))
+    write_json(results / ".work" / STUDY_RECORD, study_record(study, policy, reviews), on_one_line=True)
     write_json(
         results / ".work" / RECORD,
         {

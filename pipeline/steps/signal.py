@@ -11,9 +11,9 @@ from pipeline.signal import (
     session_signal,
     signal_rows,
     study_signal,
-    windows_of,
     write_windows,
 )
+from pipeline.signal.features import of_analysed
 from pipeline.steps.job import Job, Places, to_redo
 from pipeline.steps.tables import write_csv
 from pipeline.study import Study
@@ -29,7 +29,7 @@ def look_for_signal(job: Job, quality: Mapping[str, Any]) -> dict[str, Any]:
     """
     places = job.places
     analysed = analysed_of(quality, review_of(quality, job.review))
-    windows = windows_of(places.samples, job.session.activities, analysed)
+    windows = of_analysed(read_windows(places.windows), places.samples, analysed)
     write_windows(windows, places.signal)
     return session_signal(windows)
 

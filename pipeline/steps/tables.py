@@ -3,7 +3,7 @@
 import csv
 import io
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -36,9 +36,9 @@ def write_tables(
     sessions = [session_row(quality, reviews.get(quality["session"])) for quality in qualities]
     _write_parquet(results / "sessions.parquet", SESSIONS, sessions, metadata)
     write_csv(results / "sessions.csv", SESSIONS, sessions)
-    left_out = [row for quality in qualities for row in exclusions(quality, reviews.get(quality["session"]))]
+    left_out = (row for quality in qualities for row in exclusions(quality, reviews.get(quality["session"])))
     write_csv(results / "exclusions.csv", EXCLUSIONS, left_out)
-    moved = [row for quality in qualities for row in margin_rows(quality)]
+    moved = (row for quality in qualities for row in margin_rows(quality))
     write_csv(results / "margins.csv", MARGINS, moved)
 
 
@@ -144,7 +144,7 @@ def _write_parquet(
         pq.write_table(table, aside, compression="zstd")
 
 
-def write_csv(path: Path, columns: Sequence[Column], rows: Sequence[Mapping[str, Any]]) -> None:
+def write_csv(path: Path, columns: Sequence[Column], rows: Iterable[Mapping[str, Any]]) -> None:
     """RFC 4180; a missing value is an empty field, and no text is a formula."""
     text = io.StringIO()
     writer = csv.DictWriter(text, [column.name for column in columns], lineterminator="\n")

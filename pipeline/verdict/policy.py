@@ -5,6 +5,7 @@ import json
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -53,12 +54,12 @@ class Policy:
         """A number of the section 'verdict'."""
         return self.thresholds[f"verdict.{name}"].value
 
-    @property
+    @cached_property
     def sha256(self) -> str:
         """Digest of every value in force."""
         return digest_of_values({t.key: t.value for t in self.thresholds.values()})
 
-    @property
+    @cached_property
     def settings_sha256(self) -> str:
         """Digest of what detectors need: while it stays, no detector runs again."""
         return digest_of_values(self.settings)

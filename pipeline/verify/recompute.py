@@ -163,8 +163,7 @@ def _run(plan: Plan, sessions: tuple[Session, ...], at_hand: set[str]) -> None:
         for session in sessions:
             for step in SESSION_STEPS:
                 run_here(step, plan.jobs[session.name])
-            plan.jobs[session.name].places.clear_converted()  # half of the room, and not needed any more
-            plan.jobs[session.name].places.recording.unlink(missing_ok=True)
+            plan.jobs[session.name].places.clear_samples()  # most of the room, and not needed any more
             if session.name in at_hand:
                 n += 1
                 print(f"{n} of {len(at_hand)} sessions done again", file=sys.stderr, flush=True)

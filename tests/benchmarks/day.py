@@ -14,7 +14,7 @@ from pathlib import Path
 import invented
 
 BAR_MB = 500.0
-STEPS = ("convert", "validate", "detect", "judge", "report")
+STEPS = ("convert", "validate", "detect", "draw", "judge", "report")
 
 ONE_STEP = """
 import sys

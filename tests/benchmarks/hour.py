@@ -77,14 +77,18 @@ def ours(job: Job) -> Times:
     with watch.of("write_recording"):
         write_placing(job, placing)
     to_recording = sum(watch.times.values())
-    for name, step in (("validate", "validate"), ("detect", "detect"), ("judge, final files", "judge")):
-        with watch.of(name):
+    for step in ("validate", "detect"):
+        with watch.of(step):
             SESSION_STEPS[step](job)
+    # With an activity log, which the other programs do not read: its page holds the check of the signal, too.
+    hours = read_json(job.places.validation)["n_rows"][0] / invented.SAMPLE_HZ / 3600
+    logged = replace(job, session=replace(job.session, activities=invented.activities(hours)))
+    with watch.of("draw, samples"):
+        SESSION_STEPS["draw"](logged)
+    with watch.of("judge, final files"):
+        SESSION_STEPS["judge"](logged)
     watch.times["ours without report"] = sum(watch.times.values())
     watch.times["ours to the recording"] = to_recording
-    # With an activity log, which the other programs do not read: its page holds the check of the signal, too.
-    hours = read_json(job.places.quality)["duration_s"] / 3600
-    logged = replace(job, session=replace(job.session, activities=invented.activities(hours)))
     with watch.of("report"):
         SESSION_STEPS["report"](logged)
     return watch.times
