@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from pipeline.machine import is_alive, start_of
+from pipeline.power import boot
 from pipeline.writing import ASIDE, write_text
 
 if sys.platform != "win32":
@@ -20,34 +21,42 @@ RUN, ENGINE = "run.lock", "engine.lock"
 """Names below ``.work``: who holds the folder, and the workflow engine at work in it."""
 
 
+KILLED = "An earlier run was killed: its lock is lifted."
+CUT_OFF = "An earlier run was cut off: its lock is lifted, and what it did in its last minutes is done again."
+"""What to tell of who left a lock."""
+
+
 class Busy(RuntimeError):
     """Raised where another run is at work in the same results folder."""
 
 
 @contextmanager
-def held(lock: Path) -> Iterator[bool]:
-    """Hold `lock` for this process; give it back at the end. Gives whether a run that was killed had left it.
+def held(lock: Path) -> Iterator[str]:
+    """Hold `lock` for this process; give it back at the end. Gives what became of who left it, or ''.
 
     Raises
     ------
     Busy
         Where a process that is alive holds it; one that was killed does not.
     """
-    claimed = _claim(os.getpid())
     with _one_by_one(lock.parent):
         refuse_if_busy(lock)
-        was_left = lock.exists()
+        left = _left(lock)
         lock.unlink(missing_ok=True)
         try:
             with lock.open("x", encoding="utf-8") as file:
-                file.write(claimed)
+                file.write(_claim(os.getpid()))
+                file.flush()
+                os.fsync(file.fileno())
         except FileExistsError:
             raise Busy(f"Another run began at the same moment ({lock}).") from None
-    try:
-        yield was_left
-    finally:
-        if _read(lock) == claimed:  # else somebody deleted it, and another run is at work
+        except OSError:  # the disk is full, say: nobody holds what is not written
             lock.unlink(missing_ok=True)
+            raise
+    try:
+        yield left
+    finally:
+        release(lock, os.getpid())
 
 
 @contextmanager
@@ -69,6 +78,14 @@ def claim(lock: Path, pid: int) -> None:
     write_text(lock, _claim(pid), lasting=False)
 
 
+def release(lock: Path, pid: int) -> None:
+    """Take away the lock of a process, unless somebody did, and it is another's by now."""
+    with suppress(ValueError, LookupError, TypeError):
+        holder = json.loads(_read(lock) or "")
+        if (holder["pid"], holder["host"]) == (pid, socket.gethostname()):
+            lock.unlink(missing_ok=True)
+
+
 def refuse_if_busy(lock: Path) -> None:
     """Raise Busy where `lock` names a process that is alive, or one of another host."""
     text = _read(lock)
@@ -78,7 +95,7 @@ def refuse_if_busy(lock: Path) -> None:
     try:
         holder = json.loads(text or "")
         pid, host, began = int(holder["pid"]), str(holder["host"]), str(holder["began"])
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, LookupError, TypeError):
         return
     if host != socket.gethostname():
         raise Busy(
@@ -95,6 +112,18 @@ def _read(lock: Path) -> str | None:
         return lock.read_text(encoding="utf-8", errors="replace")
     except FileNotFoundError:
         return None
+
+
+def _left(lock: Path) -> str:
+    """What became of who left a lock; '' where nobody did."""
+    text = _read(lock)
+    if text is None:
+        return ""
+    try:
+        holder = json.loads(text)
+        return KILLED if holder["boot"] and holder["boot"] == boot() else CUT_OFF
+    except (ValueError, LookupError, TypeError):
+        return CUT_OFF
 
 
 def _since(lock: Path) -> str:
@@ -118,4 +147,4 @@ def sweep(results: Path) -> None:
 
 
 def _claim(pid: int) -> str:
-    return json.dumps({"pid": pid, "host": socket.gethostname(), "began": start_of(pid)})
+    return json.dumps({"pid": pid, "host": socket.gethostname(), "began": start_of(pid), "boot": boot()})

@@ -13,14 +13,16 @@ from typing import IO, Any, cast
 from pipeline.cluster import profile_folder, refuse_if_jobs_left
 from pipeline.ending import Outcome
 from pipeline.following import MOST_TROUBLE, SHOWN_EACH, Follower
-from pipeline.holding import ENGINE, RUN, Busy, claim, held, refuse_if_busy
+from pipeline.holding import CUT_OFF, ENGINE, KILLED, RUN, Busy, claim, held, refuse_if_busy, release
 from pipeline.machine import ask_to_end, caches, engine_apart, stop_like_ctrl_c
+from pipeline.power import forget_latest
 from pipeline.retiring import retired_line
 from pipeline.screen import Screen, complain
 from pipeline.steps.job import Places, last_failure, read_json, write_json
 from pipeline.steps.words import MARKS, now
 from pipeline.watching import WATCHED
 from pipeline.workflow import Plan
+from pipeline.writing import POWER_MAY_FAIL
 
 _TITLES = {
     "accept": "can be used",
@@ -69,14 +71,21 @@ def run_study(study: Path, results: Path, n_jobs: int, *, quiet: bool = False, p
     work = plan.results / ".work"
     work.mkdir(parents=True, exist_ok=True)
     screen = Screen(sys.stdout, quiet=quiet)
+    POWER_MAY_FAIL.set()
     try:
-        with held(work / RUN) as was_left:
-            refuse_if_busy(work / ENGINE)
-            refuse_if_jobs_left(plan.results / "logs" / "workflow.log")
-            return _run_alone(plan, study, where, screen, was_left)
+        _refuse(plan.results)  # before a stale lock is lifted, which tells the next run what happened
+        with held(work / RUN) as left:
+            _refuse(plan.results)
+            return _run_alone(plan, study, where, screen, left)
     except Busy as busy:
         complain(str(busy))
         return 1
+
+
+def _refuse(results: Path) -> None:
+    """Raise Busy where an engine is at work whose front door was killed, or jobs of one are."""
+    refuse_if_busy(results / ".work" / ENGINE)
+    refuse_if_jobs_left(results / "logs" / "workflow.log")
 
 
 def _where(n_jobs: int, profile: str) -> Where:
@@ -87,11 +96,13 @@ def _where(n_jobs: int, profile: str) -> Where:
     return Where(n_jobs, f"by the profile {profile}", ("--workflow-profile", str(folder), *at_once))
 
 
-def _run_alone(plan: Plan, study: Path, where: Where, screen: Screen, was_left: bool) -> int:
+def _run_alone(plan: Plan, study: Path, where: Where, screen: Screen, left: str) -> int:
     follower = Follower(plan.results, screen)
     command = _engine_command(study.absolute(), plan.results, where)
     with follower.diary():
-        _lift_lock(plan.results, command, follower, was_left)
+        _lift_lock(plan.results, command, follower, left)
+        if left == CUT_OFF:
+            forget_latest(plan.files_made)
         plan.ending.begin(where.n_jobs)
         try:
             code = _do(plan, command, follower, where)
@@ -133,12 +144,12 @@ def _do(plan: Plan, command: Sequence[str], follower: Follower, where: Where) ->
     return 1
 
 
-def _lift_lock(results: Path, command: Sequence[str], follower: Follower, was_left: bool) -> None:
+def _lift_lock(results: Path, command: Sequence[str], follower: Follower, left: str) -> None:
     """Lift the engine's own lock, which one that was killed leaves; no run is alive when this is called."""
     locks = results / ".snakemake" / "locks"
     is_locked = locks.is_dir() and any(locks.iterdir())
-    if is_locked or was_left:
-        follower.tell("An earlier run was killed: its lock is lifted.")
+    if is_locked or left:
+        follower.tell(left or KILLED)
     if not is_locked:
         return
     done = subprocess.run(
@@ -170,7 +181,7 @@ def _snakefile() -> Path:
 def _drive(command: Sequence[str], results: Path, log: Path, follower: Follower) -> int:
     """Run the engine; have its words followed, keep them in `log`, and give its exit code."""
     stop_like_ctrl_c()
-    surroundings = {**os.environ, **caches(results / ".snakemake" / "cache"), WATCHED: "1", "PYTHONUTF8": "1"}
+    more = {**caches(results / ".snakemake" / "cache"), WATCHED: str(os.getpid()), "PYTHONUTF8": "1"}
     # Unbuffered: with a full disk, nothing is left to be written when the file is closed.
     with log.open("wb", buffering=0) as kept:
         # The engine leaves its own notes where it is started. In a process group of its own it gets one
@@ -180,7 +191,7 @@ def _drive(command: Sequence[str], results: Path, log: Path, follower: Follower)
             cwd=results,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
-            env=surroundings,
+            env={**os.environ, **more},
             **engine_apart(),
         )
         try:
@@ -195,7 +206,7 @@ def _drive(command: Sequence[str], results: Path, log: Path, follower: Follower)
             _stop(engine, kept, follower)
             raise
         finally:
-            (results / ".work" / ENGINE).unlink(missing_ok=True)
+            release(results / ".work" / ENGINE, engine.pid)
     return engine.returncode
 
 

@@ -83,6 +83,12 @@ class Workers:
         if fault:
             raise StepFailed(fault)
 
+    def close(self) -> None:
+        """End all workers that have nothing to do."""
+        with suppress(queue.Empty):
+            while True:
+                self._idle.get_nowait().close()
+
     def _ready(self) -> "_Worker":
         try:
             return self._idle.get_nowait()
@@ -129,18 +135,29 @@ class _Worker:
             reply = self._replies.get(timeout=limit)
         except queue.Empty:
             self._process.kill()  # and no wait: a process that waits for a dead disk ends with the disk
+            self._hang_up()
             raise WorkerHung(f"it took longer than {limit:.0f} s, the limit for dumps of this size") from None
         if reply is None:
-            code = self._process.wait()
+            code = self.close()
             raise WorkerEnded(f"its process ended with {code}: killed, or out of memory")
         return reply
 
+    def close(self) -> int:
+        """Have the process end, which it does when it hears no more; give its exit code."""
+        self._hang_up()
+        return self._process.wait()
+
+    def _hang_up(self) -> None:
+        with suppress(OSError):
+            cast(IO[bytes], self._process.stdin).close()
+
     def _listen(self) -> None:
         replies = cast(IO[bytes], self._process.stdout)
-        with suppress(EOFError, OSError, pickle.UnpicklingError):
+        with replies, suppress(EOFError, OSError, pickle.UnpicklingError):
             while True:
                 self._replies.put(pickle.load(replies))  # noqa: S301 - our own child wrote it
         self._replies.put(None)
+        self._process.wait()
 
 
 def limit_s(job: Job | Tables) -> float:
@@ -178,6 +195,8 @@ def run_here(step: str, job: Job, ended: WorkerEnded | None = None) -> None:
         write_text(log, f"{step}: {line}\n", lasting=False)
         none_of_the_future(job.places.folders, log)
     except OSError as error:
+        if error.errno == errno.ENOMEM:
+            raise MemoryError(str(error)) from error
         raise StepFailed(_about_files(job, step, error)) from error
 
 
@@ -190,6 +209,11 @@ def _make_tables(tables: Tables) -> None:
         raise StepFailed(
             f"{error.filename or tables.results}: {error.strerror or error}. {remedy(error)}"
         ) from error
+    except (StepFailed, MemoryError):
+        raise
+    except Exception as error:  # a fault of ours: its place goes into the log of the run
+        traceback.print_exc()
+        raise StepFailed(str(error) or type(error).__name__) from error
 
 
 def _about_files(job: Job, step: str, error: OSError) -> str:
@@ -216,8 +240,12 @@ def _serve() -> None:
                 _make_tables(job)
             else:
                 run_here(step, job, ended)
-        except Exception as error:
-            fault = str(error) or type(error).__name__
+        except StepFailed as failed:
+            fault = str(failed)
+        except BaseException:  # out of memory, as a rule, even to write so: a fresh process has some
+            with suppress(BaseException):
+                traceback.print_exc()
+            os._exit(1)
         with suppress(BrokenPipeError):  # the engine was killed meanwhile
             replies.write(pickle.dumps(fault))
 

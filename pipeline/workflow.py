@@ -3,6 +3,7 @@
 import hashlib
 import json
 import os
+import signal
 import threading
 from contextlib import suppress
 from dataclasses import dataclass
@@ -13,14 +14,14 @@ from pipeline import __version__
 from pipeline.crosscheck import dump_files
 from pipeline.ending import Ending, made_by
 from pipeline.errors import InputError
-from pipeline.holding import ENGINE, claim, sweep
+from pipeline.holding import ENGINE, Busy, claim, release, sweep
 from pipeline.outlook import STEPS, Made, in_words, redos
 from pipeline.retiring import retire, retired_line
 from pipeline.steps.job import STEP_CODE, Job, StepFailed, Tables, code_digest, last_failure, log_rows
 from pipeline.steps.words import verdict_line
 from pipeline.study import Decision, Study, check_folders, load_study
 from pipeline.verdict import Policy, load_policy
-from pipeline.watching import Part, Watch, watched
+from pipeline.watching import WATCHED, Part, Watch, watched
 from pipeline.workers import Workers
 from pipeline.writing import POWER_MAY_FAIL
 
@@ -128,8 +129,9 @@ class Plan:
         front door does before.
         """
         POWER_MAY_FAIL.set()
-        claim(self.results / ".work" / ENGINE, os.getpid())
-        if workflow.is_main_process:
+        if workflow.is_main_process:  # else a job on a node of a cluster
+            self._stay_with_the_front_door()
+            claim(self.results / ".work" / ENGINE, os.getpid())
             self._announce(workflow)
         if workflow.local_exec:
             quicken(workflow.scheduler, workflow.resource_settings.cores or 1)
@@ -153,10 +155,27 @@ class Plan:
             )
             follow.start()
 
+    def _stay_with_the_front_door(self) -> None:
+        """Do nothing where it was killed meanwhile, as another run may have begun; else end at its word."""
+        if not watched():
+            return
+        if os.environ[WATCHED] != str(os.getppid()):
+            raise Busy("Who started this run was killed.")
+        if hasattr(signal, "SIGHUP"):
+            signal.signal(signal.SIGHUP, signal.SIG_IGN)
+
     def end(self, workflow: Any, code: int) -> None:
-        """Leave the results folder to the next run; write how this one ended where no front door does."""
-        (self.results / ".work" / ENGINE).unlink(missing_ok=True)
-        if watched() or not workflow.is_main_process:
+        """Leave the results folder to the next run; write how this one ended where no front door does.
+
+        What was done, and what the engine noted of it, is on the disk before the lock is gone.
+        """
+        self.workers.close()
+        if not workflow.is_main_process:
+            return
+        if self.watch.done.redone and hasattr(os, "sync"):
+            os.sync()
+        release(self.results / ".work" / ENGINE, os.getpid())
+        if watched():
             return
         done = self.watch.done
         done.engine = code
@@ -183,6 +202,12 @@ class Plan:
     def _n_bytes(self, session: str) -> int:
         """Of a session's dumps, as far as they are there."""
         return sum(_size(self.study.folder / name) for name in self.jobs[session].session.dumps)
+
+    @property
+    def files_made(self) -> list[Path]:
+        """What rules make and can make again, of each rule one file at least."""
+        of_sessions = [path for job in self.jobs.values() for path in job.places.made]
+        return [*of_sessions, self.results / "sessions.parquet"]
 
     def reopen(self) -> None:
         """Have sessions judged anew of which somebody deleted a file that no rule names."""

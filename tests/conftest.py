@@ -1,11 +1,19 @@
 """What many tests share: the demo's results, made once."""
 
+import signal
 import subprocess
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from killing import Reference
+
+if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # as shells have it for what runs in the background
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # else runs that tests start ignore it, too
 
 REPOSITORY = Path(__file__).parent.parent
 
@@ -23,3 +31,13 @@ def demo_results(tmp_path_factory) -> Path:
     done = sessiongate("run", REPOSITORY / "demo_raw", "--out", results)
     assert done.returncode == 0, done.stdout + done.stderr
     return results
+
+
+@pytest.fixture(scope="session")
+def tiny_reference(tmp_path_factory) -> "Reference":
+    """A study of seconds, and what an undisturbed run makes of it."""
+    from killing import undisturbed  # these use this file
+    from tiny import tiny_study
+
+    top = tmp_path_factory.mktemp("undisturbed")
+    return undisturbed(tiny_study(top / "study"), top / "results")

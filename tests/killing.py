@@ -32,6 +32,7 @@ class Reference:
     """An undisturbed run: its files, how long it took, and how often each step was done."""
 
     study: Path
+    results: Path
     files: Mapping[str, bytes]
     duration_s: float
     steps: Counter[str]
@@ -55,7 +56,7 @@ def undisturbed(study: Path, results: Path) -> Reference:
     run = Run(study, results)
     assert run.ended() == 0, run.said
     steps = Steps.of(results)
-    return Reference(study, made(results), time.monotonic() - began, steps.finished)
+    return Reference(study, results, made(results), time.monotonic() - began, steps.finished)
 
 
 @dataclass(frozen=True)

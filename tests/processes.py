@@ -30,7 +30,7 @@ def is_gone(pid: int) -> bool:
 
 
 class Run:
-    """A run of a study in the background; what it prints goes into a file."""
+    """A run of a study in the background; what it prints goes into a file, and it ends with its `with`."""
 
     def __init__(self, study: Path, results: Path, *more: str, **options) -> None:
         self.results = results
@@ -39,6 +39,14 @@ class Run:
         env = {**os.environ, "PYTHONUNBUFFERED": "1", **options.pop("env", {})}
         with self._said.open("wb") as said:
             self.front = subprocess.Popen(command, stdout=said, stderr=subprocess.STDOUT, env=env, **options)
+
+    def __enter__(self) -> "Run":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        everything = self.processes()
+        kill(everything)
+        wait_until_gone(everything, self.front)
 
     @property
     def said(self) -> str:
@@ -83,6 +91,7 @@ def wait_until_gone(pids: list[int], front: "subprocess.Popen[bytes]") -> None:
         if time.monotonic() > end:
             raise AssertionError(f"still there: {[_command(pid) for pid in pids if not is_gone(pid)]}")
         time.sleep(0.01)
+    front.poll()
 
 
 def _command(pid: int) -> str:

@@ -39,12 +39,21 @@ def made(results: Path) -> dict[str, bytes]:
         if path.is_file() and not _OWN & set(parts) and not is_aside(path):
             content = path.read_bytes()
             if parts[-1] in ("run.json", "record.json"):
-                record = json.loads(content)
-                content = json.dumps({key: record[key] for key in record if key not in _OF_A_RUN}).encode()
+                content = _without_times(content)
+                if not content:  # a run has begun, and made nothing yet
+                    continue
             elif parts == ("index.html",):
                 content = _MOMENT.sub(b"a moment", content)
             files["/".join(parts)] = content
     return files
+
+
+def _without_times(record: bytes) -> bytes:
+    try:
+        kept = {key: value for key, value in json.loads(record).items() if key not in _OF_A_RUN}
+    except ValueError:  # not whole
+        return record
+    return json.dumps(kept).encode() if kept else b""
 
 
 def is_aside(path: Path) -> bool:

@@ -116,6 +116,12 @@ class Places:
         return self._work, self.results / self.session
 
     @property
+    def made(self) -> list[Path]:
+        """Files that steps make, those of them that rules name; further ones come with them."""
+        between = [path for path in self._work.glob("*") if path != self.failed]
+        return [*between, self.samples, self.findings, self.quality, self.report]
+
+    @property
     def recording(self) -> Path:
         """Samples in units, before any finding: those of the main recording."""
         return self.recording_of("")

@@ -87,7 +87,8 @@ def _fault_of_results(results: Path) -> tuple[str, str, str] | None:
             found = f"one that holds other files, such as '{listed_first(names)}'"
             remedy = "Choose a new folder, so that nothing of yours is overwritten."
             return "a new or empty folder, or one of earlier results", found, remedy
+    # Tried first, as it tells a read-only disk; a superuser's access() says yes to everything but that.
+    tempfile.TemporaryFile(dir=nearest).close()
     if not os.access(nearest, os.W_OK | os.X_OK):
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
-    tempfile.TemporaryFile(dir=nearest).close()  # a superuser's access() says yes to everything
     return None
