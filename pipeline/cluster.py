@@ -1,11 +1,9 @@
-"""Runs whose jobs are done elsewhere: where the profile is, which jobs are left, which have ended."""
+"""Runs whose jobs are done elsewhere: where the profile is, and which jobs of an earlier run are left."""
 
 import importlib.util
-import logging
 import re
 import shutil
 import subprocess
-from collections.abc import Callable
 from itertools import islice
 from pathlib import Path
 
@@ -71,18 +69,3 @@ def refuse_if_jobs_left(engine_log: Path) -> None:
             f"An earlier run was killed, but its SLURM jobs are still there ({len(jobs)}). "
             f"Wait for them, or take them back: scancel --name={found[1]}"
         )
-
-
-def hear_of_jobs(tell: Callable[[int], None]) -> None:
-    """Have `tell` called with the engine's number of each job that has ended well, wherever it ran."""
-    logging.getLogger("snakemake.logging").addHandler(_Ended(tell))
-
-
-class _Ended(logging.Handler):
-    def __init__(self, tell: Callable[[int], None]) -> None:
-        super().__init__()
-        self._tell = tell
-
-    def emit(self, record: logging.LogRecord) -> None:
-        if getattr(record, "event", None) == "job_finished":
-            self._tell(record.__dict__["job_id"])
