@@ -39,11 +39,11 @@ SECTOR = np.dtype(
 )
 FRAMINGS = ("sync", "sectors", "cobs", "slip", "text")
 
-_SYNC_PART = """[[frame.part]]
+SYNC_PART = """[[frame.part]]
 is = "sync"
 bytes = "A5 5A"
 """
-_BINARY_PARTS = """[[frame.part]]
+BINARY_PARTS = """[[frame.part]]
 is = "sequence"
 type = "u16"
 [[frame.part]]
@@ -75,8 +75,8 @@ def layout_text(framing: str = "sync") -> str:
     in_text = framing == "text"
     head = {"sectors": f"sector_bytes = {SECTOR_BYTES}\n", "text": '[text]\ndelimiter = ","\n'}
     ends = "adc_min = -32768\nadc_max = 32767\n" if in_text else ""
-    parts = _SYNC_PART if framing in ("sync", "sectors") else ""
-    parts += _TEXT_PARTS if in_text else _BINARY_PARTS
+    parts = SYNC_PART if framing in ("sync", "sectors") else ""
+    parts += _TEXT_PARTS if in_text else BINARY_PARTS
     channels = (
         f'name = "field"\nkind = "field"\nunit = "V"\nscale = {SCALES[0]!r}\nac_corner_hz = 0.16\n{ends}'
     )
