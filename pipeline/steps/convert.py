@@ -7,7 +7,6 @@ from typing import Any
 
 from pipeline import __version__
 from pipeline.errors import Problem, Unreadable
-from pipeline.finder.explain import explained
 from pipeline.frames import Dump, Reading, read_frames
 from pipeline.layouts import Layout
 from pipeline.recording import (
@@ -88,6 +87,8 @@ def read_dumps(job: Job) -> tuple[list[Reading], list[Problem]]:
         try:
             readings.append(read_frames(dumps, layout, job.places.recording.parent))
         except Unreadable as error:
+            from pipeline.finder.explain import explained  # costs 0.2 s, and most dumps need none
+
             problems.append(explained(error.problem, dumps[0][1], layout))
     if not readings:
         raise Unreadable(problems[0])
