@@ -26,6 +26,22 @@ except InputError as error:
 workdir: str(plan.results)
 
 
+# On a cluster, the jobs of several sessions make one job of the scheduler. On its node the engine would start
+# another engine for each of them; as local jobs they are threads of the one that is there, and share its worker.
+together = "session"
+if workflow.remote_exec:
+    together = None
+
+    localrules:
+        convert,
+        validate,
+        detect,
+        draw,
+        judge,
+        report,
+        overview,
+
+
 wildcard_constraints:
     session="[A-Za-z0-9_-]+",
 
@@ -65,6 +81,10 @@ rule convert:
         conversion=".work/{session}/conversion.json",
     log:
         "logs/{session}/convert.log",
+    group:
+        together
+    resources:
+        mem_mb=plan.memory_mb,
     params:
         origin=plan.origin,
         code=plan.code["convert"],
@@ -81,6 +101,10 @@ rule validate:
     log:
         "logs/{session}/validate.log",
     priority: 1
+    group:
+        together
+    resources:
+        mem_mb=plan.memory_mb,
     params:
         code=plan.code["convert"],
     run:
@@ -98,6 +122,10 @@ rule detect:
     log:
         "logs/{session}/detect.log",
     priority: 2
+    group:
+        together
+    resources:
+        mem_mb=plan.memory_mb,
     params:
         surroundings=plan.surroundings,
         code=plan.code["detect"],
@@ -118,6 +146,10 @@ rule draw:
     log:
         "logs/{session}/draw.log",
     priority: 3
+    group:
+        together
+    resources:
+        mem_mb=plan.memory_mb,
     params:
         log=plan.log,
         code=plan.code["draw"],
@@ -139,6 +171,10 @@ rule judge:
     log:
         "logs/{session}/judge.log",
     priority: 4
+    group:
+        together
+    resources:
+        mem_mb=plan.memory_mb,
     params:
         circumstances=plan.circumstances,
         code=plan.code["judge"],
@@ -160,6 +196,12 @@ rule report:
     log:
         "logs/{session}/report.log",
     priority: 5
+    group:
+        together
+    resources:
+        mem_mb=plan.memory_mb,
+        # The last step is part of every group, and asks for the time of all.
+        runtime=plan.minutes,
     params:
         circumstances=plan.circumstances,
         review=plan.review,
@@ -188,6 +230,9 @@ rule overview:
         ".work/study.json",
     log:
         "logs/overview.log",
+    resources:
+        mem_mb=1000,
+        runtime=15,
     params:
         code=plan.code["overview"],
         policy=f"policy {plan.policy.sha256}",

@@ -12,6 +12,7 @@ from typing import Any
 
 from pipeline import __version__
 from pipeline.crosscheck import dump_files
+from pipeline.demands import memory_mb, minutes
 from pipeline.ending import Ending, made_by
 from pipeline.errors import InputError
 from pipeline.holding import ENGINE, Busy, claim, release, sweep
@@ -106,6 +107,14 @@ class Plan:
     def review(self, wildcards: Any) -> str:
         """What a person decided about the session, for its page alone."""
         return f"review {_digest(_decided(self.jobs[wildcards.session].review))}"
+
+    def memory_mb(self, wildcards: Any, attempt: int) -> int:
+        """Memory that a cluster is asked for, for one session."""
+        return memory_mb(self._n_bytes(wildcards.session), attempt)
+
+    def minutes(self, wildcards: Any, attempt: int) -> int:
+        """Time that a cluster is asked for, for all steps of one session."""
+        return minutes(self._n_bytes(wildcards.session), attempt)
 
     @property
     def reviews(self) -> str:
