@@ -24,7 +24,7 @@ Ints = npt.NDArray[np.int64]
 
 @dataclass
 class Layer:
-    """Bins of `step` rows each from row `first` on, filled block by block.
+    """Bins of `step` rows each, a power of two, from row `first` on, filled block by block.
 
     Attributes
     ----------
@@ -101,10 +101,11 @@ class Layer:
 
 
 def _least(how: np.ufunc, values: npt.NDArray[Any], edges: Ints, step: int) -> npt.NDArray[Any]:
-    """`how` over each bin; whole bins in one go, which is many times faster than one by one."""
+    """`how` over each bin; over whole bins by halves, as steps are powers of two: many times faster."""
     if len(values) == len(edges) * step:
-        whole: npt.NDArray[Any] = how.reduce(values.reshape(-1, step), axis=1)
-        return whole
+        while step > 1:
+            values, step = how(values[::2], values[1::2]), step // 2
+        return values
     parts: npt.NDArray[Any] = how.reduceat(values, edges)
     return parts
 

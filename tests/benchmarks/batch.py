@@ -24,7 +24,7 @@ import sys
 import tempfile
 import time
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from multiprocessing import get_context
@@ -158,6 +158,12 @@ def summarise(lines: Sequence[tuple[int, float, list[Cost]]], jobs: int) -> None
     )
 
 
+def _apart(does: Callable[..., Any], *given: Any) -> Any:
+    """Do something in a process of its own: a child's peak memory counts from what its parent held."""
+    with ProcessPoolExecutor(1, get_context("spawn")) as pool:
+        return pool.submit(does, *given).result()
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description="Cost of a batch")
     parser.add_argument("folder", type=Path)
@@ -169,16 +175,14 @@ def main() -> None:
     ctypes.CDLL(None).prctl(_SUBREAPER, 1, 0, 0, 0)
     whole = options.folder / "whole"
     if len(dumps_of(whole)) < max(sizes):
-        # In a process of its own, since a child's peak memory counts from what its parent held.
-        with ProcessPoolExecutor(1, get_context("spawn")) as pool:
-            pool.submit(write_batch, whole, max(sizes)).result()
+        _apart(write_batch, whole, max(sizes))
     lines = []
     for n in sizes:
         study, results = options.folder / f"study-{n}", options.folder / f"results-{n}"
         for place in (study, results):
             shutil.rmtree(place, ignore_errors=True)
         link_batch(whole, study, n)
-        floor_s = floor_of(dumps_of(study), options.folder / "floor.parquet")
+        floor_s = _apart(floor_of, dumps_of(study), options.folder / "floor.parquet")
         print(f"\n{n} sessions; floor {floor_s:.1f} s of CPU", flush=True)
         costs = []
         for name in ("from nothing", "nothing to do", "another limit"):
