@@ -76,8 +76,10 @@ class Workers:
         StepFailed
             With one sentence that says what happened and what to do.
         """
+        worker = _Worker()
         try:
-            fault = _Worker().ask(OVERVIEW, tables, None)
+            fault = worker.ask(OVERVIEW, tables, None)
+            worker.close()
         except WorkerEnded as ended:
             fault = f"Step '{OVERVIEW}': {ended}. Free memory and run again."
         if fault:

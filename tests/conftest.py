@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # as shells have it for what runs in the background
     signal.signal(signal.SIGINT, signal.default_int_handler)  # else runs that tests start ignore it, too
+if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) == signal.SIG_IGN:  # as nohup has it
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 REPOSITORY = Path(__file__).parent.parent
 

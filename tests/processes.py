@@ -8,6 +8,11 @@ import sys
 import time
 from pathlib import Path
 
+for _name in ("SIGINT", "SIGHUP"):
+    # Tests may be run by something like nohup, whose ignored signals all children would ignore, too.
+    if (_number := getattr(signal, _name, None)) and signal.getsignal(_number) == signal.SIG_IGN:
+        signal.signal(_number, signal.SIG_DFL)
+
 KILLED_WITHIN_S = 60.0
 """How long workers may take to end behind an engine that was killed; at once, but machines are busy."""
 

@@ -270,8 +270,10 @@ def _usual(steps: Floats, wearer: _Wearer, window_s: float) -> Floats:
 
     What comes just before and behind a movement goes with it.
     """
+    if not len(steps):  # shorter than a window
+        return steps
     per_s, reach = max(1, round(1 / window_s)), 2 * max(1, round(BUSY_REACH_S / window_s)) + 1
-    largest = ndimage.maximum_filter1d(steps, per_s) if len(steps) else steps
+    largest = ndimage.maximum_filter1d(steps, per_s)
     usual, at_rest = np.zeros(len(steps)), 0.0
     for does, part in _does(wearer):
         known = does.sum() * window_s >= LEAST_ALIKE_S

@@ -76,6 +76,9 @@ def _is_within(inner: Path, outer: Path) -> bool:
 def _fault_of_results(results: Path) -> tuple[str, str, str] | None:
     """Expected, found and remedy; an OSError says itself why nothing can be written."""
     nearest = next(path for path in (results, *results.absolute().parents) if os.path.lexists(path))
+    if nearest.is_symlink() and not _leads_somewhere(nearest):
+        found = f"a link at {nearest} that leads nowhere"
+        return "a folder that can be written", found, "Choose another folder, or mend the link."
     if not nearest.is_dir():
         return "a folder", f"a file at {nearest}", "Choose another name, or move the file away."
     if nearest == results:
@@ -92,3 +95,10 @@ def _fault_of_results(results: Path) -> tuple[str, str, str] | None:
     if not os.access(nearest, os.W_OK | os.X_OK):
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
     return None
+
+
+def _leads_somewhere(link: Path) -> bool:
+    try:
+        return link.exists()
+    except OSError:  # in a circle, of which versions of Python say different things
+        return False
