@@ -21,7 +21,7 @@ is_ours() { [ ! -e "$conf" ] || grep -qxF "$mark" "$conf"; }
 
 write_conf() {
   local cores memory_mb
-  cores=$(nproc)
+  cores=$(($(nproc) * 4)) # more than there are: jobs that only wait keep no other from its turn
   memory_mb=$(awk '/^MemTotal/{print int($2 / 1024 * 0.9)}' /proc/meminfo)
   mkdir -p "${conf%/*}"
   cat >"$conf" <<END
@@ -33,6 +33,7 @@ AuthType=auth/munge
 CredType=cred/munge
 ProctrackType=proctrack/linuxproc
 TaskPlugin=task/none
+SlurmdParameters=config_overrides
 SelectType=select/cons_tres
 SelectTypeParameters=CR_Core_Memory
 ReturnToService=2

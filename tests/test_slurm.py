@@ -18,10 +18,11 @@ import yaml
 from conftest import REPOSITORY, sessiongate
 from small import FINAL, is_whole, small_study, start, wait_for
 
+from pipeline.outlook import STEPS
+
 SCRIPT = REPOSITORY / "tests" / "slurm.sh"
 PROFILE = REPOSITORY / "pipeline" / "profiles" / "slurm" / "config.yaml"
 SESSIONS = ("throw-01", "throw-02", "kiln-01", "kiln-06")
-RULES = ("convert", "validate", "detect", "judge", "report")
 TABLES = ("sessions.parquet", "sessions.csv", "exclusions.csv", "margins.csv", "signal.csv")
 WORDS = ("flow.svg", "flow.txt", "methods.txt")
 HOLD = """
@@ -118,7 +119,7 @@ def test_the_same_bytes_as_without_a_cluster(tmp_path, study, here):
     assert len(jobs) == len(SESSIONS) // 2 + 1
     assert {path.stem for path in results.glob("logs/slurm/*/*.log")} == set(jobs)
     for session in SESSIONS:
-        assert {path.stem for path in (results / "logs" / session).iterdir()} == set(RULES)
+        assert {path.stem for path in (results / "logs" / session).iterdir()} == set(STEPS)
     again = sessiongate(*options)
     assert again.returncode == 0, again.stdout + again.stderr
     assert slurm_jobs(said(results)) == []
@@ -158,8 +159,11 @@ class Held:
     def begun(self) -> str:
         """The number of the first SLURM job whose worker is at work."""
         log = self.results / "logs" / "workflow.log"
-        wait_for(lambda: log.exists() and "SLURM run ID" in said(self.results))
-        return wait_for(lambda: next(filter(self.worker, slurm_jobs(said(self.results), "--states=R")), ""))
+        wait_for(lambda: log.exists() and "SLURM run ID" in said(self.results), 300)
+        running = "--states=R"
+        return wait_for(
+            lambda: next(filter(self.worker, slurm_jobs(said(self.results), running)), ""), seconds=300
+        )
 
     def worker(self, job: str) -> int:
         """The worker of a SLURM job; 0 where there is none."""
@@ -254,7 +258,7 @@ def _completes(results: Path, study: Path, here: Path) -> None:
 
 def test_a_job_that_takes_more_memory(tmp_path, study, here):
     """SLURM ends what takes more than was asked for."""
-    little = profile(tmp_path / "little", set_resources=[f"{rule}:mem_mb=150" for rule in RULES])
+    little = profile(tmp_path / "little", set_resources=[f"{rule}:mem_mb=150" for rule in STEPS])
 
     done = sessiongate("run", study, "--out", tmp_path / "results", "--profile", little)
 
