@@ -14,15 +14,18 @@ from small import small_study
 MANY = {"OMP_NUM_THREADS": "4", "OPENBLAS_NUM_THREADS": "4"}
 ASK = "import numpy, threadpoolctl as t; print(*(one['num_threads'] for one in t.threadpool_info()))"
 AT_EXIT = """
-import atexit, os, sys
+import os, sys
 
-def tell():
+end = os._exit
+
+def tell(code):
     if "pipeline.steps.by_name" in sys.modules:
         import threadpoolctl
         threads = [one["num_threads"] for one in threadpoolctl.threadpool_info()]
         print(threads, file=open(os.path.join(os.path.dirname(__file__), f"{os.getpid()}.told"), "w"))
+    end(code)
 
-atexit.register(tell)
+os._exit = tell
 """
 
 
@@ -34,7 +37,7 @@ def test_every_way_in_adds_up_in_one_thread_whatever_the_surroundings_say(way_in
 
 
 def test_a_job_of_the_engine_alone_adds_up_in_one_thread(tmp_path):
-    """The engine loads NumPy before any of our code, and a cluster starts one engine for each job."""
+    """A cluster starts one engine for each job, and that a worker, which ends by os._exit."""
     study, told = small_study(tmp_path / "study", ("throw-02",)), tmp_path / "told"
     told.mkdir()
     (told / "sitecustomize.py").write_text(AT_EXIT)

@@ -15,14 +15,14 @@ from small import dump_of, wait_for
 from tiny import tiny_study
 
 SESSIONS = ("throw-01", "throw-02")
-IN_OVERVIEW = """
-import os, sys
-import pipeline.steps.present as steps
+IN_TABLES = """
+import os
+import pipeline.workers as workers
 
-def overview(study, policy, results, started):
+def make_tables(self, tables):
     os.kill(os.getpid(), 9)
 
-steps.overview = overview
+workers.Workers.make_tables = make_tables
 """
 
 
@@ -121,9 +121,7 @@ def test_what_is_stopped_or_killed_loses_no_good_record(study: Path, tmp_path: P
 
     deadly = tmp_path / "deadly"
     deadly.mkdir()
-    (deadly / "sitecustomize.py").write_text(
-        IN_OVERVIEW
-    )  # Python runs it at its start (documentation of site)
+    (deadly / "sitecustomize.py").write_text(IN_TABLES)  # Python runs it at its start (documentation of site)
     path = os.pathsep.join([str(deadly), str(REPOSITORY), os.environ.get("PYTHONPATH", "")])
     failed = sessiongate("run", study, "--out", results, env={**os.environ, "PYTHONPATH": path})
     assert failed.returncode == 1, failed.stdout + failed.stderr
