@@ -24,14 +24,12 @@ import sys
 import tempfile
 import time
 from collections import defaultdict
-from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from batch_study import dumps_of, link_batch, write_batch
+from batch_study import dumps_of, link_batch
 from hour import floor
 
 REPOSITORY = Path(__file__).parent.parent.parent
@@ -42,6 +40,15 @@ MOST_FLOOR = 50
 """Dumps that the floor reads; for more it is scaled."""
 LIMIT = "[limits]\nlost_fraction = 0.0005\n"
 """Of every recording a thousandth of the frames is lost."""
+WRITE = """
+import pathlib, sys, batch_study
+batch_study.write_batch(pathlib.Path(sys.argv[1]), int(sys.argv[2]))
+"""
+FLOOR = """
+import pathlib, sys, batch, batch_study
+study, scratch = map(pathlib.Path, sys.argv[1:])
+print(batch.floor_of(batch_study.dumps_of(study), scratch))
+"""
 _SUBREAPER = 36  # PR_SET_CHILD_SUBREAPER of prctl(2): processes that outlive their parent come to us
 
 
@@ -158,10 +165,15 @@ def summarise(lines: Sequence[tuple[int, float, list[Cost]]], jobs: int) -> None
     )
 
 
-def _apart(does: Callable[..., Any], *given: Any) -> Any:
-    """Do something in a process of its own: a child's peak memory counts from what its parent held."""
-    with ProcessPoolExecutor(1, get_context("spawn")) as pool:
-        return pool.submit(does, *given).result()
+def _apart(code: str, *words: Any) -> str:
+    """Run code in a process of its own: a child's peak memory counts from what its parent held.
+
+    No pool of ``multiprocessing``: the process that keeps its books outlives it, and
+    :func:`_reap` would wait for that.
+    """
+    command = [sys.executable, "-c", code, *map(str, words)]
+    done = subprocess.run(command, cwd=Path(__file__).parent, stdout=subprocess.PIPE, text=True, check=True)
+    return done.stdout
 
 
 def main() -> None:
@@ -175,14 +187,14 @@ def main() -> None:
     ctypes.CDLL(None).prctl(_SUBREAPER, 1, 0, 0, 0)
     whole = options.folder / "whole"
     if len(dumps_of(whole)) < max(sizes):
-        _apart(write_batch, whole, max(sizes))
+        _apart(WRITE, whole, max(sizes))
     lines = []
     for n in sizes:
         study, results = options.folder / f"study-{n}", options.folder / f"results-{n}"
         for place in (study, results):
             shutil.rmtree(place, ignore_errors=True)
         link_batch(whole, study, n)
-        floor_s = _apart(floor_of, dumps_of(study), options.folder / "floor.parquet")
+        floor_s = float(_apart(FLOOR, study, options.folder / "floor.parquet"))
         print(f"\n{n} sessions; floor {floor_s:.1f} s of CPU", flush=True)
         costs = []
         for name in ("from nothing", "nothing to do", "another limit"):
