@@ -207,7 +207,8 @@ def open_recording(path: Path, keeps: bool = False) -> Recording:
     ValueError
         Where the file lacks our metadata.
     """
-    schema = pq.read_schema(path)
+    with pq.ParquetFile(path, pre_buffer=False) as file:
+        schema, n_rows = file.schema_arrow, file.metadata.num_rows
     metadata = {key.decode(): value.decode() for key, value in (schema.metadata or {}).items()}
     if "sample_hz" not in metadata:
         raise ValueError(f"{path}: expected a file of samples with its metadata; found none")
@@ -218,7 +219,6 @@ def open_recording(path: Path, keeps: bool = False) -> Recording:
             numbers = {key: json.loads(own[key]) for key in own.keys() & _NUMBER_KEYS}
             texts = {key: own.get(key, "") for key in _TEXT_KEYS}
             channels.append(Channel(**numbers, **texts, name=column.name))
-    n_rows = pq.ParquetFile(path).metadata.num_rows
     sample_hz = float(metadata["sample_hz"])
     clock = _clock_of(metadata, sample_hz)
     return Recording(path, tuple(channels), sample_hz, n_rows, clock, metadata, keeps)

@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from operator import add
 
 import numpy as np
 import numpy.typing as npt
@@ -97,9 +98,10 @@ def boxes(edges: Iterable[Sequence[float]], top: float, height: float) -> str:
 def through(x: Floats, y: Floats) -> str:
     """Path data of a line through points, to a tenth of a point."""
     tenths = np.rint(np.stack((x, y), axis=1) * 10).astype(np.int64)
-    steps = np.diff(tenths, axis=0).tolist()
+    across, down = np.diff(tenths, axis=0).T.tolist()
     first = tenths[0] / 10
-    return f"M{first[0]:g} {first[1]:g}" + "".join(f"l{_tenth(a)}{_after(b)}" for a, b in steps)
+    steps = map(add, map(_tenth, across), map(_after, down))
+    return f"M{first[0]:g} {first[1]:g}" + "".join(map("l".__add__, steps))
 
 
 @lru_cache(1 << 13)
@@ -110,6 +112,7 @@ def _tenth(tenths: int) -> str:
     return f"-{digits}" if tenths < 0 else digits
 
 
+@lru_cache(1 << 13)
 def _after(tenths: int) -> str:
     """The same behind another number: a minus sign parts the two, so that a blank is not needed."""
     return _tenth(tenths) if tenths < 0 else f" {_tenth(tenths)}"
