@@ -31,7 +31,7 @@ _DOES = {
 }
 NEW, GONE, HALF, FRESH, ASKED = "new", "gone", "half", "fresh", "asked"
 _WHY = {
-    GONE: "files are gone",
+    GONE: "left unfinished, or files are gone",
     HALF: "left half done",
     FRESH: "files between steps are newer",
     ASKED: "asked for",
@@ -128,8 +128,10 @@ def redos(dag: Any) -> list[Redo]:
 def _why(job: Any, reason: Any) -> tuple[str, ...]:
     """Keys of `_WHY`, 'code', or NEW."""
     missing = {str(path) for path in reason.missing_output}
-    if job.rule.name == STEPS[0] and missing and not any(Path(str(path)).exists() for path in job.output):
-        return (NEW,)
+    if job.rule.name == STEPS[0] and missing:
+        traces = [job.wildcards.session, *job.output]  # the engine works in the results folder
+        if not any(Path(str(path)).exists() for path in traces):
+            return (NEW,)
     params = reason.params_changed
     why = list(changed(params.only_old, params.only_new)) if params else []
     known = [key for key in why if key in _WHY or key == "code"]

@@ -21,7 +21,7 @@ from pipeline.screen import Screen, complain
 from pipeline.steps.job import Places, last_failure, read_json, write_json
 from pipeline.steps.words import MARKS, now
 from pipeline.watching import WATCHED
-from pipeline.workflow import Plan
+from pipeline.workflow import SPARE, Plan
 from pipeline.writing import POWER_MAY_FAIL
 
 _TITLES = {
@@ -90,7 +90,8 @@ def _refuse(results: Path) -> None:
 
 def _where(n_jobs: int, profile: str) -> Where:
     if not profile:
-        return Where(n_jobs, f"{n_jobs} at once", ("--workflow-profile", "none", "--cores", str(n_jobs)))
+        cores = str(n_jobs + SPARE)
+        return Where(n_jobs, f"{n_jobs} at once", ("--workflow-profile", "none", "--cores", cores))
     folder = profile_folder(profile)
     at_once = ("--jobs", str(n_jobs)) if n_jobs else ()
     return Where(n_jobs, f"by the profile {profile}", ("--workflow-profile", str(folder), *at_once))

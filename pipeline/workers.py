@@ -15,7 +15,7 @@ import subprocess
 import sys
 import threading
 import traceback
-from contextlib import suppress
+from contextlib import AbstractContextManager, nullcontext, suppress
 from pathlib import Path
 from typing import IO, Any, cast
 
@@ -40,10 +40,20 @@ fuzzer makes take 5 s for each MB. The limit is twelve times that, for machines 
 
 
 class Workers:
-    """As many workers as steps run at once; started when first needed, reused after."""
+    """As many workers as steps are at work at once; started when first needed, reused after."""
 
     def __init__(self) -> None:
         self._idle: queue.SimpleQueue[_Worker] = queue.SimpleQueue()
+        self._at_work: AbstractContextManager[Any] = nullcontext()
+        self.is_stopped = False
+
+    def limit(self, at_once: int) -> None:
+        """Have so many steps at work at once; further ones wait for their turn."""
+        self._at_work = threading.BoundedSemaphore(at_once)
+
+    def stop(self) -> None:
+        """Begin no step any more: those at work are finished, those that wait for their turn fail."""
+        self.is_stopped = True
 
     def run(self, step: str, job: Job) -> None:
         """Run one step of one session in a worker; where that ends, once more in a fresh one.
@@ -56,17 +66,23 @@ class Workers:
         StepFailed
             With one sentence that says what happened and what to do.
         """
-        try:
-            fault = self._ask(self._ready(), step, job)
-        except WorkerHung as hung:
-            fault = self._give_up(step, job, hung)
-        except WorkerEnded:
-            try:
-                fault = self._ask(_Worker(), step, job)
-            except WorkerEnded as ended:
-                fault = self._give_up(step, job, ended)
+        with self._at_work:
+            if self.is_stopped:
+                raise StepFailed(f"{job.session.name}: stopped before step '{step}' was begun.")
+            fault = self._done(step, job)
         if fault:
             raise StepFailed(fault)
+
+    def _done(self, step: str, job: Job) -> str:
+        try:
+            return self._ask(self._ready(), step, job)
+        except WorkerHung as hung:
+            return self._give_up(step, job, hung)
+        except WorkerEnded:
+            try:
+                return self._ask(_Worker(), step, job)
+            except WorkerEnded as ended:
+                return self._give_up(step, job, ended)
 
     def make_tables(self, tables: Tables) -> None:
         """Make the tables and the page over all sessions in a worker of its own.

@@ -8,6 +8,7 @@ import threading
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from types import FrameType
 from typing import Any
 
 from pipeline import __version__
@@ -31,6 +32,11 @@ LOOKED_AT, LOOKED_AT_FOR_EACH_CORE = 16, 4
 last in its session (`priority`), so that sessions are finished, and not all begun first.
 """
 
+SPARE = 1
+"""Steps that the front door has the engine ask for beyond those at work: they wait for a worker, so that
+none waits for the engine, which takes 10 ms to find what comes next.
+"""
+
 
 @dataclass(frozen=True)
 class Plan:
@@ -41,6 +47,7 @@ class Plan:
     results: Path
     jobs: dict[str, Job]
     origins: dict[str, str]
+    logs: dict[str, str]
     failures: dict[str, str]
     code: dict[str, str]
     workers: Workers
@@ -74,8 +81,9 @@ class Plan:
         # Taken once and before anything is read: what changes during a run differs in the next one.
         failures = {name: last_failure(job.places) for name, job in jobs.items()}
         origins = {name: _origin(job, failures[name]) for name, job in jobs.items()}
+        logs = {session.name: f"log {_digest(log_rows(session))}" for session in study.sessions}
         work = Workers(), Watch(), Ending(results, list(jobs))
-        return Plan(study, policy, results, jobs, origins, failures, code, *work, started)
+        return Plan(study, policy, results, jobs, origins, logs, failures, code, *work, started)
 
     def origin(self, wildcards: Any) -> str:
         """What goes into the recording, as a text that changes with it.
@@ -94,7 +102,7 @@ class Plan:
 
     def log(self, wildcards: Any) -> str:
         """What the activity log says of a session."""
-        return f"log {_digest(log_rows(self.jobs[wildcards.session].session))}"
+        return self.logs[wildcards.session]
 
     def circumstances(self, wildcards: Any) -> str:
         """Everything that a verdict or a report shows of study, session and policy."""
@@ -143,6 +151,7 @@ class Plan:
             claim(self.results / ".work" / ENGINE, os.getpid())
             self._announce(workflow)
         if workflow.local_exec:
+            self.workers.limit(_at_once(workflow))
             quicken(workflow.scheduler, workflow.resource_settings.cores or 1)
 
     def _announce(self, workflow: Any) -> None:
@@ -156,8 +165,8 @@ class Plan:
         redone = redos(workflow.dag)
         made = Made(made_by(self.results), __version__)
         lines += in_words(redone, len(self.jobs), made)
-        at_once = workflow.resource_settings.cores if workflow.local_exec else 1
-        self.watch.begin(self._parts(workflow.dag), redone, lines, len(self.jobs), at_once or 1)
+        at_once = _at_once(workflow) if workflow.local_exec else 1
+        self.watch.begin(self._parts(workflow.dag), redone, lines, len(self.jobs), at_once)
         if not workflow.local_exec:
             follow = threading.Thread(
                 target=self.watch.follow, args=(workflow.dag, self._is_over), daemon=True
@@ -172,6 +181,14 @@ class Plan:
             raise Busy("Who started this run was killed.")
         if hasattr(signal, "SIGHUP"):
             signal.signal(signal.SIGHUP, signal.SIG_IGN)
+        finishes = signal.getsignal(signal.SIGTERM)  # the engine's own, which waits for its jobs
+
+        def stop(number: int, frame: FrameType | None) -> None:
+            self.workers.stop()
+            if callable(finishes):
+                finishes(number, frame)
+
+        signal.signal(signal.SIGTERM, stop)
 
     def end(self, workflow: Any, code: int) -> None:
         """Leave the results folder to the next run; write how this one ended where no front door does.
@@ -232,7 +249,8 @@ class Plan:
         try:
             self.workers.run(step, job)
         except StepFailed as failed:
-            self.watch.session_done(wildcards.session, None, f"! {failed}")
+            if not self.workers.is_stopped:
+                self.watch.session_done(wildcards.session, None, f"! {failed}")
             raise
         self._is_over(wildcards.session, step)
 
@@ -246,6 +264,12 @@ class Plan:
     def make_tables(self) -> None:
         """Make the tables and the page over all sessions: in a worker, like the steps of a session."""
         self.workers.make_tables(Tables(self.study, self.policy, self.results, self.started))
+
+
+def _at_once(workflow: Any) -> int:
+    """How many steps are at work at once on this machine."""
+    cores = workflow.resource_settings.cores or 1
+    return cores - SPARE if watched() else cores
 
 
 def quicken(scheduler: Any, cores: int) -> None:

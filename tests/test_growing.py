@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from conftest import REPOSITORY, sessiongate
+from planting import planted
 from small import DEMO, dump_of, quality, small_study
 
 from pipeline.retiring import retire
@@ -235,6 +236,29 @@ def ghosts(results: Path, session: str) -> list[str]:
     named = [str(path) for path in places if session in path.name]
     files = [path for path in places if path.is_file() and path.name != "progress.log"]
     return named + [str(path) for path in files if session.encode() in path.read_bytes()]
+
+
+@pytest.mark.parametrize("step", ["convert", "detect", "draw"])
+def test_what_was_to_be_redone_and_failed_is_not_forgotten(
+    ready: tuple[Path, Path], tmp_path: Path, step: str
+) -> None:
+    """The engine takes away what a failed step had made before, and its note of what had changed with it."""
+    study, results = ready
+    before = quality(results, "throw-02")
+    dump = dump_of(study, "throw-02")
+    dump.write_bytes(dump.read_bytes()[: dump.stat().st_size // 2])
+    full = "def full(job, real):\n        raise OSError(28, 'No space left on device')\n"
+    env = planted(tmp_path, f"if IS_WORKER:\n    {full}    instead({step!r}, '', full)\n")
+    failed = sessiongate("run", study, "--out", results, env=env)
+    assert failed.returncode == 1, failed.stdout + failed.stderr
+
+    again = sessiongate("run", study, "--out", results)
+
+    assert again.returncode == 0, again.stdout + again.stderr
+    after = quality(results, "throw-02")
+    assert after["duration_s"] < 0.6 * before["duration_s"]
+    assert after["made_by"]["dumps"] != before["made_by"]["dumps"]
+    assert "Nothing to do" in sessiongate("run", study, "--out", results).stdout
 
 
 def test_a_session_that_is_removed_leaves_no_ghost(ready: tuple[Path, Path]) -> None:

@@ -104,13 +104,16 @@ def test_the_first_step_of_a_session_gives_the_reason(tmp_path: Path) -> None:
     assert redos(dag(later, first, other, tables)) == [Redo("judge", ("code",), ("kiln-01", "kiln-02"))]
 
 
-def test_new_gone_and_half_done_are_told_apart(tmp_path: Path) -> None:
+def test_new_gone_and_half_done_are_told_apart(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "b").write_text("")
+    (tmp_path / "kiln-04").mkdir()  # of a run before
+    monkeypatch.chdir(tmp_path)
     new = job("convert", "kiln-01", tmp_path, "a", "c"), reason(missing_output=[tmp_path / "a"])
     gone = job("convert", "kiln-02", tmp_path, "a", "b"), reason(missing_output=[tmp_path / "a"])
     half = job("detect", "kiln-03", tmp_path, "b"), reason(incomplete_output=[tmp_path / "b"])
-    assert redos(dag(new, gone, half)) == [
-        Redo("convert", ("gone",), ("kiln-02",)),
+    left = job("convert", "kiln-04", tmp_path, "a", "c"), reason(missing_output=[tmp_path / "a"])
+    assert redos(dag(new, gone, half, left)) == [
+        Redo("convert", ("gone",), ("kiln-02", "kiln-04")),
         Redo("convert", ("new",), ("kiln-01",)),
         Redo("detect", ("half",), ("kiln-03",)),
     ]

@@ -226,8 +226,21 @@ class Places:
         """Take away the final files of further recordings and events."""
         _remove([*self.samples.parent.glob("samples_*hz.parquet"), self.events])
 
+    @property
+    def between(self) -> tuple[Path, ...]:
+        """All files that rules name before the verdict."""
+        converted = (self.recording, self.conversion, self.validation)
+        return (*converted, self.detected, self.marks, self.marked, self.drawn, self.windows)
+
     def reopen(self) -> None:
-        """Take the main recording away where a file beside it is gone: it is the one that a rule names."""
+        """Take away a verdict that the next run has to make anew, and the engine would not.
+
+        Of a step that failed, or was stopped before it began, the engine takes away what an earlier run left,
+        but asks for none of it as long as the verdict is there. And where a file beside the main recording is
+        gone, that goes: it is the one that a rule names.
+        """
+        if not all(path.exists() for path in self.between):
+            _remove([self.quality])
         try:
             quality = read_json(self.quality)
             files = [one["file"] for one in quality["recordings"]]
