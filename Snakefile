@@ -10,8 +10,9 @@ from snakemake.exceptions import WorkflowError
 
 from pipeline.errors import InputError
 from pipeline.steps.words import now
-from pipeline.workflow import Plan
+from pipeline.workflow import Plan, collect_seldom
 
+collect_seldom()
 try:
     plan = Plan.of(
         str(config.get("study", Path(workflow.basedir) / "demo_raw")),

@@ -20,6 +20,7 @@ from pipeline.retiring import retired_line
 from pipeline.screen import Screen, complain
 from pipeline.steps.job import Places, last_failure, read_json, write_json
 from pipeline.steps.words import MARKS, now
+from pipeline.unchanged import is_unchanged, seal
 from pipeline.watching import WATCHED
 from pipeline.workflow import SPARE, Plan
 from pipeline.writing import POWER_MAY_FAIL
@@ -131,9 +132,12 @@ def _do(plan: Plan, command: Sequence[str], follower: Follower, where: Where) ->
     many = "" if len(plan.jobs) == 1 else "s"
     follower.tell(f"{plan.study.title}: {len(plan.jobs)} session{many}, {where.words}")
     log = plan.results / "logs" / "workflow.log"
-    code = follower.done.engine = _drive(command, plan.results, log, follower)
+    unchanged = is_unchanged(plan, _snakefile())
+    code = follower.done.engine = 0 if unchanged else _drive(command, plan.results, log, follower)
     follower.screen.clear()
     if code == 0:
+        if not unchanged:
+            seal(plan, _snakefile())
         if not follower.done.redone:
             follower.tell("Nothing to do: everything is as it was.")
         return _summary(plan, follower)
@@ -169,6 +173,9 @@ def _engine_command(study: Path, results: Path, where: Where) -> list[str]:
     return [
         *(sys.executable, "-m", "snakemake", "--snakefile", str(_snakefile()), "--configfile", str(settings)),
         *("--force-use-threads", "--keep-going", "--rerun-incomplete", "--scheduler", "greedy"),
+        # For each file that a step makes, the engine would read and hash all that the step has read: for the
+        # tables of a thousand sessions, four thousand files eleven times.
+        *("--max-checksum-file-size", "0"),
         *where.options,
     ]
 

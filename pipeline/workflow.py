@@ -1,14 +1,16 @@
 """What the Snakefile asks: the sessions, their files, and what makes a step run again."""
 
+import gc
 import hashlib
 import json
 import os
 import signal
 import threading
+from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from types import FrameType
+from types import FrameType, SimpleNamespace
 from typing import Any
 
 from pipeline import __version__
@@ -36,6 +38,9 @@ SPARE = 1
 """Steps that the front door has the engine ask for beyond those at work: they wait for a worker, so that
 none waits for the engine, which takes 10 ms to find what comes next.
 """
+
+SELDOM = 100_000, 50, 100
+"""Objects made, and collections of younger ones, before garbage is looked for (see `gc.set_threshold`)."""
 
 
 @dataclass(frozen=True)
@@ -138,6 +143,15 @@ class Plan:
     def files(self) -> str:
         """The files that lie where dumps lie, as a text that changes with them."""
         return f"files {_digest(dump_files(self.study))}"
+
+    def texts(self) -> Iterator[str]:
+        """All that makes a rule run again, beside files."""
+        yield from self.code.values()
+        yield from (f"policy {self.policy.sha256}", self.reviews, self.told, self.files)
+        for name in self.jobs:
+            wildcards = SimpleNamespace(session=name)
+            of_session = (self.origin, self.surroundings, self.circumstances, self.review)
+            yield from (text(wildcards) for text in of_session)
 
     def begin(self, workflow: Any) -> None:
         """Count what there is to do, and have rules run as threads that wait for warm workers.
@@ -264,6 +278,15 @@ class Plan:
     def make_tables(self) -> None:
         """Make the tables and the page over all sessions: in a worker, like the steps of a session."""
         self.workers.make_tables(Tables(self.study, self.policy, self.results, self.started))
+
+
+def collect_seldom() -> None:
+    """Have the engine look for garbage seldom.
+
+    For a thousand sessions it makes a million objects that last as long as it does. To look through them
+    again and again took a quarter of its time.
+    """
+    gc.set_threshold(*SELDOM)
 
 
 def _at_once(workflow: Any) -> int:
