@@ -8,6 +8,7 @@ from typing import Any, get_args
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.layouts import Channel
@@ -16,6 +17,7 @@ from pipeline.timebase.grid import Clock, ClockSource
 from schemas.columns import QUALITY, SAMPLE, TIME, Column, DType
 
 BLOCK_ROWS = 1 << 18
+_FEW_ROWS = 1 << 14
 """Rows of a block and of a Parquet row group: 4.4 minutes at 1 kHz, a few MB in memory."""
 
 KEPT_ROWS = 1 << 20
@@ -144,10 +146,17 @@ class Recording:
         ends = np.cumsum(sizes)
         first, last = (int(np.searchsorted(ends, row, side="right")) for row in (start, max(stop - 1, start)))
         groups = range(first, min(last + 1, len(sizes)))
-        table = file.read_row_groups(groups, columns=list(columns), use_threads=False)
-        before = int(ends[first] - sizes[first]) if first < len(sizes) else start
-        part = table.slice(start - before, stop - start)
-        return self._shown({name: part.column(name).to_numpy() for name in columns}, start)
+        at, parts = int(ends[first] - sizes[first]) if first < len(sizes) else start, []
+        # By batches, since what lies behind the last row need not be decoded.
+        for batch in file.iter_batches(_FEW_ROWS, groups, list(columns), use_threads=False):
+            if at + batch.num_rows > start:
+                parts.append(batch.slice(max(start - at, 0), stop - max(start, at)))
+            at += batch.num_rows
+            if at >= stop:
+                break
+        schema = pa.schema([file.schema_arrow.field(name) for name in columns])
+        table = pa.Table.from_batches(parts, schema.remove_metadata())
+        return self._shown({name: table.column(name).to_numpy() for name in columns}, start)
 
     def _shown(self, columns: dict[str, npt.NDArray[Any]], start: int) -> dict[str, npt.NDArray[Any]]:
         """The columns from row `start` on, without what is hidden."""

@@ -216,18 +216,17 @@ def _path(x: Floats, y: Floats, kind: str) -> str:
         y = np.stack([np.where(down, above, below), np.where(down, below, above)], axis=1).ravel()
         x = (x[column][:, None] + [0.0, (x[-1] - x[0]) / n / 2]).ravel()
         missing = np.repeat(missing, 2)
-    points = np.rint(np.stack([x, np.where(missing, 0, y)], axis=1)).astype(int)
-    parts, pen, before = [], False, points[0]
-    for point, lacks in zip(points.tolist(), missing.tolist(), strict=True):
-        if lacks:
-            pen = False
-        elif pen:
-            parts.append(f"l{point[0] - before[0]} {point[1] - before[1]}")
-            before = point
-        else:
-            parts.append(f"M{point[0]} {point[1]}h1")
-            pen, before = True, [point[0] + 1, point[1]]
-    return "".join(parts).replace(" -", "-")
+    across, down = np.rint(x).astype(int), np.rint(np.where(missing, 0, y)).astype(int)
+    runs = np.flatnonzero(np.diff(~missing, prepend=False, append=False)).reshape(-1, 2)
+    return "".join(_stroke(across[start:stop], down[start:stop]) for start, stop in runs.tolist())
+
+
+def _stroke(x: npt.NDArray[np.int64], y: npt.NDArray[np.int64]) -> str:
+    """From the first point, which shows even where it is the only one, to all others."""
+    across, down = np.diff(x), np.diff(y)
+    across[:1] -= 1  # the pen stands behind the first point
+    drawn = "".join(f"l{dx} {dy}" for dx, dy in zip(across.tolist(), down.tolist(), strict=True))
+    return f"M{x[0]} {y[0]}h1{drawn}".replace(" -", "-")
 
 
 def _axis(moment: Moment, top: int, scale: float) -> list[str]:

@@ -61,6 +61,7 @@ def templates() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
+        auto_reload=False,
         undefined=StrictUndefined,
         finalize=lambda value: words.visible(value) if type(value) is str else value,
         trim_blocks=True,

@@ -37,13 +37,13 @@ def trials(participant: str, sessions: Sequence[tuple[str, Windows]]) -> list[Tr
     """
     found = list[Trial]()
     for task in TASKS:
-        taught = [(name, windows) for name, windows in sessions if not _untaught(windows, task)]
-        if not taught:
+        taught = next((one for one in sessions if not _untaught(one[1], task)), None)
+        if taught is None:
             why = f"no session has two classes with {LEAST} kept windows in its first half to learn from"
             none = Measured(0, absent=why)
             found += [Trial(participant, task, when, "", "", none, none) for when in ("same", "later")]
             continue
-        first, windows = taught[0]
+        first, windows = taught
         at = [name for name, _ in sessions].index(first)
         found.append(Trial(participant, task, "same", first, first, *within(windows, task)))
         found += _later(participant, task, first, windows, sessions[at + 1 :])
