@@ -92,6 +92,8 @@ class Signs:
         Those of them in which the wearer moves, which may drive the amplifier there.
     mains_visible : bool
         Whether mains stands above the noise.
+    mains_floor : float
+        The same logarithm of what noise alone may make.
     mains_plain : float
         Base-2 logarithm of the peak in volts from which mains is plain (``low_coupling.mains_fraction``).
     """
@@ -106,6 +108,7 @@ class Signs:
     railed: Mask
     driven: Mask
     mains_visible: bool
+    mains_floor: float
     mains_plain: float
     n_fast: int
     n_slow: int
@@ -165,8 +168,8 @@ def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     plain = float(np.log2(settings["low_coupling.mains_fraction"] * span))
     driven = railed & (wearer.body | (wearer.acceleration is None))
     return Signs(
-        window_s, mains, step, jump, size, silence, calm, railed, driven, visible, plain, tracks.n_fast,
-        tracks.n_slow,
+        window_s, mains, step, jump, size, silence, calm, railed, driven, visible,
+        float(np.log2(max(2 * noise_peak, 1e-12))), plain, tracks.n_fast, tracks.n_slow,
     )  # fmt: skip
 
 
