@@ -11,7 +11,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from pipeline.detectors.findings import Spans
 from pipeline.detectors.lines import SLOW_LINE_HZ
+from pipeline.detectors.runs import CHANCE, log_chance
 from pipeline.detectors.tracks import FieldTrack, Settings, Tracks
 from pipeline.detectors.windows import Floats
 
@@ -52,6 +54,13 @@ BIG = 0.04
 FLAT = 0.25
 """Noise below this part of the quiet one: the values stand still."""
 
+VISIBLE, PLAINLY, PLAINLY_S = 3.0, 12.0, 0.6
+"""Mains is visible where a tenth of the windows has so many times what noise makes, or where so many seconds
+have more: with contact it may lie in the noise, and stand far above it without."""
+
+UNMEASURED = 0.5
+"""A window of which so much was lost or repeats what was before tells nothing."""
+
 LEAST_ALIKE_S = 5.0
 USUAL_PERCENT = 80
 """Like movement shows by what so many in a hundred of its windows fall short of; in most it may be silent."""
@@ -83,6 +92,8 @@ class Signs:
         Those of them in which the wearer moves, which may drive the amplifier there.
     mains_visible : bool
         Whether mains stands above the noise.
+    mains_floor : float
+        The same logarithm of what noise alone may make.
     mains_plain : float
         Base-2 logarithm of the peak in volts from which mains is plain (``low_coupling.mains_fraction``).
     """
@@ -97,6 +108,7 @@ class Signs:
     railed: Mask
     driven: Mask
     mains_visible: bool
+    mains_floor: float
     mains_plain: float
     n_fast: int
     n_slow: int
@@ -138,22 +150,26 @@ def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     quiet = float(np.percentile(known, 20)) if len(known) else 0.0
     wearer = _wearer(tracks, n, window_s, settings)
     railed = track.railed_fast[:n] & (track.n_beyond == 0)
-    flat = still | (np.nan_to_num(noise) < FLAT * quiet)
+    unmeasured = _unmeasured(tracks, track, n)
+    flat = still | unmeasured | (np.nan_to_num(noise) < FLAT * quiet)
     # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
     noise_peak = quiet * float(np.sqrt(np.pi / tracks.n_fast))
-    mains, visible = _mains(track, wearer, railed, flat, noise_peak)
+    mains, visible = _mains(track, wearer, railed, flat, noise_peak, window_s)
     level = filled(track.level_fast[:n])
     jump, size = _jumps(track, level, _Sizes(span, quiet, window_s, tracks.sample_hz), wearer, railed)
     line = np.nan_to_num(track.mains_peak[:n]) if track.lines[0].folded_hz < SLOW_LINE_HZ else np.zeros(n)
-    hidden = (jump > 0) | railed
+    # What lies beside such windows is held against what was never measured.
+    beside = ndimage.binary_dilation(unmeasured, iterations=2)
+    jump, size = np.where(beside, -8.0, jump), np.where(beside, -1.0, size)
+    hidden = (jump > 0) | railed | unmeasured
     silence = _silence(level, line, wearer, hidden, flat, quiet, window_s)
     calm = _calm(level, line, wearer, _Sizes(span, quiet, window_s, tracks.sample_hz), hidden, flat)
     step = _steps(mains, max(1, round(0.6 / window_s))) if visible else np.zeros(n)
     plain = float(np.log2(settings["low_coupling.mains_fraction"] * span))
     driven = railed & (wearer.body | (wearer.acceleration is None))
     return Signs(
-        window_s, mains, step, jump, size, silence, calm, railed, driven, visible, plain, tracks.n_fast,
-        tracks.n_slow,
+        window_s, mains, step, jump, size, silence, calm, railed, driven, visible,
+        float(np.log2(max(2 * noise_peak, 1e-12))), plain, tracks.n_fast, tracks.n_slow,
     )  # fmt: skip
 
 
@@ -176,6 +192,20 @@ def filled(values: Floats) -> Floats:
         return np.zeros(len(values))
     last = np.maximum.accumulate(np.where(known, np.arange(len(values)), -1))
     return np.asarray(values[np.where(last < 0, np.argmax(known), last)])
+
+
+def _unmeasured(tracks: Tracks, track: FieldTrack, n: int) -> Mask:
+    """Windows most of which was lost, or filled, sent again, held or stuck."""
+    repeats, name = tracks.repeats, track.channel.name
+    runs = repeats.runs[name]
+    rails = track.overloads.rails
+    off_rails = (runs.value[:, 0] > rails.low) & (runs.value[:, 0] < rails.high)
+    by_chance = log_chance(runs, repeats.changes[name], repeats.pairs[name], repeats.n_window)
+    stuck = runs.spans.where(off_rails & (by_chance < np.log(CHANCE)))
+    at = np.arange(n, dtype=np.int64) * tracks.n_fast
+    rows = Spans.merged(tracks.held.together(repeats), stuck)
+    n_rows = rows.n_within(Spans(at, at + tracks.n_fast))
+    return np.asarray((n_rows >= UNMEASURED * tracks.n_fast) | np.isnan(track.level_fast[:n]))
 
 
 @dataclass(frozen=True)
@@ -207,7 +237,7 @@ def _wearer(tracks: Tracks, n: int, window_s: float, settings: Settings) -> _Wea
 
 
 def _mains(
-    track: FieldTrack, wearer: _Wearer, railed: Mask, flat: Mask, noise_peak: float
+    track: FieldTrack, wearer: _Wearer, railed: Mask, flat: Mask, noise_peak: float, window_s: float
 ) -> tuple[Floats, bool]:
     """Logarithm of the mains, and whether it is visible at all."""
     n = len(railed)
@@ -219,7 +249,11 @@ def _mains(
     if track.lines[0].folded_hz < SLOW_LINE_HZ:
         hidden |= wearer.body & ~(track.mains_peak[:n] > track.movement_fast[:n])
     peak = np.where(hidden | flat, np.nan, _peak(track, n))
-    visible = bool(np.any(~np.isnan(peak))) and float(np.nanpercentile(peak, 90)) > 3 * noise_peak
+    free = ~ndimage.binary_dilation(railed, iterations=2)
+    plainly = int((free & (peak > PLAINLY * noise_peak)).sum()) >= PLAINLY_S / window_s
+    visible = plainly or (
+        bool(np.any(~np.isnan(peak))) and float(np.nanpercentile(peak, 90)) > VISIBLE * noise_peak
+    )
     return np.log2(np.maximum(peak, max(2 * noise_peak, 1e-12))), visible
 
 

@@ -46,13 +46,16 @@ UNSEEN_FALL = 0.3
 VARIES = 0.8
 """Octaves by which like movement shows more or less without anything being wrong."""
 
+STAYS_OCTAVES, ABOVE_FLOOR = 0.3, 1.5
+"""Mains that differs by less from either side, and stands so far above the noise, stays what it was."""
+
 LONG_S = 60.0
 MOST_LOOKED_AT = 500
 
 WITNESSES = (
     "mains", "mains_jump", "unusual", "away", "jumps", "big_jump", "restless", "restless_mains", "flips",
     "leaping", "leaping_mains", "ramp", "fades", "falls_silent", "silent_mains", "silent_plain",
-    "silent_start", "silent_end", "calm_silent", "answers", "calm_answers", "tied", "long",
+    "silent_start", "silent_end", "calm_silent", "answers", "calm_answers", "stays", "tied", "long",
 )  # fmt: skip
 
 
@@ -117,6 +120,7 @@ def hear(signs: Signs, stretches: Stretches) -> Heard:
         **_of_changes(signs, stretches, edges, change),
         **_of_movement(signs, stretches, edges, moves, change),
         **_of_calm(signs, stretches, edges, change),
+        "stays": _stays(signs, stretches),
         "away": _away(signs, stretches, usual),
         "long": np.clip(np.log2(np.maximum(lasts_s, 1.0) / LONG_S), 0.0, 2.0),
     }
@@ -234,6 +238,20 @@ def _mains(signs: Signs, stretches: Stretches) -> tuple[Floats, Floats]:
     change = np.where(np.sign(by_one) == np.sign(by_other), smaller, 0.0)
     usual = np.where(np.isnan(one), other, np.where(np.isnan(other), one, (one + other) / 2))
     return np.where(np.isnan(by_one), np.nan, change), usual
+
+
+def _stays(signs: Signs, stretches: Stretches) -> Floats:
+    """Whether mains is heard plainly and is the same inside and on both sides, 0 or 1.
+
+    An open electrode divides it by other capacitances than one on the skin, and hardly by the same ratio.
+    """
+    mains, least = Sums(signs.mains), signs.n(LEAST_MAINS_S)
+    inside = mains.mean(stretches.inner_start, stretches.inner_stop, least)
+    first, before, behind, last = sides(signs, stretches, CONTEXT_S)
+    beside = mains.mean(first, before, least), mains.mean(behind, last, least)
+    far = np.maximum(np.abs(inside - beside[0]), np.abs(inside - beside[1]))
+    stays = (far < STAYS_OCTAVES) & (inside > signs.mains_floor + ABOVE_FLOOR) & signs.mains_visible
+    return np.asarray(stays, dtype=np.float64)
 
 
 def _movement(signs: Signs, stretches: Stretches) -> _Moves:
