@@ -137,7 +137,8 @@ def _do(plan: Plan, command: Sequence[str], follower: Follower, where: Where) ->
     follower.screen.clear()
     if code == 0:
         if not unchanged:
-            seal(plan, _snakefile())
+            with suppress(OSError):  # else the next run asks the engine
+                seal(plan, _snakefile())
         if not follower.done.redone:
             follower.tell("Nothing to do: everything is as it was.")
         return _summary(plan, follower)

@@ -199,8 +199,8 @@ class Plan:
 
         def stop(number: int, frame: FrameType | None) -> None:
             self.workers.stop()
-            if callable(finishes):
-                finishes(number, frame)
+            if callable(finishes):  # in a thread: it takes a lock that this one may hold just now
+                threading.Thread(target=finishes, args=(number, frame), daemon=True).start()
 
         signal.signal(signal.SIGTERM, stop)
 

@@ -9,7 +9,7 @@ from small import dump_of, small_study
 SESSIONS = ("throw-01", "throw-09")
 """The second has recordings at two rates, and events."""
 
-_OWN = frozenset([".snakemake", "logs", "settings.json", "failed.txt", "run.lock", "engine.lock"])
+_OWN = frozenset([".snakemake", "logs", "settings.json", "seal.txt", "failed.txt", "run.lock", "engine.lock"])
 """Names of files and folders that tell of a run rather than of the study."""
 
 _OF_A_RUN = ("started", "finished", "last_run")
