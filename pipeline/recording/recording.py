@@ -17,8 +17,10 @@ from pipeline.timebase.grid import Clock, ClockSource
 from schemas.columns import QUALITY, SAMPLE, TIME, Column, DType
 
 BLOCK_ROWS = 1 << 18
-_FEW_ROWS = 1 << 14
 """Rows of a block and of a Parquet row group: 4.4 minutes at 1 kHz, a few MB in memory."""
+
+_FEW_ROWS = 1 << 14
+"""Rows that are decoded at a time where a few seconds are wanted."""
 
 KEPT_ROWS = 1 << 20
 """Recordings of up to so many rows keep the columns that were read: several detectors ask for the same."""
