@@ -20,7 +20,7 @@ from pipeline.retiring import retired_line
 from pipeline.screen import Screen, complain
 from pipeline.steps.job import Places, last_failure, read_json, write_json
 from pipeline.steps.words import MARKS, now
-from pipeline.unchanged import is_unchanged, seal
+from pipeline.unchanged import Seal
 from pipeline.watching import WATCHED
 from pipeline.workflow import SPARE, Plan
 from pipeline.writing import POWER_MAY_FAIL
@@ -132,13 +132,14 @@ def _do(plan: Plan, command: Sequence[str], follower: Follower, where: Where) ->
     many = "" if len(plan.jobs) == 1 else "s"
     follower.tell(f"{plan.study.title}: {len(plan.jobs)} session{many}, {where.words}")
     log = plan.results / "logs" / "workflow.log"
-    unchanged = is_unchanged(plan, _snakefile())
+    seal = Seal.of(plan, _snakefile())
+    unchanged = seal.holds()
     code = follower.done.engine = 0 if unchanged else _drive(command, plan.results, log, follower)
     follower.screen.clear()
     if code == 0:
         if not unchanged:
             with suppress(OSError):  # else the next run asks the engine
-                seal(plan, _snakefile())
+                seal.set()
         if not follower.done.redone:
             follower.tell("Nothing to do: everything is as it was.")
         return _summary(plan, follower)

@@ -7,6 +7,7 @@ each rule. The texts that make rules run again, and sizes and times of all files
 import hashlib
 import os
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.steps.study_record import STUDY_RECORD
@@ -19,40 +20,53 @@ _OTHERS = frozenset({"run.json", "logs", ".snakemake", ".work"})
 """At the top of the results: what no rule makes, and every run may write."""
 
 
-def seal(plan: Plan, snakefile: Path) -> None:
-    """Note how everything is, after a run that left nothing to do."""
-    write_text(_place(plan), _digest(plan, snakefile))
+@dataclass(frozen=True)
+class Seal:
+    """What all files of `results` come from, taken before a run, since it may change meanwhile."""
+
+    results: Path
+    origins: bytes
+
+    @staticmethod
+    def of(plan: Plan, snakefile: Path) -> "Seal":
+        """Look at the study, the policy and the program."""
+        told = hashlib.sha256(snakefile.read_bytes())
+        for text in plan.texts():
+            told.update(f"{text}\n".encode("utf-8", "surrogateescape"))
+        return Seal(plan.results, told.digest())
+
+    def set(self) -> None:
+        """Note how everything is, after a run that left nothing to do."""
+        write_text(self._place, self._digest())
+
+    def holds(self) -> bool:
+        """Whether everything is as it was noted; what could not be read is a change."""
+        try:
+            return self._place.read_text(encoding="utf-8") == self._digest()
+        except (OSError, ValueError):
+            return False
+
+    @property
+    def _place(self) -> Path:
+        return self.results / ".work" / SEAL
+
+    def _digest(self) -> str:
+        """Of the origins, and of all files that there are now."""
+        told = hashlib.sha256(self.origins)
+        for text in sorted(_files(self.results)):
+            told.update(f"{text}\n".encode("utf-8", "surrogateescape"))
+        return told.hexdigest()
 
 
-def is_unchanged(plan: Plan, snakefile: Path) -> bool:
-    """Whether everything is as it was noted; what could not be read is a change."""
-    try:
-        return _place(plan).read_text(encoding="utf-8") == _digest(plan, snakefile)
-    except (OSError, ValueError):
-        return False
-
-
-def _place(plan: Plan) -> Path:
-    return plan.results / ".work" / SEAL
-
-
-def _digest(plan: Plan, snakefile: Path) -> str:
-    """Of all that the plan depends on, as it was when it was made, and of all files that there are now."""
-    told = hashlib.sha256(snakefile.read_bytes())
-    for text in [*plan.texts(), *sorted(_files(plan))]:
-        told.update(f"{text}\n".encode("utf-8", "surrogateescape"))
-    return told.hexdigest()
-
-
-def _files(plan: Plan) -> Iterator[str]:
+def _files(results: Path) -> Iterator[str]:
     """Path, size and time of each file at the top and of the sessions, and of each between steps."""
-    tops = [entry for entry in os.scandir(plan.results) if entry.name not in _OTHERS]
+    tops = [entry for entry in os.scandir(results) if entry.name not in _OTHERS]
     yield from (_facts(entry) for entry in tops if entry.is_file())
     of_sessions = [entry.path for entry in tops if entry.is_dir()]
-    between = [entry.path for entry in os.scandir(plan.results / ".work") if entry.is_dir()]
+    between = [entry.path for entry in os.scandir(results / ".work") if entry.is_dir()]
     for folder in (*of_sessions, *between):
         yield from map(_facts, os.scandir(folder))
-    yield from (_facts(plan.results / ".work" / name) for name in (RECORD, STUDY_RECORD))
+    yield from (_facts(results / ".work" / name) for name in (RECORD, STUDY_RECORD))
 
 
 def _facts(entry: "os.DirEntry[str] | Path") -> str:

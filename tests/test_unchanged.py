@@ -97,3 +97,18 @@ def test_after_a_run_that_did_not_finish_the_engine_is_asked(
     ran = sessiongate("run", study, "--out", results, env=planted(tmp_path, NO_ENGINE))
     assert ran.returncode == 1
     assert "engine ended with 9" in ran.stderr
+
+
+def test_what_comes_during_a_run_is_noticed_by_the_next(ready: tuple[Path, Path], tmp_path: Path) -> None:
+    study, results = ready
+    later(dump_of(study, NAME))
+    other = dump_of(study, NAME).with_name("other.bin")
+    adds = f"def add(job, real):\n        open({str(other)!r}, 'w').close()\n        return real(job)\n"
+    program = f"if IS_WORKER:\n    {adds}    instead('convert', '', add)\n"
+    (tmp_path / "one").mkdir()
+    ran = sessiongate("run", study, "--out", results, env=planted(tmp_path / "one", program))
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    assert other.exists()
+    ran = sessiongate("run", study, "--out", results, env=planted(tmp_path, NO_ENGINE))
+    assert ran.returncode == 1
+    assert "engine ended with 9" in ran.stderr
