@@ -1,6 +1,7 @@
 """Drive the workflow engine for ``sessiongate run``: progress while it works, a table when it is done."""
 
 import os
+import shutil
 import subprocess
 import sys
 from collections import Counter
@@ -102,7 +103,7 @@ def _run_alone(plan: Plan, study: Path, where: Where, screen: Screen, left: str)
     follower = Follower(plan.results, screen)
     command = _engine_command(study.absolute(), plan.results, where)
     with follower.diary():
-        _lift_lock(plan.results, command, follower, left)
+        _lift_lock(plan.results, follower, left)
         if left == CUT_OFF:
             forget_latest(plan.files_made)
         plan.ending.begin(where.n_jobs)
@@ -151,20 +152,17 @@ def _do(plan: Plan, command: Sequence[str], follower: Follower, where: Where) ->
     return 1
 
 
-def _lift_lock(results: Path, command: Sequence[str], follower: Follower, left: str) -> None:
-    """Lift the engine's own lock, which one that was killed leaves; no run is alive when this is called."""
+def _lift_lock(results: Path, follower: Follower, left: str) -> None:
+    """Lift the engine's own lock, which one that was killed leaves; no run is alive when this is called.
+
+    As the engine does when asked to, without a process more that could be killed halfway.
+    """
     locks = results / ".snakemake" / "locks"
     is_locked = locks.is_dir() and any(locks.iterdir())
     if is_locked or left:
         follower.tell(left or KILLED)
-    if not is_locked:
-        return
-    done = subprocess.run(
-        [*command, "--unlock"], cwd=results, capture_output=True, text=True, errors="replace"
-    )
-    if done.returncode:
-        end = done.stderr.strip().splitlines()[-1:] or ["no reason given"]
-        raise Busy(f"The lock of a killed run could not be lifted ({end[0]}): delete {locks} and run again.")
+    if is_locked:
+        shutil.rmtree(locks)
 
 
 def _engine_command(study: Path, results: Path, where: Where) -> list[str]:
