@@ -20,9 +20,10 @@ KILLED_WITHIN_S = 60.0
 def children(pid: int) -> list[int]:
     """Processes that a process started (proc(5))."""
     found: list[int] = []
-    for tasks in Path(f"/proc/{pid}/task").glob("*/children"):
-        with contextlib.suppress(OSError):
-            found += map(int, tasks.read_text().split())
+    with contextlib.suppress(OSError):  # it may end while its threads are listed
+        for task in os.listdir(f"/proc/{pid}/task"):
+            with contextlib.suppress(OSError):
+                found += map(int, Path(f"/proc/{pid}/task/{task}/children").read_text().split())
     return found
 
 
