@@ -21,9 +21,9 @@ def children(pid: int) -> list[int]:
     """Processes that a process started (proc(5))."""
     found: list[int] = []
     with contextlib.suppress(OSError):  # it may end while its threads are listed
-        for task in os.listdir(f"/proc/{pid}/task"):
+        for task in Path(f"/proc/{pid}/task").iterdir():
             with contextlib.suppress(OSError):
-                found += map(int, Path(f"/proc/{pid}/task/{task}/children").read_text().split())
+                found += map(int, (task / "children").read_text().split())
     return found
 
 

@@ -9,26 +9,15 @@ from pathlib import Path
 
 import pytest
 from conftest import REPOSITORY, sessiongate
+from processes import children, is_gone
 from small import dump_of, is_whole, quality, small_study, start, wait_for
 
 from pipeline.engine_words import Faults
 from pipeline.holding import RUN, Busy, claim, held
 
-
-def children(pid: int) -> list[int]:
-    """Processes that a process started (proc(5))."""
-    place = Path(f"/proc/{pid}/task/{pid}/children")
-    if not place.exists():
-        pytest.skip("needs /proc with children")
-    tasks = Path(f"/proc/{pid}/task").glob("*/children")
-    return [int(child) for task in tasks for child in task.read_text().split()]
-
-
-def is_gone(pid: int) -> bool:
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
-    except OSError:
-        return True
+needs_proc = pytest.mark.skipif(
+    not Path(f"/proc/{os.getpid()}/task/{os.getpid()}/children").exists(), reason="needs /proc with children"
+)
 
 
 # Lost files and folders
@@ -49,6 +38,7 @@ def workers_of(run: "subprocess.Popen[str]") -> list[int]:
     return [child for child in started if b"pipeline.workers" in Path(f"/proc/{child}/cmdline").read_bytes()]
 
 
+@needs_proc
 def test_a_worker_that_is_killed_once_costs_nothing(tmp_path, long_study):
     run = start(long_study, tmp_path / "results", "--jobs", "1")
     os.kill(wait_for(lambda: workers_of(run))[0], signal.SIGKILL)
@@ -90,6 +80,7 @@ def test_a_step_that_always_dies_costs_its_session_only(tmp_path):
     assert is_whole(results, "throw-01")
 
 
+@needs_proc
 def test_a_killed_engine_is_cleared_away(tmp_path, long_study):
     """Its workers end, the run says so in words, and the next one lifts the lock and completes."""
     results = tmp_path / "results"
@@ -108,6 +99,7 @@ def test_a_killed_engine_is_cleared_away(tmp_path, long_study):
     assert is_whole(results, "throw-01")
 
 
+@needs_proc
 def test_two_runs_at_once(tmp_path, long_study):
     """The second refuses, also when only the engine of the first is left; the first is not disturbed."""
     results = tmp_path / "results"
@@ -132,6 +124,7 @@ def test_two_runs_at_once(tmp_path, long_study):
     assert is_whole(results, "throw-01")
 
 
+@needs_proc
 def test_ctrl_c_is_orderly(tmp_path, long_study):
     """The whole process group gets the signal, as from a terminal."""
     results = tmp_path / "results"
