@@ -6,27 +6,22 @@ engine's own main program again in every child. A worker lives no longer than it
 that was killed had asked for must not be written over what the next one makes.
 """
 
-import errno
+import itertools
 import os
 import pickle
 import queue
-import signal
 import subprocess
 import sys
 import threading
-import traceback
-from contextlib import AbstractContextManager, nullcontext, suppress
+from collections.abc import Callable
+from contextlib import AbstractContextManager, ExitStack, nullcontext, suppress
 from pathlib import Path
 from typing import IO, Any, cast
 
-from pipeline.machine import apart, remedy
+from pipeline.machine import apart
 from pipeline.steps.job import Job, StepFailed, Tables, WorkerEnded, WorkerHung
-from pipeline.writing import POWER_MAY_FAIL, none_of_the_future, write_text
 
 OVERVIEW = "overview"
-
-_OF_THE_DISK = frozenset([errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM])
-"""What goes wrong with files for every session alike; other faults are a session's own."""
 
 _AT_LEAST_S = 600.0
 _S_PER_MB = 60.0
@@ -66,21 +61,23 @@ class Workers:
         StepFailed
             With one sentence that says what happened and what to do.
         """
-        with self._at_work:
+        with ExitStack() as turn:
+            turn.enter_context(self._at_work)
             if self.is_stopped:
                 raise StepFailed(f"{job.session.name}: stopped before step '{step}' was begun.")
-            fault = self._done(step, job)
+            fault = self._done(step, job, turn.close)
         if fault:
             raise StepFailed(fault)
 
-    def _done(self, step: str, job: Job) -> str:
+    def _done(self, step: str, job: Job, computed: Callable[[], None]) -> str:
+        """Have a step done; what is `computed` waits for the disk alone, and gives its turn to the next."""
         try:
-            return self._ask(self._ready(), step, job)
+            return self._ask(self._ready(), step, job, None, computed)
         except WorkerHung as hung:
             return self._give_up(step, job, hung)
         except WorkerEnded:
             try:
-                return self._ask(_Worker(), step, job)
+                return self._ask(_Worker(), step, job, None, computed)
             except WorkerEnded as ended:
                 return self._give_up(step, job, ended)
 
@@ -94,7 +91,7 @@ class Workers:
         """
         worker = _Worker()
         try:
-            fault = worker.ask(OVERVIEW, tables, None)
+            fault = worker.ask(OVERVIEW, tables, None, lambda: None)
             worker.close()
         except WorkerEnded as ended:
             fault = f"Step '{OVERVIEW}': {ended}. Free memory and run again."
@@ -108,49 +105,85 @@ class Workers:
                 self._idle.get_nowait().close()
 
     def _ready(self) -> "_Worker":
-        try:
-            return self._idle.get_nowait()
-        except queue.Empty:
-            return _Worker()
+        with suppress(queue.Empty):
+            while True:
+                worker = self._idle.get_nowait()
+                if not worker.has_ended:  # while the disk took what it had written
+                    return worker
+        return _Worker()
 
     def _give_up(self, step: str, job: Job, ended: WorkerEnded) -> str:
         try:
-            return self._ask(_Worker(), step, job, ended)
+            return self._ask(_Worker(), step, job, ended, lambda: None)
         except WorkerEnded:
             return f"{job.session.name}: step '{step}': {ended}. Free memory and run again."
 
-    def _ask(self, worker: "_Worker", step: str, job: Job, ended: WorkerEnded | None = None) -> str:
+    def _ask(
+        self,
+        worker: "_Worker",
+        step: str,
+        job: Job,
+        ended: WorkerEnded | None,
+        computed: Callable[[], None],
+    ) -> str:
         """Have a worker do a step, or write how it `ended` another; give what kept it from that."""
-        fault = worker.ask(step, job, ended)
-        self._idle.put(worker)
-        return fault
+
+        def is_free() -> None:
+            self._idle.put(worker)
+            computed()
+
+        return worker.ask(step, job, ended, is_free)
 
 
 class _Worker:
-    """One process, and a thread that listens to it: a process that hangs keeps nobody from going on."""
+    """One process, and a thread that listens to it: a process that hangs keeps nobody from going on.
+
+    It does one step at a time; while the files of one go to the disk, it begins the next.
+    """
 
     def __init__(self) -> None:
         path = os.pathsep.join([str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH", "")])
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "pipeline.workers"],
+            [sys.executable, "-m", "pipeline.serving"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env={**os.environ, "PYTHONPATH": path},
             # Out of the reach of Ctrl-C: steps at work are ended in order, and workers with their engine.
             **apart(),
         )
-        self._replies: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+        self._asked = itertools.count()
+        self._lock = threading.Lock()
+        self._replies: dict[int, queue.SimpleQueue[str | None]] = {}
+        self.has_ended = False
         threading.Thread(target=self._listen, daemon=True).start()
 
-    def ask(self, step: str, job: Job | Tables, ended: WorkerEnded | None) -> str:
-        """Have a step done; give what kept the worker from writing even that it failed, or ''."""
+    def ask(
+        self, step: str, job: Job | Tables, ended: WorkerEnded | None, is_free: Callable[[], None]
+    ) -> str:
+        """Have a step done; give what kept the worker from writing even that it failed, or ''.
+
+        `is_free` is called as soon as it can be asked for another.
+        """
         limit = limit_s(job)
+        number, replies = next(self._asked), queue.SimpleQueue[str | None]()
+        with self._lock:
+            if self.has_ended:
+                replies.put(None)
+            self._replies[number] = replies
         with suppress(BrokenPipeError):  # it has ended, as is heard at once
             questions = cast(IO[bytes], self._process.stdin)
-            pickle.dump((step, job, ended), questions)
+            pickle.dump((number, step, job, ended), questions)
             questions.flush()
+        self._heard(replies, limit)
+        is_free()
+        fault = self._heard(replies, limit)
+        with self._lock:
+            del self._replies[number]
+        return fault
+
+    def _heard(self, replies: "queue.SimpleQueue[str | None]", limit: float) -> str:
         try:
-            reply = self._replies.get(timeout=limit)
+            reply = replies.get(timeout=limit)
         except queue.Empty:
             self._process.kill()  # and no wait: a process that waits for a dead disk ends with the disk
             self._hang_up()
@@ -170,11 +203,15 @@ class _Worker:
             cast(IO[bytes], self._process.stdin).close()
 
     def _listen(self) -> None:
-        replies = cast(IO[bytes], self._process.stdout)
-        with replies, suppress(EOFError, OSError, pickle.UnpicklingError):
+        told = cast(IO[bytes], self._process.stdout)
+        with told, suppress(EOFError, OSError, pickle.UnpicklingError):
             while True:
-                self._replies.put(pickle.load(replies))  # noqa: S301 - our own child wrote it
-        self._replies.put(None)
+                number, reply = pickle.load(told)  # noqa: S301 - our own child wrote it
+                self._replies[number].put(reply)
+        with self._lock:
+            self.has_ended = True
+            for replies in self._replies.values():
+                replies.put(None)
         self._process.wait()
 
 
@@ -187,104 +224,3 @@ def limit_s(job: Job | Tables) -> float:
         with suppress(OSError):
             n_bytes += (job.study_folder / name).stat().st_size
     return _AT_LEAST_S + _S_PER_MB * n_bytes / 1e6
-
-
-def run_here(step: str, job: Job, ended: WorkerEnded | None = None) -> None:
-    """Run one step in this process, or write that it was given up since it `ended` its process.
-
-    What goes wrong in a session is written into its files, so that it ends as unreadable and the others
-    go on; only what cannot be written raises :class:`StepFailed`.
-    """
-    from pipeline.steps.by_name import SESSION_STEPS  # costs a second, and only workers need it
-    from pipeline.steps.fallback import write_fallback
-
-    log = job.results / "logs" / job.session.name / f"{step}.log"
-    try:
-        try:
-            if ended:
-                raise ended
-            line = SESSION_STEPS[step](job)
-        except Exception as error:
-            # A Parquet file that is garbage is an OSError too, but one without a number.
-            if isinstance(error, OSError) and error.errno in _OF_THE_DISK:
-                raise
-            line = f"failed: {error}\n{traceback.format_exc()}"
-            write_fallback(step, job, error)
-        write_text(log, f"{step}: {line}\n", lasting=False)
-        none_of_the_future(job.places.folders, log)
-    except OSError as error:
-        if error.errno == errno.ENOMEM:
-            raise MemoryError(str(error)) from error
-        raise StepFailed(_about_files(job, step, error)) from error
-
-
-def _make_tables(tables: Tables) -> None:
-    from pipeline.steps.present import overview  # brings libraries that the engine never needs
-
-    try:
-        overview(tables.study, tables.policy, tables.results, tables.started)
-    except OSError as error:
-        raise StepFailed(
-            f"{error.filename or tables.results}: {error.strerror or error}. {remedy(error)}"
-        ) from error
-    except (StepFailed, MemoryError):
-        raise
-    except Exception as error:  # a fault of ours: its place goes into the log of the run
-        traceback.print_exc()
-        raise StepFailed(str(error) or type(error).__name__) from error
-
-
-def _about_files(job: Job, step: str, error: OSError) -> str:
-    place = error.filename or job.results
-    return (
-        f"{job.session.name}: step '{step}' could not write or read {place}: {error.strerror or error}. "
-        f"{remedy(error)}: finished sessions are kept, nothing is half-written."
-    )
-
-
-def _serve() -> None:
-    """Do steps until the engine ends; answer each with a fault, or ''."""
-    replies = os.fdopen(os.dup(sys.stdout.fileno()), "wb", buffering=0)
-    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
-    _be_modest()
-    POWER_MAY_FAIL.set()
-    questions: queue.SimpleQueue[tuple[str, Job | Tables, WorkerEnded | None]] = queue.SimpleQueue()
-    threading.Thread(target=_read, args=(sys.stdin.buffer, questions), daemon=True).start()
-    while True:
-        step, job, ended = questions.get()
-        fault = ""
-        try:
-            if isinstance(job, Tables):
-                _make_tables(job)
-            else:
-                run_here(step, job, ended)
-        except StepFailed as failed:
-            fault = str(failed)
-        except BaseException:  # out of memory, as a rule, even to write so: a fresh process has some
-            with suppress(BaseException):
-                traceback.print_exc()
-            os._exit(1)
-        with suppress(BrokenPipeError):  # the engine was killed meanwhile
-            replies.write(pickle.dumps(fault))
-
-
-def _be_modest() -> None:
-    """End with the engine alone, and before it where memory runs out."""
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):  # whoever ends all processes at once means the run
-        if number := getattr(signal, name, None):
-            signal.signal(number, signal.SIG_IGN)
-    with suppress(OSError):  # proc(5): of what takes memory, the system ends what has most points
-        Path("/proc/self/oom_score_adj").write_text("500", encoding="ascii")
-
-
-def _read(source: IO[bytes], questions: "queue.SimpleQueue[Any]") -> None:
-    """Take in jobs while the one before is at work; end the process, whatever it does, with the engine."""
-    try:
-        while True:
-            questions.put(pickle.load(source))  # noqa: S301 - our own parent wrote it
-    finally:
-        os._exit(0)
-
-
-if __name__ == "__main__":
-    _serve()

@@ -29,21 +29,77 @@ It costs a wait for the disk at each file, which copies of a drill and other tem
 """
 
 
+class Unnamed:
+    """Files that are written and have no final name yet: all of them get it at once, or none does."""
+
+    def __init__(self) -> None:
+        self._files: dict[Path, tuple[Path, bool]] = {}
+
+    def add(self, aside: Path, path: Path, *, lasting: bool) -> None:
+        """Take on `aside`, to become `path`."""
+        self._files[aside] = path, lasting
+
+    def name(self) -> None:
+        """Bring all of them to the disk where that is asked for, then rename them in the order they came."""
+        try:
+            for aside, (_, lasting) in self._files.items():
+                if lasting and POWER_MAY_FAIL.is_set():
+                    _to_disk(aside)
+            for aside, (path, _) in self._files.items():
+                replaced(aside, path)
+        finally:
+            self.drop()
+
+    def drop(self) -> None:
+        """Delete all that have no name yet."""
+        for aside in self._files:
+            aside.unlink(missing_ok=True)
+        self._files.clear()
+
+
+class _Gathering(threading.local):
+    """Where a thread gathers what it writes; None where it names each file at once."""
+
+    files: Unnamed | None = None
+
+
+_GATHERING = _Gathering()
+
+
+@contextmanager
+def gathered() -> Iterator[Unnamed]:
+    """Have this thread's files stay aside until somebody names them; delete them on failure.
+
+    Waiting for the disk takes no work: another thread may do it.
+    """
+    files = _GATHERING.files = Unnamed()
+    try:
+        yield files
+    except BaseException:
+        files.drop()
+        raise
+    finally:
+        _GATHERING.files = None
+
+
 @contextmanager
 def written_aside(path: Path, *, lasting: bool = True) -> Iterator[Path]:
     """Give a name beside `path` to write to; rename it to `path` on success, delete it on failure.
 
-    What is not `lasting`, such as a log, may be empty after a power cut.
+    What is not `lasting`, such as a log, may be empty after a power cut. Where a thread's files are
+    `gathered`, they are renamed later.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         yield aside
-        if lasting and POWER_MAY_FAIL.is_set():
-            _to_disk(aside)
-        replaced(aside, path)
-    finally:
+    except BaseException:
         aside.unlink(missing_ok=True)
+        raise
+    files = _GATHERING.files or Unnamed()
+    files.add(aside, path, lasting=lasting)
+    if files is not _GATHERING.files:
+        files.name()
 
 
 def _to_disk(path: Path) -> None:

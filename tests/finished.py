@@ -7,9 +7,9 @@ from pipeline.bundle.make import Order, make_bundle
 from pipeline.bundle.recoded import Wishes
 from pipeline.ending import write_run
 from pipeline.progress import Progress
+from pipeline.serving import run_here
 from pipeline.steps.by_name import SESSION_STEPS
 from pipeline.steps.present import overview
-from pipeline.workers import run_here
 from pipeline.workflow import Plan
 
 STARTED = "2026-03-09T08:00:00Z"

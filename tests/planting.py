@@ -8,7 +8,7 @@ from conftest import REPOSITORY
 _HEAD = """\
 import sys
 IS_ENGINE = "snakemake" in sys.orig_argv
-IS_WORKER = "pipeline.workers" in sys.orig_argv
+IS_WORKER = "pipeline.serving" in sys.orig_argv
 
 
 def instead(step, of_session, body):

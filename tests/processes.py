@@ -67,7 +67,7 @@ class Run:
 
     def workers(self) -> list[int]:
         below = [child for engine in self.engine() for child in children(engine)]
-        return [pid for pid in below if "pipeline.workers" in _command(pid)]
+        return [pid for pid in below if "pipeline.serving" in _command(pid)]
 
     def processes(self) -> list[int]:
         """All of them, the first one first."""

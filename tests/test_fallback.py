@@ -7,9 +7,9 @@ from conftest import REPOSITORY
 from finished import STARTED
 from small import quality, small_study
 
+from pipeline.serving import run_here
 from pipeline.steps import by_name
 from pipeline.steps.present import overview
-from pipeline.workers import run_here
 from pipeline.workflow import Plan
 
 

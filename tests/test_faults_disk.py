@@ -20,10 +20,10 @@ from small import wait_for
 from tiny import SESSIONS, apart, made, scraps
 
 from pipeline.holding import CUT_OFF, RUN
+from pipeline.serving import run_here
 from pipeline.steps.by_name import SESSION_STEPS
 from pipeline.steps.job import StepFailed
 from pipeline.steps.present import overview
-from pipeline.workers import run_here
 from pipeline.workflow import Plan
 from pipeline.writing import POWER_MAY_FAIL, write_text
 

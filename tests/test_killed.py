@@ -35,7 +35,7 @@ def long_study(tmp_path) -> Path:
 def workers_of(run: "subprocess.Popen[str]") -> list[int]:
     """Workers of a run that have begun."""
     started = [child for engine in children(run.pid) for child in children(engine)]
-    return [child for child in started if b"pipeline.workers" in Path(f"/proc/{child}/cmdline").read_bytes()]
+    return [child for child in started if b"pipeline.serving" in Path(f"/proc/{child}/cmdline").read_bytes()]
 
 
 @needs_proc

@@ -28,7 +28,7 @@ TABLES = ("sessions.parquet", "sessions.csv", "exclusions.csv", "margins.csv", "
 WORDS = ("flow.svg", "flow.txt", "methods.txt")
 HOLD = """
 import os, sys, time
-if "pipeline.workers" in sys.orig_argv:
+if "pipeline.serving" in sys.orig_argv:
     import pipeline.steps.convert as steps
     real = steps.convert
     def convert(job):
@@ -169,7 +169,7 @@ class Held:
 
     def worker(self, job: str) -> int:
         """The worker of a SLURM job; 0 where there is none."""
-        return next((pid for pid in _of(job) if b"pipeline.workers" in _words(pid)), 0)
+        return next((pid for pid in _of(job) if b"pipeline.serving" in _words(pid)), 0)
 
     def engine(self, job: str) -> int:
         """The engine that SLURM started for a job."""

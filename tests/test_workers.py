@@ -22,7 +22,7 @@ class Counting(Workers):
         self.lock, self.now, self.most, self.n_done = threading.Lock(), 0, 0, 0
         self.go_on = threading.Event()
 
-    def _done(self, step: str, job: Any) -> str:
+    def _done(self, step: str, job: Any, computed: Any) -> str:
         with self.lock:
             self.now += 1
             self.most = max(self.most, self.now)

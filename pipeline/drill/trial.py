@@ -12,8 +12,8 @@ from pipeline.drill.kinds import Kind
 from pipeline.drill.plan import Copy
 from pipeline.drill.planting import Planted, plant
 from pipeline.drill.scoring import Event, is_covered, joined
+from pipeline.serving import run_here
 from pipeline.steps.job import Job, last_failure, read_json
-from pipeline.workers import run_here
 from schemas.conditions import BY_NAME, CONDITIONS
 
 STEPS = ("convert", "validate", "detect", "draw", "judge")

@@ -23,6 +23,7 @@ from pipeline.bundle.tables import policy_of
 from pipeline.ending import write_run
 from pipeline.errors import InputError, Problem
 from pipeline.progress import Progress
+from pipeline.serving import run_here
 from pipeline.steps.by_name import SESSION_STEPS
 from pipeline.steps.job import StepFailed
 from pipeline.steps.present import overview
@@ -33,7 +34,6 @@ from pipeline.verify.at_hand import AtHand, Told, at_hand, layouts_apart, policy
 from pipeline.verify.bytes_apart import compare_files
 from pipeline.verify.differences import differences
 from pipeline.verify.rules import POLICY
-from pipeline.workers import run_here
 from pipeline.workflow import Plan
 from schemas.bags import PAYLOAD
 

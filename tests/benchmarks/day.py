@@ -18,7 +18,7 @@ STEPS = ("convert", "validate", "detect", "draw", "judge", "report")
 
 ONE_STEP = """
 import sys
-from pipeline.workers import run_here
+from pipeline.serving import run_here
 from pipeline.workflow import Plan
 plan = Plan.of(sys.argv[1], sys.argv[2], "2026-03-02T12:00:00Z")
 for job in plan.jobs.values():

@@ -16,7 +16,7 @@ from typing import Any
 
 def _watch(folder: str) -> None:
     words = " ".join(sys.orig_argv)
-    part = "worker" if "pipeline.workers" in words else "engine" if "snakemake" in words else "front door"
+    part = "worker" if "pipeline.serving" in words else "engine" if "snakemake" in words else "front door"
     steps: dict[str, float] = {}
     ready_s = 0.0
     if part == "worker":
