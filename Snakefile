@@ -24,6 +24,9 @@ except InputError as error:
     raise WorkflowError(str(error)) from None
 
 
+plan.expect(workflow)
+
+
 workdir: str(plan.results)
 
 
@@ -142,6 +145,7 @@ rule draw:
         marks=rules.detect.output.marks,
     output:
         marked=".work/{session}/samples.parquet",
+        found=".work/{session}/findings.parquet",
         drawn=".work/{session}/drawn.npz",
         windows=".work/{session}/windows.parquet",
     log:
@@ -165,6 +169,7 @@ rule judge:
         detected=rules.detect.output.detected,
         marks=rules.detect.output.marks,
         marked=rules.draw.output.marked,
+        found=rules.draw.output.found,
     output:
         samples="{session}/samples.parquet",
         findings="{session}/findings.parquet",

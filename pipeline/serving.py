@@ -4,6 +4,7 @@ While the files of a step go to the disk, which takes no work, it does the next 
 """
 
 import errno
+import importlib
 import os
 import pickle
 import queue
@@ -18,7 +19,8 @@ from pathlib import Path
 from typing import IO, Any, TypeVar
 
 from pipeline.machine import remedy
-from pipeline.steps.job import Job, StepFailed, Tables, WorkerEnded
+from pipeline.steps.job import Job, Share, StepFailed, Tables, WorkerEnded
+from pipeline.workers import EARLY
 from pipeline.writing import POWER_MAY_FAIL, Unnamed, gathered, none_of_the_future, write_text
 
 T = TypeVar("T")
@@ -84,14 +86,19 @@ def _disk_faults(step: str, job: Job) -> Iterator[None]:
         raise StepFailed(_about_files(job, step, error)) from error
 
 
-def _make_tables(tables: Tables) -> None:
+def _make_tables(job: Tables | Share) -> None:
+    """Make the tables, or look at a share of the participants before that."""
     from pipeline.steps.present import overview  # brings libraries that the engine never needs
+    from pipeline.steps.signal import look_at_share
 
     try:
-        overview(tables.study, tables.policy, tables.results, tables.started)
+        if isinstance(job, Share):
+            look_at_share(job)
+        else:
+            overview(job)
     except OSError as error:
         raise StepFailed(
-            f"{error.filename or tables.results}: {error.strerror or error}. {remedy(error)}"
+            f"{error.filename or job.results}: {error.strerror or error}. {remedy(error)}"
         ) from error
     except (StepFailed, MemoryError):
         raise
@@ -114,10 +121,14 @@ def _serve() -> None:
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
     _be_modest()
     POWER_MAY_FAIL.set()
-    questions: queue.SimpleQueue[tuple[int, str, Job | Tables, WorkerEnded | None]] = queue.SimpleQueue()
+    questions: queue.SimpleQueue[tuple[int, str, Job | Tables | Share, WorkerEnded | None]] = (
+        queue.SimpleQueue()
+    )
     computed: queue.SimpleQueue[tuple[int, Callable[[], str]]] = queue.SimpleQueue()
     threading.Thread(target=_read, args=(sys.stdin.buffer, questions), daemon=True).start()
     threading.Thread(target=_finish, args=(computed, replies), daemon=True).start()
+    if EARLY in sys.argv:
+        _or_ended(_import_all)
     while True:
         number, step, job, ended = questions.get()
         named = _or_ended(partial(_do, step, job, ended))
@@ -125,10 +136,16 @@ def _serve() -> None:
         computed.put((number, named))
 
 
-def _do(step: str, job: Job | Tables, ended: WorkerEnded | None) -> Callable[[], str]:
+def _import_all() -> None:
+    """Import what steps do when they first need it, too."""
+    for name in ("pipeline.steps.by_name", "matplotlib", "pandera.pandas", "scipy.spatial", "scipy.special"):
+        importlib.import_module(name)
+
+
+def _do(step: str, job: Job | Tables | Share, ended: WorkerEnded | None) -> Callable[[], str]:
     """Do a step but for the names of its files; give what is to be called for these, and tells a fault."""
     try:
-        if isinstance(job, Tables):
+        if not isinstance(job, Job):
             _make_tables(job)
             return str
         return partial(_named, step, job, _computed(step, job, ended))

@@ -39,6 +39,9 @@ SPARE = 1
 none waits for the engine, which takes 10 ms to find what comes next.
 """
 
+MANY = 50
+"""From so many sessions on workers start while the engine works out what there is to do."""
+
 SELDOM = 100_000, 50, 100
 """Objects made, and collections of younger ones, before garbage is looked for (see `gc.set_threshold`)."""
 
@@ -152,6 +155,11 @@ class Plan:
             wildcards = SimpleNamespace(session=name)
             of_session = (self.origin, self.surroundings, self.circumstances, self.review)
             yield from (text(wildcards) for text in of_session)
+
+    def expect(self, workflow: Any) -> None:
+        """Make ready for much to do, where the front door says that there is something."""
+        if watched() and workflow.is_main_process and workflow.local_exec and len(self.jobs) >= MANY:
+            self.workers.expect_many(_at_once(workflow))
 
     def begin(self, workflow: Any) -> None:
         """Count what there is to do, and have rules run as threads that wait for warm workers.
@@ -275,9 +283,14 @@ class Plan:
             with suppress(OSError, ValueError, LookupError):  # a file system that is shared may lag behind
                 self.watch.session_done(session, *verdict_line(self.jobs[session].places.quality))
 
+    @property
+    def tables(self) -> Tables:
+        """What the tables and the page over all sessions are made from."""
+        return Tables(self.study, self.policy, self.results, self.started)
+
     def make_tables(self) -> None:
         """Make the tables and the page over all sessions: in a worker, like the steps of a session."""
-        self.workers.make_tables(Tables(self.study, self.policy, self.results, self.started))
+        self.workers.make_tables(self.tables)
 
 
 def collect_seldom() -> None:

@@ -21,7 +21,7 @@ def finished(study: Path, results: Path) -> Path:
     for job in plan.jobs.values():
         for step in SESSION_STEPS:
             run_here(step, job)
-    overview(plan.study, plan.policy, plan.results, STARTED)
+    overview(plan.tables)
     write_run(results, {"outcome": "finished"})
     return results
 

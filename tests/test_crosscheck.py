@@ -16,7 +16,7 @@ from workshop import GLAZING, WEDGING, make_folder, sessions
 from pipeline.crosscheck import Entry, Matter, Stated, check_study, dump_files
 from pipeline.report import write_overview
 from pipeline.signal import windows_of, write_windows
-from pipeline.steps.job import Places, write_json
+from pipeline.steps.job import Places, Tables, write_json
 from pipeline.steps.present import overview
 from pipeline.study import load_study
 from pipeline.verdict import builtin_policy
@@ -318,7 +318,7 @@ def batch(
         write_json(places.conversion, {"dumps": dumps, **conversions.get(session.name, {})})
         places.strip.write_text("<svg xmlns='http://www.w3.org/2000/svg'></svg>")
         write_windows(windows_of(places.samples, session.activities, quality["usable"]), places.signal)
-    overview(study, builtin_policy(), results, "2026-03-03T01:00:00+00:00")
+    overview(Tables(study, builtin_policy(), results, "2026-03-03T01:00:00+00:00"))
     return json.loads((results / ".work" / "record.json").read_text(encoding="utf-8"))
 
 

@@ -29,6 +29,6 @@ def test_a_step_that_fails_leaves_what_its_rule_names(tmp_path, monkeypatch, fai
         monkeypatch.setattr(by_name, "SESSION_STEPS", {step: fail if step == failing else does})
         run_here(step, plan.jobs["throw-02"])
         assert [name for name in outputs(step, "throw-02") if not (plan.results / name).is_file()] == []
-    overview(plan.study, plan.policy, plan.results, STARTED)
+    overview(plan.tables)
     expected = "accept" if failing == "report" else "unreadable"
     assert quality(plan.results, "throw-02")["verdict"] == expected

@@ -63,9 +63,9 @@ def test_every_step_on_a_full_disk(tmp_path, tiny_reference):
                 run_here(step, plan.jobs[name])
         for n_bytes in (0, 1 << 13, 1 << 16):
             with with_left(place, n_bytes), pytest.raises(OSError, match="No space left"):
-                overview(plan.study, plan.policy, plan.results, STARTED)
+                overview(plan.tables)
             assert not wrong_files(results, tiny_reference), n_bytes
-        overview(plan.study, plan.policy, plan.results, STARTED)
+        overview(plan.tables)
         different = apart(made(results), dict(tiny_reference.files))
         assert different == ["run.json"]  # which the front door writes
         assert not scraps(results)

@@ -61,7 +61,7 @@ def test_a_step_that_hangs_is_given_up(tmp_path, tiny_reference):
         "if IS_ENGINE:\n"
         "    import pipeline.workers as workers\n"
         "    real = workers.limit_s\n"
-        "    tried = []  # of a step that does not hang, and of writing that one did, time is not in question\n"
+        "    tried = []  # the time of a step that does not hang, or that tells so, is not in question\n"
         "    def limit_s(job):\n"
         "        if not hasattr(job, 'session'):\n"  # the tables
         "            return real(job)\n"

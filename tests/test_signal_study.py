@@ -1,6 +1,7 @@
 """The check of the signal over a study: what it finds, its rows, and the steps that write them."""
 
 import csv
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -15,8 +16,8 @@ from pipeline.report.signal import study_part
 from pipeline.signal import read_windows, signal_rows, study_signal, windows_of, write_windows
 from pipeline.signal.windows import Windows, no_windows
 from pipeline.simulate.draw import draw
-from pipeline.steps.job import Places, StepFailed
-from pipeline.steps.signal import check_signal, look_for_signal
+from pipeline.steps.job import Places, Share, StepFailed, Tables
+from pipeline.steps.signal import check_signal, look_at_share, look_for_signal
 from pipeline.steps.tables import write_csv
 from pipeline.study import Decision
 from schemas.columns import SIGNAL
@@ -134,7 +135,7 @@ def test_steps_write_windows_and_the_table_and_tell_of_a_garbled_file(tmp_path: 
     start = datetime.fromisoformat("2026-03-02T09:30:00+01:00")
     log = (Doing(0, 20, "rest"), Doing(20, 40, "body"))
     sessions = [
-        SimpleNamespace(name=name, participant="p1", started_at=start, activities=log) for name in names
+        SimpleNamespace(name=name, participant=name, started_at=start, activities=log) for name in names
     ]
     for session, places in zip(sessions, all_places, strict=True):
         places.samples.parent.mkdir()
@@ -145,13 +146,18 @@ def test_steps_write_windows_and_the_table_and_tell_of_a_garbled_file(tmp_path: 
         job: Any = SimpleNamespace(places=places, session=session, review=None)
         assert look_for_signal(job, QUALITY)["areas"]["rest_body"]["kept"]["value"] == 1.0
     study: Any = SimpleNamespace(sessions=sessions)
-    assert check_signal(study, all_places)["n_kept"] == 2
+    policy: Any = None
+    tables = Tables(study, policy, tmp_path, "")
+    assert check_signal(tables)["n_kept"] == 2
     first = (tmp_path / "signal.csv").read_bytes()
-    check_signal(study, all_places)
+    shares = tuple(tmp_path / str(i) for i in range(2))
+    for i, path in enumerate(shares):
+        look_at_share(Share(tables, i, 2, path))
+    check_signal(replace(tables, shares=shares))
     assert (tmp_path / "signal.csv").read_bytes() == first
     all_places[1].signal.write_bytes(b"no table of windows")
     with pytest.raises(StepFailed, match="throw-2: files were changed"):
-        check_signal(study, all_places)
+        check_signal(tables)
     assert all_places[1].failed.exists()
     assert not all_places[0].failed.exists()
 

@@ -1,4 +1,4 @@
-"""Put the digest of a policy into a file of samples that was written before it was known.
+"""Put the digest of a policy into a file of samples or findings that was written before it was known.
 
 Samples of an hour take a tenth of a second to write, and a new limit changes nothing of them but 64 letters
 in the file's metadata. They stand at its end, in the footer (Apache Parquet format, `FileMetaData`): once as
@@ -22,16 +22,16 @@ _SCHEMA = b"ARROW:schema\x18"
 
 
 def restamp(source: Path, sha256: str, path: Path) -> None:
-    """Copy a file of samples, with the policy's digest in place of `NO_POLICY`.
+    """Copy a file, with the policy's digest in place of `NO_POLICY`.
 
     Parameters
     ----------
     source : Path
-        As `pipeline.recording.write_samples` wrote it, with `NO_POLICY` for its policy.
+        Parquet as PyArrow writes it, with `NO_POLICY` for the policy in its metadata.
     sha256 : str
         64 hexadecimal digits.
     path : Path
-        Appears complete or not at all. Its bytes are those that `write_samples` would have given.
+        Appears complete or not at all. Its bytes are those that PyArrow would have written with this policy.
 
     Raises
     ------
@@ -83,5 +83,5 @@ def _schema(source: Path, footer: bytes) -> tuple[int, bytes]:
 def _stamped(source: Path, content: bytes, sha256: str) -> bytes:
     before = NO_POLICY.encode()
     if content.count(before) != 1:
-        raise ValueError(f"{source}: expected samples that no policy has judged yet")
+        raise ValueError(f"{source}: expected a file that no policy has judged yet")
     return content.replace(before, sha256.encode())

@@ -9,14 +9,18 @@ sessions' files, and ``signal.csv`` holds its ``signal_rows``.
 from pipeline.signal.features import windows_of
 from pipeline.signal.rows import signal_rows
 from pipeline.signal.session import session_signal
-from pipeline.signal.study import Worn, study_signal
+from pipeline.signal.study import Looked, Worn, look_at, shared, signal_over, study_signal
 from pipeline.signal.windows import Windows, read_windows, write_windows
 
 __all__ = [
+    "Looked",
     "Windows",
     "Worn",
+    "look_at",
     "read_windows",
     "session_signal",
+    "shared",
+    "signal_over",
     "signal_rows",
     "study_signal",
     "windows_of",

@@ -1,6 +1,6 @@
 """What the sessions of a study say together: areas and curves, what serves later sessions, wake-ups."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from itertools import groupby
@@ -47,8 +47,55 @@ class _Seen:
     wakes: Wakes
 
 
+@dataclass(frozen=True)
+class Looked:
+    """What is held of some participants, all sessions of each."""
+
+    seen: tuple[_Seen, ...]
+    tries: tuple[Trial, ...]
+
+
+def shared(sessions: Sequence[Worn], n: int) -> list[list[Worn]]:
+    """Sessions in `n` shares of about the same size, whole participants in each, in the order of these."""
+    ordered = sorted(sessions, key=lambda one: (one.participant, one.started_at, one.session))
+    shares: list[list[Worn]] = [[] for _ in range(n)]
+    done = 0
+    for _, own in groupby(ordered, key=lambda one: one.participant):
+        some = list(own)
+        shares[done * n // len(ordered)] += some
+        done += len(some)
+    return shares
+
+
+def look_at(sessions: Sequence[Worn]) -> Looked:
+    """Look at the windows of all sessions of some participants, who are given one after the other.
+
+    Raises
+    ------
+    ValueError
+        Where a table of windows cannot be read.
+    """
+    seen, tries = list[_Seen](), list[Trial]()
+    for participant, own in groupby(sessions, key=lambda one: one.participant):
+        read = [(one.session, read_windows(one.windows)) for one in own]
+        seen += [_seen(name, participant, windows) for name, windows in read]
+        if any(not windows.absent for _, windows in read):
+            tries += trials(participant, read)
+    return Looked(tuple(seen), tuple(tries))
+
+
 def study_signal(sessions: Sequence[Worn]) -> dict[str, Any]:
+    """The check over a study, by one process: what :func:`signal_over` gives of all its sessions."""
+    return signal_over(map(look_at, shared(sessions, 1)))
+
+
+def signal_over(shares: Iterable[Looked]) -> dict[str, Any]:
     """The check over a study, as plain values for a page and for :func:`signal_rows`.
+
+    Parameters
+    ----------
+    shares : iterable of Looked
+        Of all participants, in the order of :func:`shared`.
 
     Returns
     -------
@@ -62,13 +109,9 @@ def study_signal(sessions: Sequence[Worn]) -> dict[str, Any]:
         lower accuracy is in later sessions, over participants), ``served`` (of each participant and task
         what its sessions have) and ``wakeups``.
     """
-    ordered = sorted(sessions, key=lambda one: (one.participant, one.started_at, one.session))
-    seen, tries = list[_Seen](), list[Trial]()
-    for participant, own in groupby(ordered, key=lambda one: one.participant):
-        read = [(one.session, read_windows(one.windows)) for one in own]
-        seen += [_seen(name, participant, windows) for name, windows in read]
-        if any(not windows.absent for _, windows in read):
-            tries += trials(participant, read)
+    looked = list(shares)
+    seen = [one for share in looked for one in share.seen]
+    tries = [one for share in looked for one in share.tries]
     there = [one for one in seen if not one.absent]
     if not there:
         return {"absent": seen[0].absent if seen else "there are no sessions"}

@@ -1,16 +1,18 @@
-"""Draw: samples with what was found of each, and what their page shows of them whatever the verdict.
+"""Draw: samples with what was found of each, findings as a table, and what their page shows of them.
 
 A new limit changes nothing of all this, and it is most of what a session costs.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow.parquet as pq
 
-from pipeline.detectors import Spans
+from pipeline.detectors import Detected, Spans
 from pipeline.recording import BLOCK_ROWS, Block, Recording, open_recording, write_samples
 from pipeline.recording.restamp import KEY, NO_POLICY
 from pipeline.recording.write import Rows
@@ -20,7 +22,10 @@ from pipeline.signal.features import Windowing
 from pipeline.signal.windows import write_windows
 from pipeline.steps.detect import read_detected
 from pipeline.steps.job import Job, read_json
+from pipeline.writing import written_aside
+from schemas.columns import FINDINGS
 from schemas.conditions import CONDITIONS
+from schemas.tables import arrow_table, pandera_schema
 
 Watch = Callable[[Block], None]
 """Is shown each block of a recording as it is written, with all its columns."""
@@ -55,6 +60,7 @@ def draw(job: Job) -> str:
     # The main recording last: what stands beside it is complete where it is there.
     for suffix, recording, own in reversed([*zip(suffixes, recordings, found, strict=True)]):
         _write_marked(recording, own.marks, places.marked_of(suffix), watch_of(recording))
+    _write_findings(job, found)
     write_drawn(drawing.finished(), places.drawn)
     write_windows(windowing.finished(), places.windows)
     return f"{' and '.join(str(one.n_rows) for one in recordings)} rows"
@@ -67,8 +73,19 @@ def write_undrawn(job: Job) -> None:
     empty = open_recording(places.recording)
     rows: Iterator[Rows] = iter(())
     write_samples(places.marked, empty.channels, rows, {**empty.metadata, KEY: NO_POLICY}, True)
+    _write_findings(job, ())
     write_drawn(None, places.drawn)
     write_windows(Windowing([empty], job.session.activities).finished(), places.windows)
+
+
+def _write_findings(job: Job, detected: Sequence[Detected]) -> None:
+    """Write one row for each finding, before any verdict."""
+    rows = [{"session": job.session.name, **asdict(finding)} for one in detected for finding in one.findings]
+    rows.sort(key=lambda row: (row["start_s"], row["detector"], row["channel"] or ""))
+    table = arrow_table(FINDINGS, rows, {"session": job.session.name, KEY: NO_POLICY})
+    pandera_schema(FINDINGS).validate(table.to_pandas(), lazy=True)
+    with written_aside(job.places.found) as aside:
+        pq.write_table(table, aside, compression="zstd")
 
 
 def _write_marked(recording: Recording, marks: Mapping[str, Spans], path: Path, watch: Watch) -> None:

@@ -87,12 +87,39 @@ class Job:
 
 @dataclass(frozen=True)
 class Tables:
-    """What the tables and the page over all sessions are made from: once, when all of them are done."""
+    """What the tables and the page over all sessions are made from: once, when all of them are done.
+
+    ``shares`` are files with what others have seen of the participants; without any, it is seen here.
+    """
 
     study: Study
     policy: Policy
     results: Path
     started: str
+    shares: tuple[Path, ...] = ()
+
+    @property
+    def places(self) -> list["Places"]:
+        """Where the files of all sessions stand."""
+        return [Places(self.results, session.name) for session in self.study.sessions]
+
+
+@dataclass(frozen=True)
+class Share:
+    """Part `i` of `n` of the participants, whose windows are looked at before the tables are made.
+
+    What is seen of them goes into a file, whose path is among the ``shares`` of the tables.
+    """
+
+    tables: Tables
+    i: int
+    n: int
+    path: Path
+
+    @property
+    def results(self) -> Path:
+        """The folder of all results."""
+        return self.tables.results
 
 
 @dataclass(frozen=True)
@@ -165,6 +192,11 @@ class Places:
         return self._work / f"samples{suffix}.parquet"
 
     @property
+    def found(self) -> Path:
+        """One row for each finding, before the verdict: all of ``findings`` but the policy."""
+        return self._work / "findings.parquet"
+
+    @property
     def drawn(self) -> Path:
         """What the page shows of the recordings, whatever the verdict."""
         return self._work / "drawn.npz"
@@ -230,7 +262,7 @@ class Places:
     def between(self) -> tuple[Path, ...]:
         """All files that rules name before the verdict."""
         converted = (self.recording, self.conversion, self.validation)
-        return (*converted, self.detected, self.marks, self.marked, self.drawn, self.windows)
+        return (*converted, self.detected, self.marks, self.marked, self.found, self.drawn, self.windows)
 
     def reopen(self) -> None:
         """Take away a verdict that the next run has to make anew, and the engine would not.

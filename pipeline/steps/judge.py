@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow.parquet as pq
 
 from pipeline import __version__
 from pipeline.detectors import Detected, Spans, on_main
@@ -20,11 +19,8 @@ from pipeline.study import Session
 from pipeline.verdict.judge import Extent, Verdict, unreadable
 from pipeline.verdict.judge import judge as judge_session
 from pipeline.verdict.margins import margins
-from pipeline.writing import written_aside
-from schemas.columns import FINDINGS
 from schemas.conditions import CONDITIONS
 from schemas.measures import BY_NAME
-from schemas.tables import arrow_table, pandera_schema
 
 ONE_CUT_S = 1.0
 """Pauses and restarts that two recordings tell of within this time are one."""
@@ -39,7 +35,7 @@ class Recorded:
 
 
 def judge(job: Job) -> str:
-    """Judge a session; write ``findings.parquet`` and ``quality.json``, stamp its samples and events."""
+    """Judge a session; write ``quality.json``, stamp its samples, findings and events."""
     conversion = read_json(job.places.conversion)
     counted = conversion["recordings"]
     found, why = read_detected(job.places)
@@ -91,19 +87,10 @@ def _write_final(job: Job, recorded: Sequence[Recorded], whole: Detected, verdic
     # The main recording last: what stands beside it is complete where it is there.
     for suffix in reversed([one.suffix for one in recorded] or [""]):
         restamp(places.marked_of(suffix), sha256, places.samples_of(suffix))
-    _write_findings(job, whole)
+    restamp(places.found, sha256, places.findings)
     quality = _quality(job, recorded, whole, verdict)
     quality["events"] = {"file": places.events.name, "n_events": n_events} if n_events else None
     write_json(places.quality, quality)
-
-
-def _write_findings(job: Job, detected: Detected) -> None:
-    rows = [{"session": job.session.name, **asdict(finding)} for finding in detected.findings]
-    rows.sort(key=lambda row: (row["start_s"], row["detector"], row["channel"] or ""))
-    table = arrow_table(FINDINGS, rows, {"session": job.session.name, KEY: job.policy.sha256})
-    pandera_schema(FINDINGS).validate(table.to_pandas(), lazy=True)
-    with written_aside(job.places.findings) as aside:
-        pq.write_table(table, aside, compression="zstd")
 
 
 def _quality(job: Job, recorded: Sequence[Recorded], whole: Detected, verdict: Verdict) -> dict[str, Any]:

@@ -4,7 +4,6 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 import pyarrow.parquet as pq
@@ -17,13 +16,12 @@ from pipeline.report.drawn import read_drawn
 from pipeline.report.methods import Facts
 from pipeline.report.paper import write_paper
 from pipeline.report.review import review_of
-from pipeline.steps.job import Job, Places, read_json, to_redo, write_json
+from pipeline.steps.job import Job, Places, Tables, read_json, to_redo, write_json
 from pipeline.steps.signal import check_signal, look_for_signal
 from pipeline.steps.study_record import STUDY_RECORD, study_record
 from pipeline.steps.tables import write_tables
 from pipeline.steps.words import RECORD, now
 from pipeline.study import Session, Study
-from pipeline.verdict import Policy
 from pipeline.writing import none_of_the_future
 from schemas.columns import VERDICTS
 
@@ -46,9 +44,9 @@ def report(job: Job) -> str:
     return "written"
 
 
-def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
+def overview(tables: Tables) -> None:
     """Write the batch page, the tables over all sessions and the record of the run."""
-    places = [Places(results, session.name) for session in study.sessions]
+    study, policy, results, places = tables.study, tables.policy, tables.results, tables.places
     qualities, conversions, strips = _read_all(places)
     entries = [_entry(*known) for known in zip(study.sessions, qualities, conversions, strict=True)]
     matters = check_study(entries, dump_files(study))
@@ -62,12 +60,12 @@ def overview(study: Study, policy: Policy, results: Path, started: str) -> None:
         "study": study.title,
         "version": __version__,
         "policy_sha256": policy.sha256,
-        "started": started,
+        "started": tables.started,
         "finished": now(),
         "counts": {verdict: counts.get(verdict, 0) for verdict in VERDICTS},
         "matters": [asdict(matter) for matter in matters],
     }
-    write_overview(qualities, strips, run, results, reviews, paper, check_signal(study, places))
+    write_overview(qualities, strips, run, results, reviews, paper, check_signal(tables))
     write_json(results / ".work" / STUDY_RECORD, study_record(study, policy, reviews), on_one_line=True)
     write_json(
         results / ".work" / RECORD,

@@ -167,7 +167,7 @@ def _run(plan: Plan, sessions: tuple[Session, ...], at_hand: set[str]) -> None:
             if session.name in at_hand:
                 n += 1
                 print(f"{n} of {len(at_hand)} sessions done again", file=sys.stderr, flush=True)
-        overview(replace(plan.study, sessions=sessions), plan.policy, plan.results, plan.started)
+        overview(replace(plan.tables, study=replace(plan.study, sessions=sessions)))
         write_run(plan.results, {"outcome": "finished", "exit_code": 0})
     except StepFailed as error:
         remedy = "Free space, or set TMPDIR to a folder with room for the results and the bundle."
