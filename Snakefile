@@ -1,7 +1,7 @@
 # From raw dumps to a judged dataset. Runs the demo as it stands; another study with
 #   snakemake --cores all --config study=FOLDER out=RESULTS
 # Dumps and layouts come in through `convert`, which runs again when their sizes, times or hashes change; what
-# people and programs use goes out through `judge`, `report` and `overview`. A session that cannot be read
+# people and programs use goes out through `judge` and `overview`. A session that cannot be read
 # passes through all steps and ends as `unreadable`. How many recordings a session has, and whether it has
 # events, is known only when it is converted: their further files stand beside those that rules name.
 from pathlib import Path
@@ -42,7 +42,6 @@ if workflow.remote_exec:
         detect,
         draw,
         judge,
-        report,
         overview,
 
 
@@ -162,6 +161,7 @@ rule draw:
         plan.run("draw", wildcards)
 
 
+# Verdict and page are one job: a new limit makes both anew for all sessions, and each job costs the engine 5 ms.
 rule judge:
     input:
         recording=rules.convert.output.recording,
@@ -170,38 +170,19 @@ rule judge:
         marks=rules.detect.output.marks,
         marked=rules.draw.output.marked,
         found=rules.draw.output.found,
+        drawn=rules.draw.output.drawn,
+        windows=rules.draw.output.windows,
     output:
         samples="{session}/samples.parquet",
         findings="{session}/findings.parquet",
         quality="{session}/quality.json",
-    log:
-        "logs/{session}/judge.log",
-    priority: 4
-    group:
-        together
-    resources:
-        mem_mb=plan.memory_mb,
-    params:
-        circumstances=plan.circumstances,
-        code=plan.code["judge"],
-    run:
-        plan.run("judge", wildcards)
-
-
-rule report:
-    input:
-        samples=rules.judge.output.samples,
-        findings=rules.judge.output.findings,
-        quality=rules.judge.output.quality,
-        drawn=rules.draw.output.drawn,
-        windows=rules.draw.output.windows,
-    output:
         page="{session}/report.html",
         strip=".work/{session}/strip.svg",
         signal=".work/{session}/signal.parquet",
     log:
-        "logs/{session}/report.log",
-    priority: 5
+        judge="logs/{session}/judge.log",
+        report="logs/{session}/report.log",
+    priority: 4
     group:
         together
     resources:
@@ -211,8 +192,10 @@ rule report:
     params:
         circumstances=plan.circumstances,
         review=plan.review,
-        code=plan.code["report"],
+        code=plan.code["judge"],
+        pages=plan.code["report"],
     run:
+        plan.run("judge", wildcards)
         plan.run("report", wildcards)
 
 
@@ -220,8 +203,8 @@ rule overview:
     input:
         conversions=expand(rules.convert.output.conversion, session=plan.jobs),
         qualities=expand(rules.judge.output.quality, session=plan.jobs),
-        strips=expand(rules.report.output.strip, session=plan.jobs),
-        signals=expand(rules.report.output.signal, session=plan.jobs),
+        strips=expand(rules.judge.output.strip, session=plan.jobs),
+        signals=expand(rules.judge.output.signal, session=plan.jobs),
     output:
         "index.html",
         "sessions.parquet",

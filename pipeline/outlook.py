@@ -11,6 +11,9 @@ STEPS = ("convert", "validate", "detect", "draw", "judge", "report")
 """Steps of a session, in order: what redoes one redoes those after it."""
 TABLES = "overview"
 
+_OF_PAGES = frozenset({"review", "pages"})
+"""What changes pages alone, though they are made together with verdicts."""
+
 _DONE = {
     "convert": "Converted again",
     "validate": "Checked again",
@@ -54,6 +57,11 @@ _WHY = {
 _NAMED = 3
 """So many sessions are named in a line; more are counted."""
 _TEXT = re.compile(r"'(.*)'|\"(.*)\"", re.DOTALL)
+
+
+def steps_of(rule: str) -> tuple[str, ...]:
+    """The steps that a rule for one session does."""
+    return ("judge", "report") if rule == "judge" else (rule,)
 
 
 @dataclass(frozen=True)
@@ -117,7 +125,10 @@ def redos(dag: Any) -> list[Redo]:
             tables = job
     found = defaultdict[tuple[int, tuple[str, ...]], list[str]](list)
     for session, (place, job) in first.items():
-        found[place, _why(job, dag.reason(job))].append(session)
+        why = _why(job, dag.reason(job))
+        of_pages = job.rule.name == "judge" and _OF_PAGES.issuperset(why)
+        why = tuple(dict.fromkeys("code" if key == "pages" else key for key in why))
+        found[STEPS.index("report") if of_pages else place, why].append(session)
     if tables is not None and not first:
         return [Redo(TABLES, _why(tables, dag.reason(tables)), ())]
     return [
@@ -126,7 +137,7 @@ def redos(dag: Any) -> list[Redo]:
 
 
 def _why(job: Any, reason: Any) -> tuple[str, ...]:
-    """Keys of `_WHY`, 'code', or NEW."""
+    """Keys of `_WHY`, 'code', 'pages', or NEW."""
     missing = {str(path) for path in reason.missing_output}
     if job.rule.name == STEPS[0] and missing:
         traces = [job.wildcards.session, *job.output]  # the engine works in the results folder
@@ -134,7 +145,7 @@ def _why(job: Any, reason: Any) -> tuple[str, ...]:
             return (NEW,)
     params = reason.params_changed
     why = list(changed(params.only_old, params.only_new)) if params else []
-    known = [key for key in why if key in _WHY or key == "code"]
+    known = [key for key in why if key in _WHY or key in ("code", "pages")]
     if len(known) < len(why):  # an earlier version wrote its texts in another way
         why = ["code"]
     why += [GONE] if missing else []

@@ -10,7 +10,7 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from pipeline.outlook import STEPS, Redo
+from pipeline.outlook import STEPS, Redo, steps_of
 from pipeline.progress import time_words
 
 PROGRESS = "sessiongate: "
@@ -156,7 +156,8 @@ class Watch:
             time.sleep(every_s)
             for job in [job for job in left if dag.finished(job)]:
                 left.remove(job)
-                is_over(job.wildcards.session, job.rule.name)
+                for step in steps_of(job.rule.name):
+                    is_over(job.wildcards.session, step)
 
     def _count(self, keys: Iterable[tuple[str, str]]) -> None:
         """Count steps as done; with the first of them the start is."""

@@ -19,7 +19,7 @@ from pipeline.demands import memory_mb, minutes
 from pipeline.ending import Ending, made_by
 from pipeline.errors import InputError
 from pipeline.holding import ENGINE, Busy, claim, release, sweep
-from pipeline.outlook import STEPS, Made, in_words, redos
+from pipeline.outlook import STEPS, Made, in_words, redos, steps_of
 from pipeline.retiring import retire, retired_line
 from pipeline.steps.job import STEP_CODE, Job, StepFailed, Tables, code_digest, last_failure, log_rows
 from pipeline.steps.words import verdict_line
@@ -34,7 +34,7 @@ LOOKED_AT, LOOKED_AT_FOR_EACH_CORE = 16, 4
 last in its session (`priority`), so that sessions are finished, and not all begun first.
 """
 
-SPARE = 1
+SPARE = 3
 """Steps that the front door has the engine ask for beyond those at work: they wait for a worker, so that
 none waits for the engine, which takes 10 ms to find what comes next.
 """
@@ -85,7 +85,8 @@ class Plan:
             )
             for session in study.sessions
         }
-        code = {step: f"code {code_digest(step)}" for step in STEP_CODE}
+        keys = {step: "pages" if step == "report" else "code" for step in STEP_CODE}
+        code = {step: f"{key} {code_digest(step)}" for step, key in keys.items()}
         # Taken once and before anything is read: what changes during a run differs in the next one.
         failures = {name: last_failure(job.places) for name, job in jobs.items()}
         origins = {name: _origin(job, failures[name]) for name, job in jobs.items()}
@@ -237,7 +238,11 @@ class Plan:
         """Steps of sessions that are to be done."""
         jobs = [job for job in dag.needrun_jobs() if job.rule.name in STEPS]
         sizes = {name: self._n_bytes(name) for name in {job.wildcards.session for job in jobs}}
-        return [Part(job.wildcards.session, job.rule.name, sizes[job.wildcards.session]) for job in jobs]
+        return [
+            Part(job.wildcards.session, step, sizes[job.wildcards.session])
+            for job in jobs
+            for step in steps_of(job.rule.name)
+        ]
 
     def retire(self) -> list[str]:
         """Put aside what sessions left that are no longer in the study; give their names.

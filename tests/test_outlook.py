@@ -97,11 +97,32 @@ def dag(*found: tuple[Any, Any]) -> Any:
 
 def test_the_first_step_of_a_session_gives_the_reason(tmp_path: Path) -> None:
     params = SimpleNamespace(only_old={"'code a'"}, only_new={"'code b'"})
-    later = job("report", "kiln-01", tmp_path, "page"), reason(updated_input=["x"])
-    first = job("judge", "kiln-01", tmp_path, "quality"), reason(params_changed=params)
+    later = job("judge", "kiln-01", tmp_path, "page"), reason(updated_input=["x"])
+    first = job("draw", "kiln-01", tmp_path, "drawn"), reason(params_changed=params)
     other = job("judge", "kiln-02", tmp_path, "quality"), reason(params_changed=params)
     tables = job("overview", "", tmp_path, "index.html"), reason(updated_input=["x"])
-    assert redos(dag(later, first, other, tables)) == [Redo("judge", ("code",), ("kiln-01", "kiln-02"))]
+    assert redos(dag(later, first, other, tables)) == [
+        Redo("draw", ("code",), ("kiln-01",)),
+        Redo("judge", ("code",), ("kiln-02",)),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("texts", "expected"),
+    [
+        (("'review a'",), Redo("report", ("review",), ("kiln-01",))),
+        (("'pages a'",), Redo("report", ("code",), ("kiln-01",))),
+        (("'pages a'", "'code a'"), Redo("judge", ("code",), ("kiln-01",))),
+        (("'pages a'", "'facts f; policy a'"), Redo("judge", ("code", "policy"), ("kiln-01",))),
+    ],
+)
+def test_what_changes_pages_alone_judges_nothing(
+    tmp_path: Path, texts: tuple[str, ...], expected: Redo
+) -> None:
+    """Verdicts are made by the same rule, and come out as they were."""
+    params = SimpleNamespace(only_old=texts, only_new=[text.replace(" a", " b") for text in texts])
+    one = job("judge", "kiln-01", tmp_path, "page"), reason(params_changed=params)
+    assert redos(dag(one)) == [expected]
 
 
 def test_new_gone_and_half_done_are_told_apart(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

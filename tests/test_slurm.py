@@ -272,7 +272,7 @@ def test_a_job_that_takes_more_memory(tmp_path, study, here):
 
 def test_a_job_that_takes_longer(holding, study, here):
     """SLURM ends what is at work after the time that was asked for: a minute is the least there is."""
-    held = holding(set_resources=["report:runtime=1"], sessions_each=1)
+    held = holding(set_resources=["judge:runtime=1"], sessions_each=1)
     job = held.begun()
     wait_for(lambda: not _of(job), 180)
     text = held.let_go()
