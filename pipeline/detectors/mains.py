@@ -7,15 +7,24 @@ from scipy import ndimage
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans, listed
 from pipeline.detectors.lines import SLOW_LINE_HZ, Line, strongest
+from pipeline.detectors.phase import Complexes
 from pipeline.detectors.tracks import FieldTrack, Settings
 from pipeline.detectors.windows import Floats
 
-WINDOWS = (2, 5)
-"""Windows in a row above the limit: mains stays, while a jolt fills one window. And windows of which nothing
+WINDOWS = (3, 5)
+"""Windows in a row above the limit: mains stays, while a jolt fills one or two. And windows of which nothing
 is known, between two above it, that do not end a stretch."""
 
 SLOW_WINDOWS = (7, 15)
 """The same where the line lies among movement: half of the 3 s in which it is measured, and all of them."""
+
+STEADY_WINDOWS, UNKNOWN_WINDOWS = 15, 5
+"""Windows whose median amplitude in phase is asked for: 3 s (IEC 61000-4-30: 150 or 180 cycles), of which
+steps of walking fill less than half in one phase. Where the line's frequency is not known, no more than a
+second keeps its phase."""
+
+STEADY = 0.9
+"""So much of the limit that median has to reach: the tenth is for harmonics, and for what steps do to it."""
 
 SHARES = 8
 """Shares of the recording by whose spread a median's uncertainty is told."""
@@ -73,6 +82,11 @@ def _above(evidence: Evidence, track: FieldTrack, limit: float) -> npt.NDArray[n
     nothing leads.
     """
     above = (np.nan_to_num(track.mains_peak) > limit) & track.mains_leads
+    is_known = track.lines[0].rms is not None
+    steady = _steady_peak(track.line_phasor, STEADY_WINDOWS if is_known else UNKNOWN_WINDOWS)
+    above &= ~(steady < STEADY * limit)
+    if is_known:  # under movement single windows fall short, and others hold steps as well
+        above |= (steady > limit) & ~np.isnan(track.mains_peak)
     second = np.arange(len(above)) * evidence.tracks.n_fast // evidence.tracks.n_slow
     railed = np.append(track.at_rail > 0, False)[np.minimum(second, len(track.at_rail))]
     unknown = ~above & (np.isnan(track.mains_peak) | (railed & ~track.mains_leads))
@@ -82,6 +96,19 @@ def _above(evidence: Evidence, track: FieldTrack, limit: float) -> npt.NDArray[n
     between = edges[spans.start] & edges[spans.stop + 1] & (spans.stop - spans.start <= most_unknown)
     above |= Spans(spans.start[between], spans.stop[between]).mask(0, len(above))
     return np.asarray(ndimage.binary_opening(above, np.ones(least, bool)))
+
+
+def _steady_peak(phasor: Complexes, n: int) -> Floats:
+    """Size of the median phasor of `n` windows around each; NaN where the line is not fitted."""
+    padded = np.pad(phasor, n // 2, constant_values=np.nan)
+    around = np.lib.stride_tricks.sliding_window_view(padded, n)
+    n_known = (~np.isnan(around)).sum(axis=1, keepdims=True)
+    middle = []
+    for part in (around.real, around.imag):
+        ordered = np.sort(part, axis=1)  # what is not known stands last
+        two = (np.take_along_axis(ordered, np.maximum(n_known - up, 0) // 2, 1) for up in (0, 1))
+        middle.append(sum(two, np.zeros(1)) / 2)
+    return np.asarray(np.hypot(middle[0], middle[1])[:, 0])
 
 
 def _measures(

@@ -177,6 +177,12 @@ class Visits(_Kept):
         inside, beside = (np.delete(n, longest).sum() for n in (self.n_inside, self.n_next))
         return float(inside / (beside + 1))
 
+    @property
+    def are_one_value(self) -> bool:
+        """Whether one visit outweighs all others, and nearly all values are the same one."""
+        n_equal = self.n_inside.sum() ** 2 / (self.n_inside**2).sum()
+        return bool(n_equal < FEW_VISITS and self._is_one_value())
+
     def _usual(self, values: Ints | Floats) -> float:
         """Median over visits, each with the weight of its samples."""
         order = np.argsort(values)
