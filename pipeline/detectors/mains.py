@@ -47,7 +47,8 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
 
     Amplitude is that of line and harmonics together at the electrode: a first-order low-pass is undone
     where the layout states its corner. A window counts only where the lines carry more power than all
-    that they do not explain, or go on from its neighbours: a jump or a spark has power at 50 Hz too. The
+    that they do not explain, or go on from its neighbours: a jump or a spark has power at 50 Hz too; and only
+    where the line's amplitude in phase is as large over 3 s, for steps of walking fill windows, too. The
     measures are taken while the electrode is on. At a sampling rate where the line cannot be told from
     0 Hz, from half the rate, from another line or from movement, no amplitude is claimed and no sample is
     marked. Source of the window: IEC 61000-4-30 (read in a meter's manual).
@@ -78,6 +79,8 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
 def _above(evidence: Evidence, track: FieldTrack, limit: float) -> npt.NDArray[np.bool_]:
     """Windows above the limit; what cannot be known between two of them goes with them, if it is short.
 
+    The amplitude in phase of 3 s has a say (`STEADY_WINDOWS`): too small it denies them, above the limit it
+    tells them by itself, for under movement single windows fall short of the line or hold steps as well.
     A line among movement is known for seconds at a time, and not always; and while samples stand at a rail
     nothing leads.
     """
@@ -85,7 +88,7 @@ def _above(evidence: Evidence, track: FieldTrack, limit: float) -> npt.NDArray[n
     is_known = track.lines[0].rms is not None
     steady = _steady_peak(track.line_phasor, STEADY_WINDOWS if is_known else UNKNOWN_WINDOWS)
     above &= ~(steady < STEADY * limit)
-    if is_known:  # under movement single windows fall short, and others hold steps as well
+    if is_known:
         above |= (steady > limit) & ~np.isnan(track.mains_peak)
     second = np.arange(len(above)) * evidence.tracks.n_fast // evidence.tracks.n_slow
     railed = np.append(track.at_rail > 0, False)[np.minimum(second, len(track.at_rail))]
