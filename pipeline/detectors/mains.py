@@ -88,10 +88,10 @@ def _above(evidence: Evidence, track: FieldTrack, limit: float) -> npt.NDArray[n
     is_known = track.lines[0].rms is not None
     steady = _steady_peak(track.line_phasor, STEADY_WINDOWS if is_known else UNKNOWN_WINDOWS)
     above &= ~(steady < STEADY * limit)
-    if is_known:
-        above |= (steady > limit) & ~np.isnan(track.mains_peak)
     second = np.arange(len(above)) * evidence.tracks.n_fast // evidence.tracks.n_slow
     railed = np.append(track.at_rail > 0, False)[np.minimum(second, len(track.at_rail))]
+    if is_known:  # clipped steps have parts of their own there, which keep step with each other
+        above |= (steady > limit) & ~np.isnan(track.mains_peak) & ~railed
     unknown = ~above & (np.isnan(track.mains_peak) | (railed & ~track.mains_leads))
     least, most_unknown = SLOW_WINDOWS if track.lines[0].folded_hz < SLOW_LINE_HZ else WINDOWS
     spans = Spans.of_mask(unknown)
