@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.simulate import Activity, Lapse
+from pipeline.simulate.code_faults import Dumped, equal_neighbours, stick
 from pipeline.simulate.draw import HELD_BACK_FROM, KINDS, MATTERS, Drawn, draw, matters
 from pipeline.simulate.session import simulate
 from pipeline.simulate.truth import MAINS_SHARE
@@ -129,6 +130,39 @@ def test_stuck_channels_stand_still(seed):
     drawn = draw("stuck", seed, **SHORT)
     for rows in rows_of(drawn, "stuck"):
         assert any(np.ptp(column[rows]) == 0 for column in drawn.counts.T)
+
+
+def test_a_run_that_noise_makes_by_itself_need_not_be_found():
+    quiet, loud = 0.2, 5.0  # counts
+    equal = [equal_neighbours(sd) for sd in (quiet, loud)]
+    rng = np.random.default_rng(1)
+    for sd, share in zip((quiet, loud), equal, strict=True):
+        codes = np.rint(sd * rng.standard_normal(200_000))
+        assert np.mean(codes[1:] == codes[:-1]) == pytest.approx(share, abs=0.003)
+    codes = np.rint(50 * rng.standard_normal((60_000, 1))).astype(np.int64)
+    dumped = Dumped(codes, np.ones(len(codes), bool), ())
+    strengths = [stick(dumped, 250.0, [(10.0, 11.0)], [0], share).truth[0].strength for share in equal]
+    assert strengths[0] == 0
+    assert strengths[1] > 240
+
+
+def test_ramps_of_an_amplifier_that_slews_are_told_of():
+    told = [
+        (drawn, truth)
+        for drawn in (draw("hard_rails", seed, sample_hz=1000.0, **SHORT) for seed in range(24))
+        for truth in drawn.truth
+        if truth.kind == "slew"
+    ]
+    assert told
+    for drawn, truth in told:
+        volts, hz = field(drawn)[0], drawn.scenario.sample_hz
+        rows = slice(round(truth.start_s * hz), round(truth.stop_s * hz))
+        most = drawn.scenario.amplifier.slew_v_per_s / hz
+        front = drawn.scenario.amplifier
+        inside = np.abs(volts[rows]).max() < 0.95 * min(abs(end) for end in front.ends_v)
+        if inside:
+            np.testing.assert_allclose(np.abs(np.diff(volts[rows])), most, atol=8 * front.noise_v)
+        assert not matters(truth)
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -147,6 +147,42 @@ def test_a_stretch_in_which_many_rows_are_held_is_marked(record):
     assert (start, stop) == pytest.approx((5000, 7500), abs=30)
 
 
+def coarse_at_rest(field_noise: float, hz: float = 50.0, seed: int = 7) -> list[np.ndarray]:
+    """A wearer at rest: axes repeat nine times in ten by themselves, and by chance all of them at once."""
+    n, rng = round(120 * hz), np.random.default_rng(seed)
+    axes = [np.rint(level + 0.2 * rng.standard_normal(n)) for level in (0.3, 1200.3, 4000.3)]
+    field = np.rint(2048 + field_noise * rng.standard_normal(n))
+    return [column.astype(np.int64) for column in (field, *axes)]
+
+
+@pytest.mark.parametrize("seconds", [2, 5, 20])
+def test_rows_held_at_rest_are_told_by_a_field_whose_noise_lets_it_repeat_nowhere(record, seconds):
+    codes = coarse_at_rest(40.0)
+    stop = 2000 + 50 * seconds
+    held_at_random(codes, 2000, stop, 0.35)
+    ((start, end),) = marked(found_alone(record(channels(50.0), codes, 50.0)))
+    assert (start, end) == pytest.approx((2000, stop), abs=50)  # chance repeats, too
+
+
+@pytest.mark.parametrize("field_noise", [0.05, 0.3, 1.0, 40.0])
+def test_of_rows_that_were_measured_at_rest_none_is_held(record, field_noise):
+    detected = found_alone(record(channels(50.0), coarse_at_rest(field_noise), 50.0))
+    assert marked(detected) == []
+
+
+def test_a_noisy_field_at_its_end_beside_axes_at_rest_is_not_held(record):
+    codes = coarse_at_rest(40.0)
+    peaks = np.minimum(codes[0] + (1200 * np.sin(2 * np.pi * 1.3 * np.arange(len(codes[0])) / 50)), 3000)
+    codes[0][2000:3000] = peaks[2000:3000]
+    assert marked(found_alone(record(channels(50.0), codes, 50.0))) == []
+
+
+def test_a_thin_stretch_is_not_cut_to_where_chance_made_it_thick(record):
+    codes = wearing(hz=50.0, n=6000)
+    held_at_random(codes, 2000, 4000, 0.06, seed=4)
+    assert marked(found_alone(record(channels(50.0), codes, 50.0))) == []
+
+
 def test_a_stretch_is_one_however_long_the_blocks_are(record, monkeypatch):
     codes = wearing()
     held_at_random(codes, 5000, 7500, 0.3)

@@ -295,6 +295,34 @@ def test_mains_is_found_under_steps_that_share_its_place(detect, steps, accelero
     assert n_marked(detected, "mains") > (0.3 if steps in ("even", "nearly") else 0.6) * len(t)
 
 
+@pytest.mark.parametrize(("line_v", "share"), [(0.012, 0.0), (0.03, 1.0)])
+def test_jolts_astride_two_windows_do_not_lift_mains_above_its_limit(detect, line_v, share):
+    # At 64 Hz, 50 Hz folds to 14 Hz, and a window has 13 samples; the limit is 24 mV.
+    rng = np.random.default_rng(3)
+    t = np.arange(240 * 64) / 64
+    edges_s = (13 * np.arange(2, 1180, 4) + rng.uniform(-1, 1, 295)) / 64
+    jolts = sum(
+        size * np.exp(-(((t - at_s) / 0.02) ** 2))
+        for at_s, size in zip(edges_s, 0.1 * rng.choice([-1, 1], 295), strict=True)
+    )
+    detected = detect(jolts + line_v * wandering(t, 50.02, 0.01, 5) + noise_of(4, len(t), 2e-4), 64.0, 50)
+    assert n_marked(detected, "mains") / len(t) == pytest.approx(share, abs=0.02)
+    assert len(findings_of(detected, "mains", "fault")) == round(share)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_few_jolts_are_no_line_of_the_other_grid(detect, seed):
+    rng = np.random.default_rng(seed)
+    t = np.arange(240 * 64) / 64
+    field = noise_of(seed, len(t), 2e-4) + 0.002 * wandering(t, 50.02, 0.01, 5)
+    for at_s in rng.uniform(100, 110, 12):
+        field += 0.2 * rng.choice([-1, 1]) * np.exp(-np.maximum(t - at_s, 0) / 0.1) * (t >= at_s)
+    still = np.ones(len(t), bool)
+    detected = detect(field, 64.0, 50, felt(t, np.zeros(len(t)), still))
+    assert n_marked(detected, "mains") == 0
+    assert findings_of(detected, "mains", "warning") == []
+
+
 @pytest.mark.parametrize(("nominal_hz", "other_hz"), [(50, 60), (60, 50)])
 def test_at_55_hz_the_grids_cannot_be_told_apart(detect, nominal_hz, other_hz):
     t = np.arange(120 * 55) / 55

@@ -200,6 +200,16 @@ def test_a_stuck_value_is_no_rail(tmp_path, code):
     assert n_marked(detected, "saturated") == 0
 
 
+@pytest.mark.parametrize("stands", [-0.195, -0.19])
+def test_a_value_that_stands_while_others_lie_beyond_it_is_no_rail(look, stands):
+    # Behind an AC coupling a long stay of one value is a rail's, unless the signal went further out.
+    t = time_s()
+    values = high_pass(steps_of(t, 0.1, 3), 0.1, 1 / 250) + noise_of(5, len(t), 0.5e-3)
+    values[9990:10_000] = -0.2
+    values[10_000:14_000] = stands
+    assert rails_in(look(values, replace(FIELD, ac_corner_hz=0.1))) == (None, None)
+
+
 # ---- a real signal ----------------------------------------------------------------------------------------
 
 ECG_CHANNEL = Channel("lead", "field", "V", 5e-6, -5.12e-3, 360.0, 0, 2047)

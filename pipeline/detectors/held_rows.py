@@ -13,6 +13,7 @@ from pipeline.detectors.slow import slow_channels, slow_factor
 from pipeline.recording import BLOCK_ROWS, Recording
 
 Settings = Mapping[str, float]
+Mask = npt.NDArray[np.bool_]
 
 LEAST_REPEATS = 8
 
@@ -27,6 +28,17 @@ UNSURE = 3.0
 
 MUCH = 5.0
 """Standard deviations by which a stretch must hold more rows than the rest of the recording does."""
+
+SINGLE = 0.1
+CALMEST = 0.1
+"""A channel of which, in the calmest tenth of the seconds, too, no more than so much of the changes is by a
+single count never stands still by its noise, which is several counts wide."""
+
+STANDS_ALONE = 0.25
+"""A channel that repeats so much more than whole rows do within a second stands still by itself."""
+
+AT_END = 0.02
+"""Share of what a channel took, from its ends, in which it may stand at a rail, and repeats for that."""
 
 _HALVINGS = 20
 
@@ -101,12 +113,15 @@ def held_stretches(recording: Recording, repeats: Repeats, settings: Settings) -
     alike = np.stack(
         [1 - repeats.changes[name] / np.maximum(repeats.pairs[name], 1) for name in repeats.changes]
     )
-    share = held_share(alike, 1 - repeats.row_changes / np.maximum(n, 1), n)
+    most = _most_alone(repeats, alike)
+    share = held_share(alike, 1 - repeats.row_changes / np.maximum(n, 1), n, most)
     held = (share >= least / 2) & (share * n >= UNSURE)
     if not held.any():
         return ()
     held[1:] |= held[:-1].copy()
     held[:-1] |= held[1:].copy()
+    # Seconds beside them with fewer held rows are of the same stretch, whose share is that of all.
+    held = _grown(held, share > 0)
     near = Spans.of_mask(held).stretched(repeats.n_window).clipped(0, recording.n_rows)
     known = Spans.merged(repeats.filled.spans, repeats.echoes, bridged(repeats))
     usual = (
@@ -116,10 +131,40 @@ def held_stretches(recording: Recording, repeats: Repeats, settings: Settings) -
     for first, stop in near.pairs():
         for start in range(first, stop, BLOCK_ROWS):
             before, end = max(start - 1, 0), min(start + BLOCK_ROWS, stop)
-            rows, same = _repeating(recording, repeats, before, end)
+            rows, same = _repeating(recording, repeats, before, end, most < 1)
             same[:, known.mask(before, end)[rows - before]] = False
-            found += _clusters(rows, same, least, usual)
+            found += _clusters(rows, same, least, usual, most)
     return _joined(found, APART / least)
+
+
+def _grown(held: Mask, some: Mask) -> Mask:
+    """Seconds that are held, with those beside them that hold some; one that holds none parts nothing."""
+    bridged_over = some | held
+    bridged_over[1:-1] |= bridged_over[:-2] & bridged_over[2:]
+    spans = Spans.of_mask(bridged_over)
+    has_held = np.array([held[start:stop].any() for start, stop in spans.pairs()], bool)
+    return held | spans.where(has_held).mask(0, len(held))
+
+
+def _most_alone(repeats: Repeats, alike: Floats) -> Floats:
+    """How much of the time each channel repeats by itself at most, shape (channels,): 1 where nothing tells.
+
+    A step of noise is as likely to be none as to be one count up or down, if the noise is wide.
+    """
+    measured = repeats.row_pairs >= repeats.n_window // 2
+    most = np.ones(len(alike))
+    rows_alike = 1 - repeats.row_changes / np.maximum(repeats.row_pairs, 1)
+    for k, channel in enumerate(repeats.channels):
+        pairs, changes = repeats.pairs[channel.name][measured], repeats.changes[channel.name][measured]
+        wide = repeats.wide[channel.name][measured]
+        if not len(pairs) or (alike[k] - rows_alike)[measured].max() > STANDS_ALONE:
+            continue
+        n_calmest = max(1, int(CALMEST * len(pairs)))
+        calmest = np.argsort(wide / np.maximum(pairs, 1), kind="stable")[:n_calmest]
+        single = (changes - wide)[calmest].sum()
+        if single <= SINGLE * changes[calmest].sum() and changes[calmest].sum():
+            most[k] = (single + 1) / max(pairs[calmest].sum(), 1)
+    return most
 
 
 def _joined(found: Sequence[Stretch], apart: float) -> tuple[Stretch, ...]:
@@ -136,7 +181,7 @@ def _joined(found: Sequence[Stretch], apart: float) -> tuple[Stretch, ...]:
     return tuple(joined)
 
 
-def held_share(alike: Floats, rows_alike: Floats, n: Ints) -> Floats:
+def held_share(alike: Floats, rows_alike: Floats, n: Ints, most_alone: Floats | None = None) -> Floats:
     """Share of rows that are held, from how often channels and whole rows repeat.
 
     Of a share h of the rows every channel repeats; of the others each repeats by itself, q of the time. Then
@@ -151,27 +196,33 @@ def held_share(alike: Floats, rows_alike: Floats, n: Ints) -> Floats:
         Share of the rows that do in every channel.
     n : int64, shape (windows,)
         Rows.
+    most_alone : float64, shape (channels,), optional
+        How much of the time each channel repeats by itself at most.
 
     Returns
     -------
     float64, shape (windows,)
     """
-    alone = alike.prod(axis=0)
+    most = np.ones((len(alike), 1)) if most_alone is None else most_alone[:, np.newaxis]
+    alone = np.minimum(alike, most).prod(axis=0)
     by_chance = UNSURE * np.sqrt(alone * (1 - alone) / np.maximum(n, 1))
     wanted = rows_alike - by_chance
     low, high = np.zeros(len(n)), np.minimum(alike.min(axis=0), rows_alike) * (1 - 1e-9)
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
-        rest = np.maximum(alike - middle, 0.0) / (1 - middle)
+        rest = np.minimum(np.maximum(alike - middle, 0.0) / (1 - middle), most)
         enough = middle + (1 - middle) * rest.prod(axis=0) >= wanted
         low, high = np.where(enough, low, middle), np.where(enough, middle, high)
     return np.asarray(np.where(alone >= wanted, 0.0, high))
 
 
 def _repeating(
-    recording: Recording, repeats: Repeats, start: int, stop: int
-) -> tuple[Ints, npt.NDArray[np.bool_]]:
-    """Rows that arrived, and for each channel (channels, rows) whether it repeats the row before."""
+    recording: Recording, repeats: Repeats, start: int, stop: int, is_noisy: Mask
+) -> tuple[Ints, Mask]:
+    """Rows that arrived, and for each channel (channels, rows) whether it repeats the row before.
+
+    A channel whose noise lets it repeat nowhere (``is_noisy``) may do so at a rail: that does not count.
+    """
     columns = recording.read([channel.name for channel in repeats.channels], start, stop).values()
     lost = np.logical_or.reduce([np.isnan(column) for column in columns])
     rows = np.flatnonzero(~lost) + start
@@ -179,10 +230,14 @@ def _repeating(
     for k, column in enumerate(columns):
         here = column[~lost]
         same[k, 1:] = here[1:] == here[:-1]
+        if is_noisy[k]:
+            low, high = (ends[repeats.channels[k].name] for ends in (repeats.low, repeats.high))
+            inwards = AT_END * (high - low)
+            same[k] &= (here > low + inwards) & (here < high - inwards)
     return rows.astype(np.int64), same
 
 
-def _clusters(rows: Ints, same: npt.NDArray[np.bool_], least: float, usual: float) -> list[Stretch]:
+def _clusters(rows: Ints, same: Mask, least: float, usual: float, most_alone: Floats) -> list[Stretch]:
     """Stretches of rows that repeat, cut where they are rarer than the least share makes likely.
 
     Where a share of them is held throughout, which is ``usual``, a few more here and there are chance.
@@ -198,7 +253,7 @@ def _clusters(rows: Ints, same: npt.NDArray[np.bool_], least: float, usual: floa
         if len(some) < max(LEAST_REPEATS, most_usual):
             continue
         alike = same[:, inside].mean(axis=1)[:, np.newaxis]
-        share = float(held_share(alike, np.array([len(some) / n]), np.array([n]))[0])
+        share = float(held_share(alike, np.array([len(some) / n]), np.array([n]), most_alone)[0])
         if share >= least:
             found.append(Stretch(int(rows[inside.start]) - 1, int(rows[inside.stop - 1]) + 1, share))
     return found

@@ -43,8 +43,9 @@ WANDER_HZ = 0.05
 """Most that 10 s means of the line's frequency may spread among movement: three times what they do on
 synchronous grids (common practice, no source), of which a part is what steps do to it."""
 
-PACES = ((1, 4), (1, 3), (1, 2), (2, 3), (3, 4), (3, 2), (2, 1))
-"""Where else steps stand, as ratios, if one multiple of their pace is taken for a line."""
+PACES = ((1, 5), (1, 4), (1, 3), (2, 5), (1, 2), (2, 3), (3, 4), (3, 2), (2, 1))
+"""Where else steps stand, as ratios, if one multiple of their pace is taken for a line: at 50 Hz the line of
+60 Hz folds to 10 Hz, five times the usual pace."""
 
 NOT_A_PACE_HZ = 0.3
 """So near to where a line of the mains folds, a line is that."""
@@ -53,6 +54,10 @@ STEPS_S = 4.0
 LOCKED = 0.7
 """Stretches in which phases are compared, and from which mean cosine on two lines are parts of one rhythm:
 of 15 stretches by chance one time in a thousand (exp(-15 * 0.7^2), Rayleigh)."""
+
+LASTS = 0.3
+"""Size of a line in half of the stretches, over its size in all: a grid that nobody states is there all
+along, while a few jolts make lines of few moments anywhere among movement."""
 
 LEAST_STEPS = 8
 """Stretches that the comparison needs."""
@@ -90,7 +95,7 @@ def measure_lines(
     spectra : Spectra
         Show the candidates.
     wanted : LookedFor
-        What is looked for.
+        What is looked for; the stated grid first.
     still : Spans, optional
         Samples at which the wearer is known to be still.
 
@@ -113,7 +118,8 @@ def measure_lines(
         (hz, Pace(*ratio, band)) for (hz, ratio), band in zip(paces, bands[len(lines) :], strict=False)
     )
     judge = _Judge(spectra, of_line, beside, still)
-    return tuple(judge.grid(grid) for grid in grids)
+    stated, *others = grids
+    return (judge.grid(stated), *(judge.grid(grid, is_stated=False) for grid in others))
 
 
 def _candidates(spectra: Spectra, nominal_hz: float, wanted: LookedFor) -> tuple[Line, ...]:
@@ -137,10 +143,12 @@ class _Judge:
     paces: tuple[tuple[float, Pace], ...]
     still: Spans | None
 
-    def grid(self, lines: tuple[Line, ...]) -> Grid:
+    def grid(self, lines: tuple[Line, ...], is_stated: bool = True) -> Grid:
         """Each line as found, not found, or not assessable."""
         first, *harmonics = lines
         seen = self._see(first)
+        if not is_stated and _is_slow(first) and seen is not None and not self._lasts(first):
+            seen = None
         said = (self._said(first, seen), *(self._said(h, self._see(h, first, seen)) for h in harmonics))
         narrow = None
         if seen is not None and _is_slow(first):
@@ -148,6 +156,12 @@ class _Judge:
             gain = lowpass_gain(self.spectra.channel, said[0].found_hz or first.nominal_hz)
             narrow = NarrowLine(band, seen.at_hz - band.at_hz, gain, self._paces_of(band))
         return Grid(said, narrow)
+
+    def _lasts(self, line: Line) -> bool:
+        band = self.bands[line.nominal_hz, line.harmonic]
+        sums, weights = band.segments(round(STEPS_S * band.rate_hz))
+        size = np.abs(sums[weights > 0]) / weights[weights > 0]
+        return bool(np.median(size) >= LASTS * np.sqrt(np.mean(size**2)))
 
     def _paces_of(self, band: Baseband) -> tuple[Pace, ...]:
         return tuple(pace for at_hz, pace in self.paces if at_hz == band.at_hz)

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.detectors.lines import SLOW_LINE_HZ, Line, fold_hz, lowpass_gain, strongest_hz
+from pipeline.detectors.phase import Complexes
 from pipeline.detectors.windows import Floats, windows
 from pipeline.layouts import Channel
 
@@ -23,6 +24,8 @@ class Fitted:
     the electrode, ``residue_rms`` what they do not explain, ``lead`` whether the lines as recorded carry more
     power than that, or go on from window to window. ``waves`` has, for every sample of the windows, the lines
     as recorded (0 where unknown), ``powers`` (windows, lines) the squared amplitude of each as recorded.
+    ``phasor`` is the complex amplitude of the fundamental at the electrode, turned back to the first window;
+    NaN where it is not fitted.
     """
 
     level: Floats
@@ -31,6 +34,7 @@ class Fitted:
     lead: npt.NDArray[np.bool_]
     waves: Floats
     powers: Floats
+    phasor: Complexes
 
 
 @dataclass(frozen=True)
@@ -73,21 +77,28 @@ class LineFit:
         recorded, true = power.sum(axis=1), (power / self.gain**2).sum(axis=1)
         if not len(self.gain):
             true = np.full(len(cut), np.nan)
-        lead = (recorded / 2 > left) | self._goes_on(coefficients)
-        return Fitted(level, np.sqrt(true), np.sqrt(left), lead, waves, powers)
+        phasor = self._phasor(coefficients)
+        lead = (recorded / 2 > left) | self._goes_on(phasor)
+        return Fitted(level, np.sqrt(true), np.sqrt(left), lead, waves, powers, phasor)
 
-    def _goes_on(self, coefficients: Floats) -> npt.NDArray[np.bool_]:
+    def _phasor(self, coefficients: Floats) -> Complexes:
+        """Complex amplitude of the fundamental in each window, without the phase that a steady one gains."""
+        if not self.fundamental:
+            return np.full(len(coefficients), np.nan, complex)
+        turned = np.exp(-1j * self.turn_rad * np.arange(len(coefficients)))
+        return np.asarray((coefficients[:, 3] - 1j * coefficients[:, 4]) * turned / self.gain[0])
+
+    def _goes_on(self, phasor: Complexes) -> npt.NDArray[np.bool_]:
         """Windows in which the fundamental goes on from the one before and in the next, in phase and size.
 
         Under strong movement, at a rail or while contact chatters mains explains less than half of the power,
         and is there all the same.
         """
-        goes_on = np.zeros(len(coefficients), bool)
-        if not self.fundamental or len(coefficients) < 3:
+        goes_on = np.zeros(len(phasor), bool)
+        if not self.fundamental or len(phasor) < 3:
             return goes_on
-        phasor = coefficients[:, 3] - 1j * coefficients[:, 4]
         size = np.abs(phasor)
-        step = phasor[1:] * phasor[:-1].conj() * np.exp(-1j * self.turn_rad)
+        step = phasor[1:] * phasor[:-1].conj()
         like = np.minimum(size[1:], size[:-1]) > LIKE * np.maximum(size[1:], size[:-1])
         agrees = like & (np.abs(np.angle(step)) < AGREES_RAD)
         goes_on[1:-1] = agrees[1:] & agrees[:-1]

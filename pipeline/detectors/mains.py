@@ -7,15 +7,24 @@ from scipy import ndimage
 from pipeline.detectors.evidence import Evidence
 from pipeline.detectors.findings import Detected, Finding, Measure, Severity, Spans, listed
 from pipeline.detectors.lines import SLOW_LINE_HZ, Line, strongest
+from pipeline.detectors.phase import Complexes
 from pipeline.detectors.tracks import FieldTrack, Settings
 from pipeline.detectors.windows import Floats
 
-WINDOWS = (2, 5)
-"""Windows in a row above the limit: mains stays, while a jolt fills one window. And windows of which nothing
+WINDOWS = (3, 5)
+"""Windows in a row above the limit: mains stays, while a jolt fills one or two. And windows of which nothing
 is known, between two above it, that do not end a stretch."""
 
 SLOW_WINDOWS = (7, 15)
 """The same where the line lies among movement: half of the 3 s in which it is measured, and all of them."""
+
+STEADY_WINDOWS, UNKNOWN_WINDOWS = 15, 5
+"""Windows whose median amplitude in phase is asked for: 3 s (IEC 61000-4-30: 150 or 180 cycles), of which
+steps of walking fill less than half in one phase. Where the line's frequency is not known, no more than a
+second keeps its phase."""
+
+STEADY = 0.9
+"""So much of the limit that median has to reach: the tenth is for harmonics, and for what steps do to it."""
 
 SHARES = 8
 """Shares of the recording by whose spread a median's uncertainty is told."""
@@ -38,7 +47,8 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
 
     Amplitude is that of line and harmonics together at the electrode: a first-order low-pass is undone
     where the layout states its corner. A window counts only where the lines carry more power than all
-    that they do not explain, or go on from its neighbours: a jump or a spark has power at 50 Hz too. The
+    that they do not explain, or go on from its neighbours: a jump or a spark has power at 50 Hz too; and only
+    where the line's amplitude in phase is as large over 3 s, for steps of walking fill windows, too. The
     measures are taken while the electrode is on. At a sampling rate where the line cannot be told from
     0 Hz, from half the rate, from another line or from movement, no amplitude is claimed and no sample is
     marked. Source of the window: IEC 61000-4-30 (read in a meter's manual).
@@ -69,12 +79,19 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
 def _above(evidence: Evidence, track: FieldTrack, limit: float) -> npt.NDArray[np.bool_]:
     """Windows above the limit; what cannot be known between two of them goes with them, if it is short.
 
+    The amplitude in phase of 3 s has a say (`STEADY_WINDOWS`): too small it denies them, above the limit it
+    tells them by itself, for under movement single windows fall short of the line or hold steps as well.
     A line among movement is known for seconds at a time, and not always; and while samples stand at a rail
     nothing leads.
     """
     above = (np.nan_to_num(track.mains_peak) > limit) & track.mains_leads
+    is_known = track.lines[0].rms is not None
+    steady = _steady_peak(track.line_phasor, STEADY_WINDOWS if is_known else UNKNOWN_WINDOWS)
+    above &= ~(steady < STEADY * limit)
     second = np.arange(len(above)) * evidence.tracks.n_fast // evidence.tracks.n_slow
     railed = np.append(track.at_rail > 0, False)[np.minimum(second, len(track.at_rail))]
+    if is_known:  # clipped steps have parts of their own there, which keep step with each other
+        above |= (steady > limit) & ~np.isnan(track.mains_peak) & ~railed
     unknown = ~above & (np.isnan(track.mains_peak) | (railed & ~track.mains_leads))
     least, most_unknown = SLOW_WINDOWS if track.lines[0].folded_hz < SLOW_LINE_HZ else WINDOWS
     spans = Spans.of_mask(unknown)
@@ -82,6 +99,19 @@ def _above(evidence: Evidence, track: FieldTrack, limit: float) -> npt.NDArray[n
     between = edges[spans.start] & edges[spans.stop + 1] & (spans.stop - spans.start <= most_unknown)
     above |= Spans(spans.start[between], spans.stop[between]).mask(0, len(above))
     return np.asarray(ndimage.binary_opening(above, np.ones(least, bool)))
+
+
+def _steady_peak(phasor: Complexes, n: int) -> Floats:
+    """Size of the median phasor of `n` windows around each; NaN where the line is not fitted."""
+    padded = np.pad(phasor, n // 2, constant_values=np.nan)
+    around = np.lib.stride_tricks.sliding_window_view(padded, n)
+    n_known = (~np.isnan(around)).sum(axis=1, keepdims=True)
+    middle = []
+    for part in (around.real, around.imag):
+        ordered = np.sort(part, axis=1)  # what is not known stands last
+        two = (np.take_along_axis(ordered, np.maximum(n_known - up, 0) // 2, 1) for up in (0, 1))
+        middle.append(sum(two, np.zeros(1)) / 2)
+    return np.asarray(np.hypot(middle[0], middle[1])[:, 0])
 
 
 def _measures(

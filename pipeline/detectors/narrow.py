@@ -32,8 +32,9 @@ phases the mean is that high by chance one time in 30 and in 9 (exp(-6 r^2), Ray
 OFFSETS_HZ = (-0.04, -0.02, 0.0, 0.02, 0.04)
 """How far mains may stand from its mean frequency for so long (common practice, no source)."""
 
-LEAST_STEP = 0.3
-"""Size of another part of steps over the line's, from which it counts."""
+LEAST_STEP = 0.4
+"""Size of another part of steps over the line's, from which it counts, times how far below the line it
+stands: parts of steps become smaller the higher they are."""
 
 Known = npt.NDArray[np.bool_]
 
@@ -89,7 +90,8 @@ class NarrowLine:
             step = _smooth(pace.band.turned(self.offset_hz * ratio * t), 0.0, n)
             angle = pace.part * np.angle(line) - pace.of * np.angle(step)
             together = np.abs(line) * np.abs(step) * np.exp(1j * angle)
-            known &= (_mean_cosine(together, around) < TOGETHER) | (np.abs(step) < LEAST_STEP * np.abs(line))
+            is_small = np.abs(step) * ratio < LEAST_STEP * np.abs(line)
+            known &= (_mean_cosine(together, around) < TOGETHER) | is_small
         return np.asarray(known)
 
 

@@ -111,6 +111,11 @@ class _Levels:
             return float("nan")
         return self.first + (float(np.searchsorted(total, total[-1] / 2)) + 0.5) * self.step
 
+    def n_beyond(self, sign: int, level: float) -> int:
+        """Samples further out than `level`, but for those of the next level but one."""
+        at = int((level - self.first) / self.step)
+        return int(self.counts[at + 2 :].sum() if sign > 0 else self.counts[: max(at - 1, 0)].sum())
+
     def outwards(self, sign: int) -> Ints:
         """Counts from the end at the side of `sign` inwards."""
         return self.counts[::-1] if sign > 0 else self.counts
@@ -146,7 +151,10 @@ def find_soft_rails(
     for band in bands:
         visits = visits_to(samples, channel, band)
         if visits.are_of_a_rail(_time_constant_s(channel), ratio):
-            found[band.sign] = _rail(band, visits)
+            rail = _rail(band, visits)
+            # A value that stands while others lie beyond it is one that is stuck.
+            if not visits.are_one_value or not levels.n_beyond(band.sign, rail.level):
+                found[band.sign] = rail
     if found and _is_plateaus(levels, [band for band in bands if band.sign in found], channel):
         doubt = "the signal steps between a few levels, and whether these are rails cannot be told from it"
         return SoftRails(levels.median, doubt=doubt)

@@ -38,6 +38,7 @@ from pipeline.detectors.lines import (
 from pipeline.detectors.narrow import NarrowLine
 from pipeline.detectors.notch import Notch, notch_for
 from pipeline.detectors.overloads import Overloads, measure_overloads
+from pipeline.detectors.phase import Complexes
 from pipeline.detectors.quick import Quick
 from pipeline.detectors.rails import Rails
 from pipeline.detectors.repeats import Repeats, measure_repeats
@@ -68,6 +69,8 @@ class FieldWindows:
         Peak amplitude of line and harmonics together, at the electrode.
     mains_leads : bool, shape (n_fast,)
         Whether the lines carry more power than all that they do not explain.
+    line_phasor : complex128, shape (n_fast,)
+        Amplitude and phase of the line at the electrode, the phase that a steady one gains taken out.
     residue_rms : float64, shape (n_fast,)
         What is left after level, slope, curvature and lines are taken out: noise.
     level_fast : float64, shape (n_fast,)
@@ -90,6 +93,7 @@ class FieldWindows:
 
     mains_peak: Floats
     mains_leads: npt.NDArray[np.bool_]
+    line_phasor: Complexes
     residue_rms: Floats
     level_fast: Floats
     movement_fast: Floats
@@ -267,6 +271,7 @@ class _Cutting:
         self._channel, self._rail, self._fit, self._lengths = channel, rail, fit, lengths
         self._movement, self._quick = _MovementBand(sample_hz), Quick(fit, line, sample_hz)
         self.step_leak = self._quick.leak
+        self._turn = 1.0 + 0.0j
 
     def take(self, value: Floats) -> FieldWindows:
         """Measure the next samples, from the start of a window on."""
@@ -280,9 +285,12 @@ class _Cutting:
         bare = value - np.concatenate((fitted.waves, np.zeros(len(value) - len(fitted.waves))))
         moved = self._movement.apply(bare)
         step, middle_peak = self._quick.take(value)
+        phasor = fitted.phasor * self._turn
+        self._turn *= np.exp(-1j * self._fit.turn_rad * len(phasor))
         return FieldWindows(
             mains_peak=fitted.peak,
             mains_leads=fitted.lead,
+            line_phasor=phasor,
             residue_rms=fitted.residue_rms,
             level_fast=fitted.level,
             movement_fast=_rms(moved, value, n_fast),

@@ -56,6 +56,10 @@ charge behind an AC coupling turns for seconds), and if it has not come to rest 
 values are the same one, most of the way: a stuck value lets go at once. Among peaks of that height, more than
 so many with it, which do not pile up it is no rail's either."""
 
+MOST_TAUS = 5.0
+"""A single value stays at a rail for so many time constants at most: to be driven there for longer the signal
+would have to be 150 times as far out."""
+
 
 MOST_KEPT = 1 << 12
 """Of more visits, and of more samples inside, every so many-th of a block is kept."""
@@ -163,6 +167,8 @@ class Visits(_Kept):
     def _is_one_long_stay(self, tau_s: float) -> bool:
         """Whether the visit that outweighs all others is a rail's."""
         is_one_value = self._is_one_value()
+        if is_one_value and self.n_inside.max() > MOST_TAUS * tau_s * self.sample_hz:
+            return False
         if self._usual(self.later) > (STUCK_STEP if is_one_value else STEP) * self.rest:
             return False
         if is_one_value and len(self) > FEW_OTHERS and self._ratio_of_others() < OTHERS_RATIO:
@@ -176,6 +182,12 @@ class Visits(_Kept):
         longest = int(np.argmax(self.n_inside))
         inside, beside = (np.delete(n, longest).sum() for n in (self.n_inside, self.n_next))
         return float(inside / (beside + 1))
+
+    @property
+    def are_one_value(self) -> bool:
+        """Whether one visit outweighs all others, and nearly all values are the same one."""
+        n_equal = self.n_inside.sum() ** 2 / (self.n_inside**2).sum()
+        return bool(n_equal < FEW_VISITS and self._is_one_value())
 
     def _usual(self, values: Ints | Floats) -> float:
         """Median over visits, each with the weight of its samples."""

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
 from pipeline.simulate.scenario import Truth
 
@@ -12,6 +13,9 @@ Rng = np.random.Generator
 
 HELD_SHARE = 0.1
 """Rows held at random count as stuck from here on; a published recording has 9.7 to 11.8 % (BasicMotions)."""
+
+UNSURE = 2.0
+RARELY = 1e6
 
 
 @dataclass(frozen=True)
@@ -33,15 +37,35 @@ def lose(dumped: Dumped, hz: float, slots: list[tuple[float, float]], rows: int)
     return Dumped(dumped.counts, present, tuple(truth))
 
 
-def stick(dumped: Dumped, hz: float, slots: list[tuple[float, float]], columns: list[int]) -> Dumped:
-    """Repeat the first code of each slot through it, in `columns`; strength: rows that had another code."""
+def stick(
+    dumped: Dumped, hz: float, slots: list[tuple[float, float]], columns: list[int], equal: float = 0.0
+) -> Dumped:
+    """Repeat the first code of each slot through it, in `columns`.
+
+    Strength: rows that had another code. It is 0 where rest makes a run as long by itself more often than
+    once in `RARELY` recordings, for which ``equal`` is the share of neighbours that noise alone leaves equal:
+    nobody could tell which of the two it was.
+    """
     counts = dumped.counts.copy()
     truth = list(dumped.truth)
     for start_s, stop_s in slots:
         start, stop = round(start_s * hz), round(stop_s * hz)
         counts[start:stop, columns] = counts[start, columns]
-        truth.append(_spoilt(dumped.counts, counts, start, stop, hz, "stuck"))
+        spoilt = _spoilt(dumped.counts, counts, start, stop, hz, "stuck")
+        by_chance = max(len(counts) * (1 - equal), 1.0) * equal ** (stop - start - 1)
+        truth.append(replace(spoilt, strength=0.0) if by_chance > 1 / RARELY else spoilt)
     return replace(dumped, counts=counts, truth=tuple(truth))
+
+
+def equal_neighbours(noise_counts: float) -> float:
+    """Share of neighbours with one code where a level in the middle of a code has normal noise alone.
+
+    >>> round(equal_neighbours(0.25), 2), round(equal_neighbours(10.0), 3)
+    (0.91, 0.028)
+    """
+    most = int(np.ceil(6 * noise_counts)) + 1
+    edges = (np.arange(-most, most + 2) - 0.5) / noise_counts
+    return float((np.diff(ndtr(edges)) ** 2).sum())
 
 
 def hold(dumped: Dumped, hz: float, slots: list[tuple[float, float]], every: int) -> Dumped:
@@ -60,7 +84,8 @@ def hold_rows(dumped: Dumped, hz: float, slots: list[tuple[float, float]], share
     """Single rows at random repeat the row before them, about `share` of those of each slot.
 
     The strength is the share that came out: in a short slot it may be half as much again. A few of them come
-    a row late and no more, which condemns no sample.
+    a row late and no more, which condemns no sample. A share that so many rows cannot tell from `HELD_SHARE`,
+    by `UNSURE` standard deviations of a binomial, is on the border: told of as well, it is no false alarm.
     """
     counts = dumped.counts.copy()
     truth = list(dumped.truth)
@@ -69,8 +94,10 @@ def hold_rows(dumped: Dumped, hz: float, slots: list[tuple[float, float]], share
         held = np.flatnonzero(rng.random(stop - start) < share) + start
         for row in held.tolist():
             counts[row] = counts[max(row - 1, 0)]
-        came_out = len(held) / max(stop - start, 1)
-        condition = "stuck" if came_out >= HELD_SHARE else "dropout"
+        n_rows = max(stop - start, 1)
+        came_out = len(held) / n_rows
+        border = HELD_SHARE - UNSURE * np.sqrt(HELD_SHARE * (1 - HELD_SHARE) / n_rows)
+        condition = "stuck" if came_out >= border else "dropout"
         truth.append(Truth(condition, start / hz, stop / hz, "held_rows", came_out))
     return replace(dumped, counts=counts, truth=tuple(truth))
 

@@ -31,7 +31,7 @@ class Matter(NamedTuple):
 
 MATTERS: dict[str, Matter] = {
     "lost": Matter("rows that never arrived", 1, 0.0),
-    "stuck": Matter("rows that had another code before it stood still", 25, 1.0),
+    "stuck": Matter("rows that had another code, 0 where noise holds one as long", 25, 1.0),
     "held": Matter("rows that had other codes before they repeated earlier ones", 25, 1.0),
     "held_rows": Matter("part of the rows that repeat the one before, at random", 0.3, 1.0),
     "zero_filled": Matter("rows that had other codes before they were filled with zero", 5, 0.0),
@@ -39,6 +39,7 @@ MATTERS: dict[str, Matter] = {
     "hard_rails": Matter("how far the converter or a stated amplifier is driven, its end being 1", 1.1, 0.02),
     "soft_rails": Matter("how far an unstated amplifier is driven, its end being 1", 1.2, 0.1),
     "one_sided": Matter("how far an amplifier is driven at its only end in reach", 1.2, 0.1),
+    "slew": Matter("steps from sample to sample as far as the amplifier can: need not be found", np.inf, 0.0),
     "mains": Matter("peak of line and harmonics at the electrode over 4 % of the range", 1.25, 2.0),
     "contact_open": Matter("second plainest of its marks in the codes, 1 being plain", 1.0, 2.0),
     "contact_intermittent": Matter("the same", 1.0, 2.0),

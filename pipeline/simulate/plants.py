@@ -94,7 +94,18 @@ def stuck(base: Scenario, rng: Rng, span: Span) -> Scene:
     columns = list(range(4)) if rng.random() < 0.3 else [0 if rng.random() < 0.6 else int(rng.integers(1, 4))]
     if not base.wears_accelerometer:
         columns = [0]
-    return Scene(base, lambda dumped: code_faults.stick(dumped, base.sample_hz, where, columns))
+    equal = _equal_at_rest(base, columns)
+    return Scene(base, lambda dumped: code_faults.stick(dumped, base.sample_hz, where, columns, equal))
+
+
+def _equal_at_rest(base: Scenario, columns: list[int]) -> float:
+    """Share of neighbours that noise leaves equal in all of `columns`; 0 where the field is none of them."""
+    if 0 not in columns:
+        return 0.0
+    front, felt = base.amplifier, base.accelerometer.noise_m_s2
+    noise = [float(np.hypot(front.noise_v, front.converter_noise_v)), felt, felt, felt]
+    sizes = [noise[column] / abs(base.channels[column].scale) for column in columns]
+    return float(np.prod([code_faults.equal_neighbours(size) for size in sizes]))
 
 
 def held(base: Scenario, rng: Rng, span: Span) -> Scene:

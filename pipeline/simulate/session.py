@@ -45,8 +45,7 @@ def simulate(scenario: Scenario, rng: np.random.Generator) -> Counts:
     signals = signals_of(scenario, rng)
     lead = round(LEAD_S * scenario.sample_hz)
     front = scenario.amplifier
-    recorded_v = converted(front, between_rails(front, signals.driven_v, rng), rng)
-    field_v = recorded_v[lead:]
+    field_v = converted(front, between_rails(front, signals.driven_v, rng), rng)[lead:]
     sampled = slice(lead * scenario.oversampling, None, scenario.oversampling)
     felt = sense(scenario.accelerometer, signals.moves.wrist[sampled], signals.moves.tilt[sampled], rng)
     axes = iter(range(3))
@@ -57,7 +56,7 @@ def simulate(scenario: Scenario, rng: np.random.Generator) -> Counts:
         columns.append(codes)
         if channel.kind == "field":
             codes_v = np.asarray(codes * channel.scale + channel.offset, dtype=np.float64)
-    return Counts(np.stack(columns, axis=1), truth_of(scenario, signals, recorded_v, codes_v))
+    return Counts(np.stack(columns, axis=1), truth_of(scenario, signals, codes_v))
 
 
 def signals_of(scenario: Scenario, rng: np.random.Generator) -> Signals:

@@ -19,6 +19,9 @@ RAIL_COUNTS = 2
 GRAZES = 1.1
 """Amplifiers driven less far beyond an end, the end being 1, graze it."""
 
+WHOLLY = 0.999
+"""Share of the most that an amplifier can move from sample to sample from which it does so all the way."""
+
 MAINS_SHARE = 0.04
 """Peak of the line at the electrode, as a share of the range, above which it counts as a fault."""
 
@@ -37,14 +40,13 @@ SURELY_FLOATING_OHM = 1e10
 Mask = npt.NDArray[np.bool_]
 
 
-def truth_of(scenario: Scenario, signals: Signals, recorded_v: Array, codes_v: Array) -> tuple[Truth, ...]:
+def truth_of(scenario: Scenario, signals: Signals, codes_v: Array) -> tuple[Truth, ...]:
     """All conditions of a session in order of time, from the model's own quantities.
 
-    ``recorded_v`` is what the converter makes codes of, with all noise, the first `LEAD_S` seconds before the
-    session; ``codes_v`` what the codes of the session say.
+    ``codes_v`` is what the codes of the session say, with all noise.
     """
     found = [
-        *_saturated(scenario, signals, recorded_v),
+        *_saturated(scenario, signals, codes_v),
         *_contact(scenario, signals, codes_v),
         *_mains(scenario, signals),
     ]
@@ -53,20 +55,20 @@ def truth_of(scenario: Scenario, signals: Signals, recorded_v: Array, codes_v: A
     return tuple(sorted(found, key=lambda truth: (truth.start_s, truth.condition)))
 
 
-def _saturated(scenario: Scenario, signals: Signals, recorded_v: Array) -> list[Truth]:
+def _saturated(scenario: Scenario, signals: Signals, codes_v: Array) -> list[Truth]:
     """Where an end clips the output, or a code stands at one; strength: how far it is driven, the end 1.
 
     A code that stands there because of noise, even of such that comes in behind the amplifier, does so, too:
     nobody could tell it from one that the amplifier put there, in whose knee it lies.
     """
     front, hz = scenario.amplifier, scenario.sample_hz
-    driven, recorded = (out[round(LEAD_S * hz) :] for out in (signals.driven_v, recorded_v))
+    driven = signals.driven_v[round(LEAD_S * hz) :]
     low, high = front.ends_v
     near = max(RAIL_SHARE * front.range_v, RAIL_COUNTS * abs(front.scale_v))
     out = at_rails(driven, front.rail_low_v, front.rail_high_v, front.knee_v)
     clipped = ((driven <= low) & (out <= low + near)) | ((driven >= high) & (out >= high - near))
-    coded = near + abs(front.scale_v)  # rounded to a code, and half a count of slack
-    shown = (recorded <= low + coded) | (recorded >= high - coded)
+    coded = near + 0.5 * abs(front.scale_v)  # an end need not lie on a code
+    shown = (codes_v <= low + coded) | (codes_v >= high - coded)
     from_rest = driven - front.bias_v
     over = np.maximum(from_rest / (high - front.bias_v), from_rest / (low - front.bias_v))
     found = []
@@ -75,7 +77,22 @@ def _saturated(scenario: Scenario, signals: Signals, recorded_v: Array) -> list[
         # What grazes an end, and no code of it stands there for the noise, makes no event and joins no two.
         if strength >= GRAZES or shown[start:stop].any():
             found.append(Truth("saturated", start / hz, stop / hz, "overload", strength))
-    return found
+    return found + _slewing(scenario, driven)
+
+
+def _slewing(scenario: Scenario, driven: Array) -> list[Truth]:
+    """Where the amplifier moves as fast as it can from one sample to the next; strength: how many such steps.
+
+    Until it has caught up it does not say what drives it, be there a rail or not.
+    """
+    most, hz = scenario.amplifier.slew_v_per_s, scenario.sample_hz
+    if most is None:
+        return []
+    ramps = np.abs(np.diff(driven)) >= WHOLLY * most / hz
+    return [
+        Truth("saturated", start / hz, (stop + 1) / hz, "slew", float(stop - start))
+        for start, stop in runs(ramps)
+    ]
 
 
 def _contact(scenario: Scenario, signals: Signals, codes_v: Array) -> list[Truth]:
