@@ -61,13 +61,17 @@ def redone(before: dict[tuple[str, str], int], after: dict[tuple[str, str], int]
 
 
 def told(results: Path) -> set[tuple[str, str]]:
-    """The same as it was said before: all steps of a session from the first one on."""
+    """The same as it was said before: all steps of a session from the first one on.
+
+    A page is never made without its verdict, which comes out as it was where pages alone changed.
+    """
     steps = list(STEPS)
+    first = {**{step: step for step in steps}, "report": "judge"}
     return {
         (name, step)
         for redo in last_run(results)["redone"]
         for name in redo["sessions"]
-        for step in steps[steps.index(redo["step"]) :]
+        for step in steps[steps.index(first[redo["step"]]) :]
     }
 
 
