@@ -201,10 +201,8 @@ rule judge:
 
 rule overview:
     input:
-        conversions=expand(rules.convert.output.conversion, session=plan.jobs),
+        # What else it reads is made before these, or with them; each further input costs the engine 2 ms.
         qualities=expand(rules.judge.output.quality, session=plan.jobs),
-        strips=expand(rules.judge.output.strip, session=plan.jobs),
-        signals=expand(rules.judge.output.signal, session=plan.jobs),
     output:
         "index.html",
         "sessions.parquet",

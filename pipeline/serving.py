@@ -20,7 +20,7 @@ from typing import IO, Any, TypeVar
 
 from pipeline.machine import remedy
 from pipeline.steps.job import Job, Share, StepFailed, Tables, WorkerEnded
-from pipeline.workers import EARLY
+from pipeline.workers import EARLY, READY
 from pipeline.writing import POWER_MAY_FAIL, Unnamed, gathered, none_of_the_future, write_text
 
 T = TypeVar("T")
@@ -129,6 +129,7 @@ def _serve() -> None:
     threading.Thread(target=_finish, args=(computed, replies), daemon=True).start()
     if EARLY in sys.argv:
         _or_ended(_import_all)
+        _tell(replies, READY, "")
     while True:
         number, step, job, ended = questions.get()
         named = _or_ended(partial(_do, step, job, ended))

@@ -27,6 +27,8 @@ OVERVIEW = "overview"
 SHARED_FROM = 50
 """From so many sessions on the participants are shared among workers."""
 
+READY = -1
+"""The number under which a worker tells that it has imported everything."""
 EARLY = "early"
 """Has a worker import at once whatever any step may need, instead of what its first one does."""
 
@@ -48,13 +50,25 @@ class Workers:
         self._idle: queue.SimpleQueue[_Worker] = queue.SimpleQueue()
         self._at_work: AbstractContextManager[Any] = nullcontext()
         self._of_tables: _Worker | None = None
-        self.is_stopped = False
+        self.is_stopped = self._has_begun = False
 
     def expect_many(self, at_once: int) -> None:
-        """Start workers before they are needed, while the engine works out what there is to do."""
-        for _ in range(at_once):
-            self._idle.put(_Worker(EARLY))
-        self._of_tables = _Worker(EARLY)
+        """Start workers before they are needed, while the engine works out what there is to do.
+
+        One after the other, since it does that on one core.
+        """
+        threading.Thread(target=self._start_early, args=(at_once,), daemon=True).start()
+
+    def _start_early(self, at_once: int) -> None:
+        with suppress(OSError, WorkerEnded):  # whoever needs one then starts it
+            for _ in range(at_once):
+                worker = _Worker(EARLY)
+                worker.wait_until_ready()
+                if self._has_begun:  # those that were needed were started
+                    worker.close()
+                    break
+                self._idle.put(worker)
+            self._of_tables = _Worker(EARLY)
 
     def limit(self, at_once: int) -> None:
         """Have so many steps at work at once; further ones wait for their turn."""
@@ -79,6 +93,7 @@ class Workers:
             turn.enter_context(self._at_work)
             if self.is_stopped:
                 raise StepFailed(f"{job.session.name}: stopped before step '{step}' was begun.")
+            self._has_begun = True
             fault = self._done(step, job, turn.close)
         if fault:
             raise StepFailed(fault)
@@ -207,7 +222,8 @@ class _Worker:
         )
         self._asked = itertools.count()
         self._lock = threading.Lock()
-        self._replies: dict[int, queue.SimpleQueue[str | None]] = {}
+        self._ready: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+        self._replies = {READY: self._ready}
         self.has_ended = False
         threading.Thread(target=self._listen, daemon=True).start()
 
@@ -234,6 +250,10 @@ class _Worker:
         with self._lock:
             del self._replies[number]
         return fault
+
+    def wait_until_ready(self) -> None:
+        """Wait until one that was started early has imported everything."""
+        self._heard(self._ready, _AT_LEAST_S)
 
     def _heard(self, replies: "queue.SimpleQueue[str | None]", limit: float) -> str:
         try:

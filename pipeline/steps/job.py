@@ -260,15 +260,17 @@ class Places:
 
     @property
     def between(self) -> tuple[Path, ...]:
-        """All files that rules name before the verdict."""
+        """All files that rules name and no user sees."""
         converted = (self.recording, self.conversion, self.validation)
-        return (*converted, self.detected, self.marks, self.marked, self.found, self.drawn, self.windows)
+        drawn = (self.marked, self.found, self.drawn, self.windows)
+        return (*converted, self.detected, self.marks, *drawn, self.strip, self.signal)
 
     def reopen(self) -> None:
         """Take away a verdict that the next run has to make anew, and the engine would not.
 
         Of a step that failed, or was stopped before it began, the engine takes away what an earlier run left,
-        but asks for none of it as long as the verdict is there. And where a file beside the main recording is
+        but asks for none of it as long as the verdict is there; nor for what is made with the verdict and only
+        the tables read. And where a file beside the main recording is
         gone, that goes: it is the one that a rule names.
         """
         if not all(path.exists() for path in self.between):

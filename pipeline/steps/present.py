@@ -148,7 +148,7 @@ def _read_all(
             conversions.append(read_json(place.conversion))
             strips[place.session] = place.strip.read_text(encoding="utf-8")
             pq.read_schema(place.signal)
-        except ValueError as error:
+        except (ValueError, FileNotFoundError) as error:
             broken[place] = str(error)
     if broken:
         raise to_redo(broken)
