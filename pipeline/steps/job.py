@@ -269,9 +269,9 @@ class Places:
         """Take away a verdict that the next run has to make anew, and the engine would not.
 
         Of a step that failed, or was stopped before it began, the engine takes away what an earlier run left,
-        but asks for none of it as long as the verdict is there; nor for what is made with the verdict and only
-        the tables read. And where a file beside the main recording is
-        gone, that goes: it is the one that a rule names.
+        but asks for none of it as long as the verdict is there; nor for what is made with the verdict and is
+        read by the tables alone. And where a file beside the main recording is gone, that goes: it is the one
+        that a rule names.
         """
         if not all(path.exists() for path in self.between):
             _remove([self.quality])
