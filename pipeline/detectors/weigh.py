@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.detectors.marks import marks_of
 from pipeline.detectors.signs import Signs
-from pipeline.detectors.stretches import SHORTEST_S, Stretches
+from pipeline.detectors.stretches import CHATTER_S, SHORTEST_S, Stretches
 from pipeline.detectors.trees import contact_trees
 from pipeline.detectors.windows import Floats
 from pipeline.detectors.witnesses import Heard, hear
@@ -68,12 +68,9 @@ OFTEN = 0.5
 NEARLY_ALL = 0.95
 """Stretches that cover so much of a recording leave nothing that they could be unlike."""
 
-BEYOND, EDGE_COST = 2.0, 0.2
-"""In the choice among overlapping stretches log-odds count beyond so much below the least, times the root
-of the length: the whole of a loss stands for its likelier parts. A second of edges costs a little, since the
-change itself is quick; comings and goings are nothing but edges."""
-
-LONGEST_EDGES_S = 3.0
+BEYOND, POWER = 2.0, 0.3
+"""In the choice among overlapping stretches log-odds count beyond so much below the least, times this power
+of the length: the whole of a loss stands for its likelier parts."""
 
 
 @dataclass(frozen=True)
@@ -81,8 +78,7 @@ class Weighed:
     """The stretch [start, stop) of windows, its witnesses, and the log-odds that the electrode was off.
 
     ``gains`` are the log-odds by what they speak of; ``silence`` is by how many octaves movement shows less
-    (NaN where it is not known), ``step_in`` how far the level jumps at the beginning, ``edges_s`` how long
-    both edges last together.
+    (NaN where it is not known), ``step_in`` how far the level jumps at the beginning.
     """
 
     start: int
@@ -92,7 +88,6 @@ class Weighed:
     gains: Mapping[str, float]
     silence: float = math.nan
     step_in: float = 0.0
-    edges_s: float = 0.0
 
     @property
     def probability(self) -> float:
@@ -156,23 +151,21 @@ def _parts(stretches: Stretches) -> Iterator[Stretches]:
 
 
 def _likely_of(signs: Signs, stretches: Stretches, least: float) -> list[Weighed]:
+    """Those of at least the log-odds `least`; what the last edge lasts beyond chatter is a new contact."""
     heard, told = witnesses_of(signs, stretches)
     values = _table(told)
-    edges = stretches.inner_start - stretches.start + stretches.stop - stretches.inner_stop
-    edges_s = edges * signs.window_s
     total = contact_trees().log_odds_of(values)
     off_rails_s = (1 - told["railed"]) * (stretches.stop - stretches.start) * signs.window_s
     is_told = (total >= least) & (told["railed"] < MOSTLY_RAILED) & (off_rails_s >= SHORTEST_S)
     return [
         Weighed(
             int(stretches.start[k]),
-            int(stretches.stop[k]),
+            int(min(stretches.stop[k], stretches.inner_stop[k] + signs.n(CHATTER_S))),
             {name: float(of[k]) for name, of in heard.witnesses.items()},
             float(total[k]),
             _Gains(values[k]),
             float(heard.silence[k]),
             float(heard.step_in[k]),
-            float(edges_s[k]),
         )
         for k in np.flatnonzero(is_told).tolist()
     ]
@@ -209,8 +202,7 @@ def _best(found: list[Weighed], least: float) -> list[Weighed]:
     best, taken = [0.0], list[tuple[bool, int]]()
     for i, one in enumerate(found):
         before = bisect_right(stops, one.start, 0, i)
-        worth = one.log_odds - least + BEYOND - EDGE_COST * min(one.edges_s, LONGEST_EDGES_S)
-        with_it = best[before] + worth * math.sqrt(one.stop - one.start)
+        with_it = best[before] + (one.log_odds - least + BEYOND) * (one.stop - one.start) ** POWER
         taken.append((with_it > best[i], before))
         best.append(max(with_it, best[i]))
     picked, i = list[Weighed](), len(found)
