@@ -185,7 +185,9 @@ def find_off(coupling: Coupling, signs: Signs, settings: Settings) -> tuple[OffS
     if not len(coupling.field) or not len(signs):
         return ()
     if _never_on(coupling, settings):
-        return (OffStretch(0, len(coupling.field), weigh_whole(signs, NEVER_ON), NEVER_ON_WITNESSES),)
+        weighed = weigh_whole(signs, NEVER_ON)
+        if weighed.probability >= settings["contact_loss.least_probability"]:
+            return (OffStretch(0, len(coupling.field), weighed, NEVER_ON_WITNESSES),)
     if signs.measured_share < LEAST_MEASURED:
         return ()
     least = settings["contact_loss.least_probability"]

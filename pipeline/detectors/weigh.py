@@ -23,6 +23,9 @@ from pipeline.detectors.witnesses import Heard, hear
 NEVER_ON = 1.3
 """Log-odds of a recording of which all shows plain mains and no movement: nothing is left to compare with."""
 
+ANSWERED = 2.0
+"""Log-odds by which that is less likely where movement shows as it does all along."""
+
 AT_ONCE = 10_000
 """Stretches that are weighed together."""
 
@@ -136,7 +139,8 @@ def weigh_whole(signs: Signs, log_odds: float) -> Weighed:
     """The whole recording as one stretch, of which something else has told the log-odds."""
     n = len(signs)
     heard = hear(signs, Stretches.of([(0, 0, n, n)], n, 1))
-    return Weighed(0, n, {name: float(v[0]) for name, v in heard.witnesses.items()}, log_odds, {})
+    witnesses = {name: float(of[0]) for name, of in heard.witnesses.items()}
+    return Weighed(0, n, witnesses, log_odds - ANSWERED * witnesses["answers"], {})
 
 
 def likely(signs: Signs, stretches: Stretches, least: float) -> list[Weighed]:
