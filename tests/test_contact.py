@@ -11,7 +11,8 @@ import pytest
 from make import SETTINGS, detected_in, evidence_of, findings_of, recording_of
 
 from pipeline.detectors.contact_loss import kind_of
-from pipeline.detectors.weigh import PRIOR, WEIGHTS, Weighed
+from pipeline.detectors.trees import contact_trees, parse
+from pipeline.detectors.weigh import MEANINGS, Weighed, meaning_of
 from pipeline.detectors.witnesses import WITNESSES
 
 sys.path.insert(0, str(Path(__file__).resolve().parent / "pages"))
@@ -63,7 +64,8 @@ def test_a_witness_that_is_missing_is_named_and_the_probability_is_beside_its_li
 
 
 def _weighed(start: int, stop: int, log_odds: float, silence: float = np.nan, **told: float) -> Weighed:
-    return Weighed(start, stop, {name: told.get(name, 0.0) for name in WITNESSES}, log_odds, silence=silence)
+    witnesses = {name: told.get(name, 0.0) for name in WITNESSES}
+    return Weighed(start, stop, witnesses, log_odds, {}, silence=silence)
 
 
 def test_kinds_are_told_by_their_witnesses():
@@ -74,17 +76,33 @@ def test_kinds_are_told_by_their_witnesses():
     assert kind_of(_weighed(0, 1, 1, mains=1.0, at_once=1.0, silence=1.0)) == "partial"
 
 
-def test_every_witness_has_a_weight_and_its_meaning():
-    """All but the change of mains by itself, which a lamp makes as well."""
-    assert set(WEIGHTS) == set(WITNESSES) - {"mains"}
-    assert all(meaning for _, meaning in WEIGHTS.values())
+def test_every_witness_that_is_asked_for_has_a_meaning():
+    assert {meaning_of(name) for name in contact_trees().names} <= set(MEANINGS)
 
 
-def test_a_lamp_or_soles_alone_stay_below_the_limit():
-    """Mains that changes without a jump, and silence without jumps or more mains, are each one witness."""
-    for told in ({"unusual": 2.0, "away": 1.0}, {"falls_silent": 2.0, "tied": 2.0}):
-        odds = PRIOR + sum(WEIGHTS[name][0] * value for name, value in told.items())
-        assert 1 / (1 + np.exp(-odds)) < SETTINGS["contact_loss.least_probability"]
+def test_what_the_witnesses_add_is_all_that_the_trees_say():
+    """No part of the log-odds is left unexplained, whatever is unknown."""
+    trees, chance = contact_trees(), np.random.default_rng(1)
+    cases = chance.normal(0, 2, (20, len(trees.names)))
+    cases[chance.random(cases.shape) < 0.2] = np.nan
+    for case, told in zip(cases, trees.log_odds_of(cases), strict=True):
+        assert trees.beforehand() + sum(trees.gains(case).values()) == pytest.approx(told)
+
+
+STUMP = "tree,asks,bound,unknown_below,below,above,log_odds"
+
+
+def test_a_table_of_trees_is_read_and_asked():
+    trees = parse([STUMP, "0,jump,0.5,1,1,2,0.1", ",,,,,,-1", ",mains,2,0,3,4,1", ",,,,,,0.5", ",,,,,,3"])
+    cases = np.array([[0.5, 9.0], [np.nan, 9.0], [1.0, 2.0], [1.0, np.nan]])
+    assert trees.log_odds_of(cases).tolist() == [-1.0, -1.0, 0.5, 3.0]
+    assert trees.gains(cases[3]) == pytest.approx({"jump": 0.9, "mains": 2.0})
+    assert trees.questions() == {"jump": 1, "mains": 1}
+
+
+def test_trees_that_lead_back_are_none():
+    with pytest.raises(ValueError, match="back"):
+        parse([STUMP, "0,jump,0.5,1,0,1,0", ",,,,,,1"])
 
 
 def test_a_moment_of_recording_gives_no_stretch(tmp_path):

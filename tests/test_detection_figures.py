@@ -85,14 +85,6 @@ def test_mains_above_its_limit(trials):
     assert allows(len(score.true), len(score.true) + len(score.false), 0.98), score.false
 
 
-def test_most_lost_contact_is_found(trials):
-    """What is held today: 0.84 at 0.96 is measured, the bar of 0.97 is missed."""
-    score = score_of(trials, "contact_loss")
-    assert score.sensitivity.value > 0.75
-    assert score.precision.value > 0.85
-
-
-@pytest.mark.xfail(strict=False, reason="the bar for lost contact is missed, see DEVELOPERS.md")
 def test_lost_contact(trials):
     """Stretches of over two seconds."""
     score = score_of(trials, "contact_loss")

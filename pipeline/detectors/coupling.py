@@ -12,9 +12,10 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.detectors.settling import settling_s
-from pipeline.detectors.signs import Signs, quick_seconds, signs_of
+from pipeline.detectors.signs import Signs, signs_of
 from pipeline.detectors.stretches import candidates
 from pipeline.detectors.tracks import MOVEMENT_HZ, FieldTrack, Settings, Tracks
+from pipeline.detectors.wearer import quick_seconds
 from pipeline.detectors.weigh import NEVER_ON, Weighed, likely, weigh_whole
 from pipeline.detectors.windows import Floats
 
@@ -187,7 +188,7 @@ def find_off(coupling: Coupling, signs: Signs, settings: Settings) -> tuple[OffS
         weighed = weigh_whole(signs, NEVER_ON)
         if weighed.probability >= settings["contact_loss.least_probability"]:
             return (OffStretch(0, len(coupling.field), weighed, NEVER_ON_WITNESSES),)
-    if coupling.measured_share < LEAST_MEASURED:
+    if signs.measured_share < LEAST_MEASURED:
         return ()
     least = settings["contact_loss.least_probability"]
     found = likely(signs, candidates(signs), math.log(least / (1 - least)))

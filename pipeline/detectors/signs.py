@@ -14,22 +14,16 @@ from scipy import ndimage
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.lines import SLOW_LINE_HZ
 from pipeline.detectors.runs import CHANCE, log_chance
+from pipeline.detectors.shown import Does, Recorded, Shown, shown_in
 from pipeline.detectors.tracks import FieldTrack, Settings, Tracks
+from pipeline.detectors.wearer import BUSY_REACH_S, Wearer, wearer_of
 from pipeline.detectors.windows import Floats
 
 Mask = npt.NDArray[np.bool_]
 
-QUICK = 0.88
-"""Change within 0.1 s over the spread of the acceleration: about 2 sin(0.1 pi f) for f movements a second.
-Above it are steps (1.35 to 2.3 a second, Tudor-Locke and Rowe 2012), below it strokes (about 1)."""
-
-BUSY_M_S2 = 0.3
-"""Spread of the acceleration from which the wearer does something."""
-
 REST_M_S2 = 0.12
 """Spread of the acceleration below which not even fingers move (common practice, no source)."""
 
-BUSY_REACH_S = 1.2
 USUAL_STEPS, USUAL_MOVING = 0.65, 0.85
 """Part of the seconds in which the wearer does the like whose largest step of the level is held to be usual:
 at rest and with busy fingers, and in movement, which damp soles may hide for a part of the time."""
@@ -94,11 +88,18 @@ class Signs:
         Whether mains stands above the noise.
     mains_floor : float
         The same logarithm of what noise alone may make.
+    folded_hz : float
+        Where the line folds to, that of `SLOW_LINE_HZ` at most.
+    shown : Shown
+        What each window shows against like ones.
+    measured_share : float
+        Part of the windows that were measured off the rails.
     mains_plain : float
         Base-2 logarithm of the peak in volts from which mains is plain (``low_coupling.mains_fraction``).
     """
 
     window_s: float
+    measured_share: float
     mains: Floats
     mains_step: Floats
     jump: Floats
@@ -112,6 +113,8 @@ class Signs:
     mains_plain: float
     n_fast: int
     n_slow: int
+    folded_hz: float
+    shown: Shown
 
     def __len__(self) -> int:
         return len(self.mains)
@@ -119,23 +122,6 @@ class Signs:
     def n(self, seconds: float) -> int:
         """So many windows, at least one."""
         return max(1, round(seconds / self.window_s))
-
-
-@dataclass(frozen=True)
-class _Wearer:
-    """What the accelerometer says of each window; ``acceleration`` is None without one.
-
-    ``body`` moves more than fingers, by steps where ``steps``; ``moving`` and ``quick`` are those that
-    do so all along, ``busy`` what lies near to any movement, ``still`` where nothing is felt.
-    """
-
-    acceleration: Floats | None
-    moving: Mask
-    quick: Mask
-    busy: Mask
-    still: Mask
-    body: Mask
-    steps: Mask
 
 
 def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
@@ -148,7 +134,7 @@ def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     still = (track.step_fast[:n] <= 1e-9 * span) & ~(noise > 1e-9 * span)
     known = noise[~np.isnan(noise) & ~still]
     quiet = float(np.percentile(known, 20)) if len(known) else 0.0
-    wearer = _wearer(tracks, n, window_s, settings)
+    wearer = wearer_of(tracks, n, window_s, settings)
     railed = track.railed_fast[:n] & (track.n_beyond == 0)
     unmeasured = _unmeasured(tracks, track, n)
     flat = still | unmeasured | (np.nan_to_num(noise) < FLAT * quiet)
@@ -166,23 +152,31 @@ def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     calm = _calm(level, line, wearer, _Sizes(span, quiet, window_s, tracks.sample_hz), hidden, flat)
     step = _steps(mains, max(1, round(0.6 / window_s))) if visible else np.zeros(n)
     plain = float(np.log2(settings["low_coupling.mains_fraction"] * span))
+    measured_share = float(1 - (unmeasured | railed).mean()) if n else 0.0
     driven = railed & (wearer.body | (wearer.acceleration is None))
     return Signs(
-        window_s, mains, step, jump, size, silence, calm, railed, driven, visible,
+        window_s, measured_share, mains, step, jump, size, silence, calm, railed, driven, visible,
         float(np.log2(max(2 * noise_peak, 1e-12))), plain, tracks.n_fast, tracks.n_slow,
+        min(track.lines[0].folded_hz, SLOW_LINE_HZ), _shown(tracks, track, wearer, railed, window_s, quiet),
     )  # fmt: skip
 
 
-def quick_seconds(tracks: Tracks) -> Mask:
-    """Seconds in which the acceleration changes as quickly as by steps; all, where that was not measured."""
-    rms, change = tracks.acceleration_rms, tracks.acceleration_change
-    if rms is None or change is None or not len(rms):
-        return np.ones(0 if rms is None else len(rms), bool)
-    about, about_change = (
-        np.sqrt(np.maximum(ndimage.uniform_filter1d(np.nan_to_num(one) ** 2, 3, mode="nearest"), 0.0))
-        for one in (rms, change)
+def _shown(
+    tracks: Tracks, track: FieldTrack, wearer: Wearer, railed: Mask, window_s: float, quiet: float
+) -> Shown:
+    """What each window shows against like ones."""
+    n = len(railed)
+    level = track.bare_level[:n]
+    hidden = ndimage.binary_dilation(railed | np.isnan(level))
+    recorded = Recorded(
+        filled(level), track.line_peak[:n], track.residue_rms[:n], track.step_fast[:n], hidden,
+        quiet / float(np.sqrt(tracks.n_fast)), track.channel.adc_high - track.channel.adc_low, window_s,
+    )  # fmt: skip
+    calm = np.zeros(n, bool) if wearer.acceleration is None else ~wearer.busy
+    strokes = wearer.moving & ~wearer.quick
+    return shown_in(
+        recorded, Does(wearer.acceleration, wearer.quick, strokes, wearer.steps, wearer.body, calm)
     )
-    return np.asarray(about_change > QUICK * about)
 
 
 def filled(values: Floats) -> Floats:
@@ -218,26 +212,8 @@ class _Sizes:
     sample_hz: float
 
 
-def _wearer(tracks: Tracks, n: int, window_s: float, settings: Settings) -> _Wearer:
-    nothing = np.zeros(n, bool)
-    if tracks.acceleration_rms is None or not len(tracks.acceleration_rms):
-        return _Wearer(None, nothing, nothing, ~nothing, nothing, nothing, nothing)
-    second = np.minimum(np.arange(n) * tracks.n_fast // tracks.n_slow, len(tracks.acceleration_rms) - 1)
-    acceleration = tracks.acceleration_rms[second]
-    known = np.nan_to_num(acceleration)
-    per_s, reach = max(1, round(1 / window_s)), max(1, round(BUSY_REACH_S / window_s))
-    # The first and the last second of a movement are only in part of it.
-    moving = ndimage.binary_erosion(
-        known > settings["movement.body_m_s2"], np.ones(2 * per_s + 1, bool), border_value=1
-    )
-    busy = ndimage.binary_dilation(known > BUSY_M_S2, np.ones(2 * reach + 1, bool))
-    still, body = known < settings["movement.still_m_s2"], known > settings["movement.body_m_s2"]
-    steps = quick_seconds(tracks)[second]
-    return _Wearer(acceleration, moving, moving & steps, busy, still, body, body & steps)
-
-
 def _mains(
-    track: FieldTrack, wearer: _Wearer, railed: Mask, flat: Mask, noise_peak: float, window_s: float
+    track: FieldTrack, wearer: Wearer, railed: Mask, flat: Mask, noise_peak: float, window_s: float
 ) -> tuple[Floats, bool]:
     """Logarithm of the mains, and whether it is visible at all."""
     n = len(railed)
@@ -265,7 +241,7 @@ def _peak(track: FieldTrack, n: int) -> Floats:
 
 
 def _jumps(
-    track: FieldTrack, level: Floats, sizes: _Sizes, wearer: _Wearer, railed: Mask
+    track: FieldTrack, level: Floats, sizes: _Sizes, wearer: Wearer, railed: Mask
 ) -> tuple[Floats, Floats]:
     n, window_s = len(level), sizes.window_s
     steep = np.nan_to_num(track.step_fast[:n])
@@ -299,7 +275,7 @@ def _far(level: Floats, window_s: float, ac_corner_hz: float | None) -> Floats:
     return np.abs(far)
 
 
-def _usual(steps: Floats, wearer: _Wearer, window_s: float) -> Floats:
+def _usual(steps: Floats, wearer: Wearer, window_s: float) -> Floats:
     """The largest step of a second as it usually is while the wearer does the like.
 
     What comes just before and behind a movement goes with it.
@@ -319,7 +295,7 @@ def _usual(steps: Floats, wearer: _Wearer, window_s: float) -> Floats:
     return usual
 
 
-def _does(wearer: _Wearer) -> list[tuple[Mask, float]]:
+def _does(wearer: Wearer) -> list[tuple[Mask, float]]:
     """Windows in which the wearer does the like, and which part of their steps is usual.
 
     Without an accelerometer the wearer may move at any time.
@@ -335,7 +311,7 @@ def _does(wearer: _Wearer) -> list[tuple[Mask, float]]:
 
 
 def _silence(
-    level: Floats, line: Floats, wearer: _Wearer, hidden: Mask, flat: Mask, quiet: float, window_s: float
+    level: Floats, line: Floats, wearer: Wearer, hidden: Mask, flat: Mask, quiet: float, window_s: float
 ) -> Floats:
     """How the level bends from window to window over the acceleration, against like movement elsewhere.
 
@@ -363,7 +339,7 @@ def _silence(
     return out
 
 
-def _calm(level: Floats, line: Floats, wearer: _Wearer, sizes: _Sizes, hidden: Mask, flat: Mask) -> Floats:
+def _calm(level: Floats, line: Floats, wearer: Wearer, sizes: _Sizes, hidden: Mask, flat: Mask) -> Floats:
     """How the level wanders from one 0.6 s to the next while nobody walks or strokes, against its usual.
 
     A body at rest still breathes, shifts its weight and takes up charge; an open electrode shows none of it.

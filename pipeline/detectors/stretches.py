@@ -35,6 +35,12 @@ LONGEST_FADE_S = 300.0
 FADED = (0.3, 0.6)
 """Parts of its last change by which mains has changed where contact counts as lost bit by bit."""
 
+BACK_S = (15.0, 21.0, 29.0, 41.0, 58.0, 81.0, 113.0, 158.0)
+"""So long before a plain jump skin may have dried out that no single moment shows it."""
+
+PLAIN_OCTAVES = 1.0
+"""A jump so far beyond what four of five like moments have is plain."""
+
 SILENT_OCTAVES = -1.3
 """Movement that shows by less than 0.4 of what like movement does."""
 
@@ -50,6 +56,10 @@ class Stretches:
 
     def __len__(self) -> int:
         return len(self.start)
+
+    def some(self, index: Places) -> "Stretches":
+        """Those of the given numbers."""
+        return Stretches(*(of[index] for of in (self.start, self.inner_start, self.inner_stop, self.stop)))
 
     @staticmethod
     def of(rows: list[tuple[int, int, int, int]], n: int, least: int) -> "Stretches":
@@ -80,6 +90,7 @@ def candidates(signs: Signs) -> Stretches:
         rows += _fading(signs, edges)
     rows += _falling_silent(signs, edges)
     rows += _silent(signs, edges)
+    rows += _back_from_jumps(signs, edges)
     return Stretches.of(rows, len(signs), signs.n(SHORTEST_S))
 
 
@@ -161,3 +172,15 @@ def _silent(signs: Signs, edges: list[tuple[int, int]]) -> Iterator[tuple[int, i
         for a in {start, before}:
             for b in {stop, behind}:
                 yield a, a, b, b
+
+
+def _back_from_jumps(signs: Signs, edges: list[tuple[int, int]]) -> Iterator[tuple[int, int, int, int]]:
+    """From several times before each plain jump up to it: what dries shows no beginning."""
+    for begin, end in edges[1:-1]:
+        near = slice(max(begin - 1, 0), end + 2)
+        if max(float(signs.shown.often[near].max()), float(signs.jump[near].max())) < PLAIN_OCTAVES:
+            continue
+        for back_s in BACK_S:
+            start = begin - signs.n(back_s)
+            if start > 0:
+                yield start, start, begin, end + 1

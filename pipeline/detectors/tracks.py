@@ -20,6 +20,7 @@ from pipeline.detectors.acceleration import (
     rms_on,
     window_edges_s,
 )
+from pipeline.detectors.apart import Apart
 from pipeline.detectors.clipping import HarmonicsAtRails
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.held_rows import Held, look_for_held
@@ -81,6 +82,8 @@ class FieldWindows:
         Largest step of the level within two cycles of mains.
     middle_peak : float64, shape (n_fast,)
         Peak amplitude of the line over two cycles, the middle one in the window: a step does not show in it.
+    bare_level, line_peak : float64, shape (n_fast,)
+        Mean without the line, and the line's peak as recorded, of each window by itself (:mod:`.apart`).
     railed_fast : bool, shape (n_fast,)
         Whether any sample stood at a rail.
     movement_rms : float64, shape (n_slow,)
@@ -99,6 +102,8 @@ class FieldWindows:
     movement_fast: Floats
     step_fast: Floats
     middle_peak: Floats
+    bare_level: Floats
+    line_peak: Floats
     railed_fast: npt.NDArray[np.bool_]
     movement_rms: Floats
     level: Floats
@@ -270,6 +275,7 @@ class _Cutting:
         self.clipped, self.n_beyond = HarmonicsAtRails(fit.harmonics), 0
         self._channel, self._rail, self._fit, self._lengths = channel, rail, fit, lengths
         self._movement, self._quick = _MovementBand(sample_hz), Quick(fit, line, sample_hz)
+        self._apart = Apart(line, sample_hz, lengths[0])
         self.step_leak = self._quick.leak
         self._turn = 1.0 + 0.0j
 
@@ -287,6 +293,7 @@ class _Cutting:
         step, middle_peak = self._quick.take(value)
         phasor = fitted.phasor * self._turn
         self._turn *= np.exp(-1j * self._fit.turn_rad * len(phasor))
+        bare_level, line_peak = self._apart.take(value)
         return FieldWindows(
             mains_peak=fitted.peak,
             mains_leads=fitted.lead,
@@ -296,6 +303,8 @@ class _Cutting:
             movement_fast=_rms(moved, value, n_fast),
             step_fast=step,
             middle_peak=middle_peak,
+            bare_level=bare_level,
+            line_peak=line_peak,
             railed_fast=railed,
             movement_rms=_rms(moved, value, n_slow),
             level=mean_and_variance(cut)[0],

@@ -1,85 +1,94 @@
-"""Witnesses weighed together: the log-odds of each, added up to the probability that the electrode was off.
+"""Witnesses and marks weighed together: the probability that the electrode was off, and what speaks for it.
 
-The weights were fitted by logistic regression (signs held to what physics says, a penalty on the squares of
-their distance from earlier ones) on the likeliest candidate of each lost contact, and of each half minute
-without one, in 1,600 simulated recordings, among them held, stuck, filled and overdriven ones: seeds 0 to 99
-of :mod:`pipeline.simulate.draw`. Of seeds 300 to 359, which they were not fitted on, 260 of 304 losses are
-found, and 6 of 434 detections are false.
+Boosted trees weigh them, since a mark says something only beside another one: mains that changes is a lamp
+but where the level jumps with it. They were fitted by ``tests/fit_contact.py`` on simulated recordings of
+:mod:`pipeline.simulate.draw`, all of seeds that are for tuning; how often they are right on others stands in
+DEVELOPERS.md. What each witness adds to the log-odds is known to the last part (:mod:`.trees`).
 """
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from bisect import bisect_right
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.detectors.marks import marks_of
 from pipeline.detectors.signs import Signs
-from pipeline.detectors.stretches import Stretches
+from pipeline.detectors.stretches import CHATTER_S, SHORTEST_S, Stretches
+from pipeline.detectors.trees import contact_trees
 from pipeline.detectors.windows import Floats
-from pipeline.detectors.witnesses import FAR_OCTAVES, Heard, hear
+from pipeline.detectors.witnesses import Heard, hear
 
-PRIOR = -7.60
-"""Log-odds of a stretch of which nothing is known but that it lies between two edges."""
-
-NEVER_ON = 8.0
+NEVER_ON = 1.3
 """Log-odds of a recording of which all shows plain mains and no movement: nothing is left to compare with."""
 
-WEIGHTS: Mapping[str, tuple[float, str]] = {
-    "mains_jump": (4.0, "mains changes as the level jumps"),
-    "unusual": (1.15, "mains is farther from the usual than beside the stretch"),
-    "away": (2.0, "mains stays away from what it is beside the stretch"),
-    "jumps": (0.5, "the level jumps at both ends, farther than movement makes it"),
-    "big_jump": (1.8, "it jumps at the end by as much as a fresh contact does"),
-    "restless": (5.65, "the level jumps far more often than beside the stretch"),
-    "restless_mains": (1.4, "with jump upon jump mains is not what it is beside"),
-    "flips": (4.5, "mains leaps up and down far more often than beside the stretch"),
-    "leaping": (1.15, "the level jumps again and again, farther than movement makes it"),
-    "leaping_mains": (0.45, "with one jump after the other mains is not what it is beside"),
-    "ramp": (0.2, "mains changes bit by bit, and comes back at once"),
-    "fades": (2.0, "movement shows less and less, and comes back at once"),
-    "falls_silent": (1.5, "the field falls silent while the wearer moves on"),
-    "silent_mains": (2.05, "movement hardly shows while mains is more"),
-    "silent_plain": (1.85, "movement hardly shows while less mains is still plain"),
-    "silent_start": (1.8, "movement hardly shows from a big jump on"),
-    "silent_end": (1.55, "movement hardly shows until the level jumps"),
-    "calm_silent": (1.65, "not even what a body at rest shows is left"),
-    "answers": (-2.05, "movement shows as it does beside the stretch"),
-    "calm_answers": (-1.15, "what a body at rest shows is there as beside the stretch"),
-    "stays": (-1.25, "mains is heard plainly and stays what it is beside the stretch"),
-    "tied": (-1.6, "silence and less mains, both by and by, as soles tie a wearer to ground"),
-    "long": (-1.9, "it lasts longer than a minute, and much else may have changed"),
-}
-"""Witness -> log-odds for each unit, and what it means."""
+ANSWERED = 2.0
+"""Log-odds by which that is less likely where movement shows as it does all along."""
 
-REACH, LITTLE_REACH = 2.5, 1.0
-"""Log-odds by which a stretch may be less likely than a part of it that it stands for: where contact comes
-and goes, and otherwise."""
+AT_ONCE = 10_000
+"""Stretches that are weighed together."""
+
+MEANINGS: Mapping[str, tuple[str, tuple[str, ...]]] = {
+    "jumps": (
+        "how far the level jumps at its ends",
+        ("far", "often", "around", "abrupt", "size", "jumps", "big_jump"),
+    ),
+    "mains": (
+        "how far mains is from what it is beside",
+        ("line", "mains", "unusual", "away", "stays", "ramp", "folds_hz"),
+    ),
+    "mains_jump": ("that mains changes as the level jumps", ("mains_jump",)),
+    "movement": (
+        "how little movement shows",
+        ("walk", "stroke", "silent", "silence", "falls_silent", "answers", "fades", "bend", "acceleration"),
+    ),
+    "movement_mains": (
+        "that movement hardly shows while mains or the level change",
+        ("silent_mains", "silent_plain", "silent_start", "silent_end", "tied"),
+    ),
+    "rest": ("what a body at rest shows", ("calm", "calm_silent", "calm_answers")),
+    "restless": (
+        "how often the level jumps and mains leaps inside",
+        ("jumpy", "restless", "restless_mains", "flips", "leaping", "leaping_mains", "residue", "step"),
+    ),
+    "marks": ("how plain its marks are together", ("first_mark", "second_mark", "third_mark")),
+    "rails": ("how near it lies to an overload", ("railed", "since_rail", "until_rail")),
+    "length": ("how long it lasts, and whether it ends with the recording", ("length", "ends", "long")),
+}
+"""What witnesses speak of: how that is said, and how their names begin."""
+
+MOSTLY_RAILED = 0.75
+"""A stretch of which so much stands at a rail is an overload, whatever lies behind it; so is one of which
+less than the shortest of all stretches lies off the rails."""
+
+LEAST_SAID = 0.3
+"""Log-odds below which a reason is not worth a word."""
 
 OFTEN = 0.5
 """How far jumps or leaps of mains stand above those beside, 0 to 1, for contact to come and go."""
 
-LITTLE_LONGER = 2.0
-"""A stretch up to so many times as long as a part of it may stand for it."""
-
 NEARLY_ALL = 0.95
 """Stretches that cover so much of a recording leave nothing that they could be unlike."""
 
-EDGE_COST = 0.2
-"""Log-odds that a second of edges costs in the choice among overlapping stretches."""
+BEYOND, POWER = 2.0, 0.3
+"""In the choice among overlapping stretches log-odds count beyond so much below the least, times this power
+of the length: the whole of a loss stands for its likelier parts."""
 
 
 @dataclass(frozen=True)
 class Weighed:
     """The stretch [start, stop) of windows, its witnesses, and the log-odds that the electrode was off.
 
-    ``silence`` is by how many octaves movement shows less (NaN where it is not known), ``step_in`` how far
-    the level jumps at the beginning.
+    ``gains`` are the log-odds by what they speak of; ``silence`` is by how many octaves movement shows less
+    (NaN where it is not known), ``step_in`` how far the level jumps at the beginning.
     """
 
     start: int
     stop: int
     witnesses: Mapping[str, float]
     log_odds: float
+    gains: Mapping[str, float]
     silence: float = math.nan
     step_in: float = 0.0
 
@@ -94,13 +103,9 @@ class Weighed:
         return max(self.witnesses["restless"], self.witnesses["flips"]) >= OFTEN
 
     def reasons(self, most: int = 4) -> tuple[str, ...]:
-        """What speaks for it, strongest first."""
-        given = [
-            (weight * value, meaning)
-            for name, (weight, meaning) in WEIGHTS.items()
-            if not math.isnan(value := self.witnesses[name])
-        ]
-        return tuple(meaning for gain, meaning in sorted(given, key=lambda one: -one[0])[:most] if gain > 0.3)
+        """What speaks for it and by how much, strongest first."""
+        strongest = sorted(self.gains.items(), key=lambda one: -one[1])[:most]
+        return tuple(f"{MEANINGS[name][0]} ({gain:+.1f})" for name, gain in strongest if gain > LEAST_SAID)
 
     def missing(self) -> tuple[str, ...]:
         """Which witnesses could not be heard."""
@@ -108,59 +113,109 @@ class Weighed:
         return tuple(text for name, text in told.items() if math.isnan(self.witnesses[name]))
 
 
-def log_odds(heard: Heard) -> Floats:
-    """Of every stretch that was heard."""
-    total = np.full(len(heard.usual), PRIOR)
-    for name, (weight, _) in WEIGHTS.items():
-        total = total + weight * np.nan_to_num(heard.witnesses[name])
-    return total
+def meaning_of(witness: str) -> str:
+    """What a witness speaks of: the key of `MEANINGS` whose beginning fits it best."""
+    fits = [
+        (len(begins), key)
+        for key, (_, beginnings) in MEANINGS.items()
+        for begins in beginnings
+        if witness == begins or witness.startswith(begins + "_")
+    ]
+    return max(fits)[1]
 
 
-def weigh_whole(signs: Signs, beforehand: float) -> Weighed:
-    """The whole recording as one stretch; ``beforehand`` are log-odds that are known of it besides.
+def witnesses_of(signs: Signs, stretches: Stretches) -> tuple[Heard, dict[str, Floats]]:
+    """What is heard of the stretches, and all witnesses and marks by name."""
+    heard = hear(signs, stretches)
+    return heard, {**heard.witnesses, "silence": heard.silence, **marks_of(signs, stretches)}
 
-    Who knows something of the whole recording does not hold its length against it.
-    """
+
+def _table(told: Mapping[str, Floats]) -> Floats:
+    """Values as the trees ask for them, shape (stretches, names)."""
+    return np.stack([told[name] for name in contact_trees().names], axis=1)
+
+
+def weigh_whole(signs: Signs, log_odds: float) -> Weighed:
+    """The whole recording as one stretch, of which something else has told the log-odds."""
     n = len(signs)
-    whole = Stretches.of([(0, 0, n, n)], n, 1)
-    heard = hear(signs, whole)
-    of_length = WEIGHTS["long"][0] * heard.witnesses["long"]
-    return _weighed(whole, heard, log_odds(heard) + beforehand - of_length, 0)
-
-
-def _weighed(stretches: Stretches, heard: Heard, total: Floats, k: int) -> Weighed:
-    """The stretch `k` by itself, with its log-odds of `total`."""
-    return Weighed(
-        int(stretches.start[k]),
-        int(stretches.stop[k]),
-        {name: float(values[k]) for name, values in heard.witnesses.items()},
-        float(total[k]),
-        float(heard.silence[k]),
-        float(heard.step_in[k]),
-    )
+    heard = hear(signs, Stretches.of([(0, 0, n, n)], n, 1))
+    witnesses = {name: float(of[0]) for name, of in heard.witnesses.items()}
+    return Weighed(0, n, witnesses, log_odds - ANSWERED * witnesses["answers"], {})
 
 
 def likely(signs: Signs, stretches: Stretches, least: float) -> list[Weighed]:
-    """Stretches of at least the log-odds `least`, ascending; of those that overlap the likeliest.
+    """Stretches of at least the log-odds `least` that do not overlap, ascending: likely and long ones."""
+    found = [one for some in _parts(stretches) for one in _likely_of(signs, some, least)]
+    return _unlike_the_rest(_best(found, least), len(signs))
 
-    Edges that last cost a little, since the change itself is quick. A stretch that holds a likelier one and
-    is nearly as likely may stand for it, since the whole of it counts.
-    """
-    heard = hear(signs, stretches)
-    total = log_odds(heard)
-    edges = stretches.inner_start - stretches.start + stretches.stop - stretches.inner_stop
-    cost = EDGE_COST * signs.window_s * edges - total
-    found = [
-        (cost[k], _fitted(signs, _weighed(stretches, heard, total, k), heard.usual[k]))
-        for k in np.flatnonzero(total >= least).tolist()
+
+def _parts(stretches: Stretches) -> Iterator[Stretches]:
+    for first in range(0, len(stretches), AT_ONCE):
+        yield stretches.some(np.arange(first, min(first + AT_ONCE, len(stretches))))
+
+
+def _likely_of(signs: Signs, stretches: Stretches, least: float) -> list[Weighed]:
+    """Those of at least the log-odds `least`; what the last edge lasts beyond chatter is a new contact."""
+    heard, told = witnesses_of(signs, stretches)
+    values = _table(told)
+    total = contact_trees().log_odds_of(values)
+    off_rails_s = (1 - told["railed"]) * (stretches.stop - stretches.start) * signs.window_s
+    is_told = (total >= least) & (told["railed"] < MOSTLY_RAILED) & (off_rails_s >= SHORTEST_S)
+    return [
+        Weighed(
+            int(stretches.start[k]),
+            int(min(stretches.stop[k], stretches.inner_stop[k] + signs.n(CHATTER_S))),
+            {name: float(of[k]) for name, of in heard.witnesses.items()},
+            float(total[k]),
+            _Gains(values[k]),
+            float(heard.silence[k]),
+            float(heard.step_in[k]),
+        )
+        for k in np.flatnonzero(is_told).tolist()
     ]
-    picked = list[Weighed]()
-    for _, one in sorted(found, key=lambda pair: (pair[0], pair[1].start)):
-        over = [other for other in picked if one.start < other.stop and other.start < one.stop]
-        if over and not all(_stands_for(one, other) for other in over):
-            continue
-        picked = [*(other for other in picked if other not in over), one]
-    return _unlike_the_rest(sorted(picked, key=lambda one: one.start), len(signs))
+
+
+class _Gains(Mapping[str, float]):
+    """Log-odds by what they speak of, worked out when they are asked for."""
+
+    def __init__(self, values: Floats) -> None:
+        self._values = values
+        self._known: dict[str, float] | None = None
+
+    def _all(self) -> dict[str, float]:
+        if self._known is None:
+            self._known = dict.fromkeys(MEANINGS, 0.0)
+            for name, gain in contact_trees().gains(self._values).items():
+                self._known[meaning_of(name)] += gain
+        return self._known
+
+    def __getitem__(self, key: str) -> float:
+        return self._all()[key]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(MEANINGS)
+
+    def __len__(self) -> int:
+        return len(MEANINGS)
+
+
+def _best(found: list[Weighed], least: float) -> list[Weighed]:
+    """Of stretches that overlap those that weigh most together, ascending."""
+    found = sorted(found, key=lambda one: (one.stop, one.start))
+    stops = [one.stop for one in found]
+    best, taken = [0.0], list[tuple[bool, int]]()
+    for i, one in enumerate(found):
+        before = bisect_right(stops, one.start, 0, i)
+        with_it = best[before] + (one.log_odds - least + BEYOND) * (one.stop - one.start) ** POWER
+        taken.append((with_it > best[i], before))
+        best.append(max(with_it, best[i]))
+    picked, i = list[Weighed](), len(found)
+    while i:
+        is_taken, before = taken[i - 1]
+        if is_taken:
+            picked.append(found[i - 1])
+        i = before if is_taken else i - 1
+    return picked[::-1]
 
 
 def _unlike_the_rest(picked: list[Weighed], n: int) -> list[Weighed]:
@@ -169,28 +224,3 @@ def _unlike_the_rest(picked: list[Weighed], n: int) -> list[Weighed]:
         least = min(picked, key=lambda one: one.log_odds)
         return [one for one in picked if one is not least]
     return picked
-
-
-def _stands_for(one: Weighed, other: Weighed) -> bool:
-    """Whether a stretch holds another one, is nearly as likely, and little longer or full of comings."""
-    holds = one.start <= other.start and other.stop <= one.stop
-    little_longer = one.stop - one.start <= LITTLE_LONGER * (other.stop - other.start)
-    reach = REACH if one.comes_and_goes else LITTLE_REACH
-    return holds and (little_longer or one.comes_and_goes) and one.log_odds >= other.log_odds - reach
-
-
-def _fitted(signs: Signs, one: Weighed, usual: float) -> Weighed:
-    """The stretch without what lies before mains leaves the usual, and behind where it comes back to it.
-
-    Windows whose mains is not known, as at a rail, go with what they stand beside.
-    """
-    if math.isnan(usual) or one.witnesses["away"] < 0.5:
-        return one
-    mains = signs.mains[one.start : one.stop]
-    away = np.flatnonzero(np.abs(mains - usual) > FAR_OCTAVES)
-    back = np.flatnonzero(np.abs(mains - usual) <= FAR_OCTAVES)
-    first, last = int(away[0]), int(away[-1])
-    before, behind = back[back < first], back[back > last]
-    start = one.start + (int(before[-1]) + 1 if len(before) else 0)
-    stop = one.start + (int(behind[0]) if len(behind) else len(mains))
-    return replace(one, start=start, stop=stop)

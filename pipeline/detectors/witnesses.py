@@ -64,13 +64,12 @@ class Heard:
     """All witnesses of some stretches by name, and what is told beside them.
 
     ``silence`` is by how many octaves movement shows less inside, NaN where it is not known, ``step_in`` how
-    far the level jumps at the beginning, ``usual`` the logarithm of mains beside the stretch.
+    far the level jumps at the beginning.
     """
 
     witnesses: Mapping[str, Floats]
     silence: Floats
     step_in: Floats
-    usual: Floats
 
 
 @dataclass(frozen=True)
@@ -112,7 +111,7 @@ def hear(signs: Signs, stretches: Stretches) -> Heard:
     """All witnesses of the stretches."""
     if not len(stretches):
         nothing = np.empty(0)
-        return Heard(dict.fromkeys(WITNESSES, nothing), nothing, nothing, nothing)
+        return Heard(dict.fromkeys(WITNESSES, nothing), nothing, nothing)
     edges, moves = _edges(signs, stretches), _movement(signs, stretches)
     change, usual = _mains(signs, stretches)
     lasts_s = (stretches.stop - stretches.start) * signs.window_s
@@ -124,7 +123,7 @@ def hear(signs: Signs, stretches: Stretches) -> Heard:
         "away": _away(signs, stretches, usual),
         "long": np.clip(np.log2(np.maximum(lasts_s, 1.0) / LONG_S), 0.0, 2.0),
     }
-    return Heard(told, -moves.inside, edges.first, usual)
+    return Heard(told, -moves.inside, edges.first)
 
 
 def _of_changes(signs: Signs, stretches: Stretches, edges: _Edges, change: Floats) -> dict[str, Floats]:

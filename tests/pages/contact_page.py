@@ -7,6 +7,7 @@ import io
 import re
 import sys
 import tempfile
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,8 @@ from make import SETTINGS, acceleration_axes, evidence_of, recording_of
 from pipeline.detectors import Evidence, Spans, low_coupling
 from pipeline.detectors.contact_loss import kind_of
 from pipeline.detectors.coupling import Coupling
-from pipeline.detectors.weigh import PRIOR, WEIGHTS
+from pipeline.detectors.trees import contact_trees
+from pipeline.detectors.weigh import MEANINGS, meaning_of
 from pipeline.layouts import Channel
 from pipeline.simulate import Activity, Body, Contact, Mains, Scenario, simulate
 from pipeline.simulate.body import Spark, Tied
@@ -178,6 +180,10 @@ def draw_scene(scene: Scene, seen: tuple[Evidence, Coupling, np.ndarray]) -> Non
 
 def page_of(sayings: dict[str, str]) -> str:
     """The text of the page."""
+    trees, asked, of = contact_trees(), Counter[str](), defaultdict[str, list[str]](list)
+    for name, n in trees.questions().items():
+        asked[meaning_of(name)] += n
+        of[meaning_of(name)].append(name)
     lines = [
         "# Contact loss: how it is told",
         "",
@@ -187,8 +193,10 @@ def page_of(sayings: dict[str, str]) -> str:
         "`python tests/pages/contact_page.py`.",
         "",
         "No witness decides alone. Mains changes when a lamp is switched, the field is silent on damp soles,",
-        "and a step may be a spark. Each adds its log-odds; their sum is the probability that stands in the",
-        f"finding beside its limit ({SETTINGS['contact_loss.least_probability']:g}).",
+        "and a step may be a spark. Boosted trees weigh them together; what each of them adds to the",
+        "log-odds",
+        "stands behind it, and their sum is the probability in the finding, beside its limit",
+        f"({SETTINGS['contact_loss.least_probability']:g}).",
         "",
     ]
     for scene in SCENES:
@@ -197,13 +205,23 @@ def page_of(sayings: dict[str, str]) -> str:
             f"Said: {sayings[scene.name]}.", "",
         ]  # fmt: skip
     lines += [
-        "## What each witness weighs", "",
-        f"Without any witness a stretch begins at log-odds of {PRIOR:g}. Changes are in octaves (1 is",
-        "twice as much) against the seconds on either side, and count as far as they hold against both; a",
-        "missing witness adds nothing, which leaves the probability nearer to where it began. How often all",
-        "this is right on recordings that it was not fitted on stands in DEVELOPERS.md.", "",
-        "| witness | log-odds a unit | meaning |", "|---|---|---|",
-        *(f"| `{name}` | {weight:+.1f} | {text} |" for name, (weight, text) in WEIGHTS.items()), "",
+        "## What is asked", "",
+        "The trees of `contact_trees.csv` ask one question after the other: whether a witness lies above a",
+        "bound. From question to question the log-odds go up or down, and what a finding gives as its",
+        "reasons",
+        "are these steps, added up by what the questions are about; nothing else goes into it. Before any",
+        f"question a stretch has log-odds of {trees.beforehand():.1f}. Changes are in octaves (1 is twice",
+        "as much)",
+        "against the seconds on either side, jumps against those of like moments, movement against like",
+        "movement elsewhere in the recording. A witness that is missing is a case of its own at each",
+        "question.",
+        "Trees in place of a weighted sum, since witnesses tell something only together: mains that is more",
+        "is",
+        "a lamp, but a lost contact if the level jumps with it. `python tests/fit_contact.py` fits them. How",
+        "often all this is right on recordings that they were not fitted on stands in DEVELOPERS.md.", "",
+        "| what is asked about | questions | witnesses |", "|---|---|---|",
+        *(f"| {text} | {asked[key]} | {', '.join(f'`{name}`' for name in of[key])} |"
+          for key, (text, _) in MEANINGS.items()), "",
         "## What cannot be told", "",
         "Where mains does not show, or folds among movement or onto half the rate (50 and 64 Hz, 50 Hz mains",
         "at 100 Hz), a loss at rest is nothing but a step of the level, and an electrode that shifts on the",

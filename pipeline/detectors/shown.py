@@ -1,0 +1,184 @@
+"""What each window of 0.2 s shows, held against like windows: what marks of a lost contact are read from.
+
+Everything is in octaves. What is usual comes from the whole recording, by what the wearer does: walking,
+strokes, or neither.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from pipeline.detectors.windows import Floats
+
+Mask = npt.NDArray[np.bool_]
+
+LEAST_LIKE_S = 5.0
+USUAL_PERCENT = 60
+"""Like movement bends the level by what so many in a hundred of its windows fall short of."""
+
+ABOVE_NOISE = 4.0
+"""Movement shows where it bends the level by so many times the noise of a window's mean."""
+
+FAR, OFTEN = 0.95, 0.8
+"""Parts of like windows from which the level goes less far: beyond one it jumps, beyond the other it may."""
+
+LEAST_JUMP, JUMP_NOISE = 0.004, 6.0
+"""Part of the range, and times the noise, below which nothing is a jump."""
+
+AROUND_S = 6.0
+NEAR_S = 0.8
+"""What the wearer does within so long counts for a jump."""
+
+LOWEST = -8.0
+
+
+@dataclass(frozen=True)
+class Does:
+    """What the wearer does in each window: ``walks`` and ``strokes`` all along, the others in part of it.
+
+    ``calm`` is where nobody is near to any movement. All are None without an accelerometer, but ``calm``,
+    which is then false, and ``acceleration``, its spread in m/s2.
+    """
+
+    acceleration: Floats | None
+    walks: Mask
+    strokes: Mask
+    steps: Mask
+    body: Mask
+    calm: Mask
+
+
+@dataclass(frozen=True)
+class Shown:
+    """All arrays have one element for each window; octaves, NaN where nothing is known.
+
+    Attributes
+    ----------
+    walking, stroking : float64
+        How far the level bends, against what it usually does in like movement; NaN in any other.
+    calm : float64
+        How far it wanders while nobody moves, against its median.
+    bend : float64
+        How far it bends, over the noise.
+    line : float64
+        The line's peak over what noise alone may make.
+    far, often, around : float64
+        How far the level goes within 0.6 s, over what 19 of 20, and four of five, like windows do, and
+        over what four of five windows within three seconds do.
+    size : float64
+        The same over the input range.
+    residue, step : float64
+        What the lines do not explain within a window, and its largest step.
+    acceleration : float64
+        Spread of the acceleration.
+    line_size, calm_plain : float
+        What has to be added to ``line`` for its size over the input range; the median of what is wandered,
+        over the noise.
+    """
+
+    walking: Floats
+    stroking: Floats
+    calm: Floats
+    bend: Floats
+    line: Floats
+    far: Floats
+    often: Floats
+    around: Floats
+    size: Floats
+    residue: Floats
+    step: Floats
+    acceleration: Floats
+    line_size: float
+    calm_plain: float
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What was measured of each window, in volts, ``noise`` of a window's mean, and the input's ``span``."""
+
+    level: Floats
+    line: Floats
+    residue: Floats
+    step: Floats
+    hidden: Mask
+    noise: float
+    span: float
+    window_s: float
+
+
+def shown_in(recorded: Recorded, does: Does) -> Shown:
+    """Hold every window against like ones."""
+    level = recorded.level
+    bend, far = np.full(len(level), np.nan), np.zeros(len(level))
+    if len(level) > 6:
+        bend[1:-1] = np.abs(level[:-2] - 2 * level[1:-1] + level[2:])
+        far[1:-2] = np.abs(level[3:] - level[:-3])
+    bend = np.where(recorded.hidden, np.nan, bend)
+    noise = max(recorded.noise, 1e-15)
+    floor = 2 * np.sqrt(np.pi) * noise
+    line = np.where(recorded.hidden, np.nan, _octaves(recorded.line, floor, 0.0))
+    calm, calm_plain = _calm(recorded, does, noise)
+    least = max(JUMP_NOISE * noise, LEAST_JUMP * recorded.span)
+    around = ndimage.percentile_filter(far, 80, max(1, round(AROUND_S / recorded.window_s)) | 1)
+    nothing = np.full(len(level), np.nan)
+    return Shown(
+        _against(bend, does.walks, recorded, noise),
+        _against(bend, does.strokes, recorded, noise),
+        calm,
+        _octaves(bend, noise, 0.0),
+        line,
+        _jumps(far, FAR, recorded, does, least),
+        _jumps(far, OFTEN, recorded, does, least),
+        _octaves(far, np.maximum(around, least)),
+        _octaves(far, recorded.span, -20.0),
+        _octaves(np.where(recorded.hidden, np.nan, recorded.residue), recorded.span, -20.0),
+        _octaves(np.where(recorded.hidden, np.nan, recorded.step), recorded.span, -20.0),
+        nothing if does.acceleration is None else _octaves(np.nan_to_num(does.acceleration), 1.0, -5.6),
+        float(np.log2(floor / recorded.span)),
+        calm_plain,
+    )
+
+
+def _against(bend: Floats, like: Mask, recorded: Recorded, noise: float) -> Floats:
+    """How far the level bends in like movement, against its usual."""
+    shows, known = np.full(len(bend), np.nan), like & ~np.isnan(bend)
+    if known.sum() * recorded.window_s >= LEAST_LIKE_S:
+        usual = float(np.percentile(bend[known], USUAL_PERCENT))
+        if usual > ABOVE_NOISE * noise:
+            shows[known] = _octaves(bend[known], usual, -6.0)
+    return shows
+
+
+def _calm(recorded: Recorded, does: Does, noise: float) -> tuple[Floats, float]:
+    """How far the level wanders from one second to the next while nobody moves."""
+    smooth = ndimage.uniform_filter1d(recorded.level, 3) if len(recorded.level) else recorded.level
+    wander = np.full(len(smooth), np.nan)
+    if len(smooth) > 6:
+        wander[3:-3] = np.abs(smooth[:-6] - 2 * smooth[3:-3] + smooth[6:])
+    wander = _octaves(np.where(does.calm & ~recorded.hidden, wander, np.nan), noise, 0.0)
+    known = wander[~np.isnan(wander)]
+    usual = float(np.median(known)) if len(known) else float("nan")
+    return wander - usual, usual
+
+
+def _jumps(far: Floats, part: float, recorded: Recorded, does: Does, least: float) -> Floats:
+    """How far the level goes beyond what is usual in all that the wearer does nearby."""
+    n, usual = len(far), np.zeros(len(far))
+    near = np.ones(2 * max(1, round(NEAR_S / recorded.window_s)) + 1, bool)
+    groups = [does.steps, does.body & ~does.steps, ~does.body]
+    if does.acceleration is None:
+        groups = [np.ones(n, bool)]
+    for group in groups:
+        like = group & ~recorded.hidden
+        like = like if like.any() else group
+        if like.any():
+            alike = max(float(np.quantile(far[like], part)), least)
+            usual = np.where(ndimage.binary_dilation(group, near), np.maximum(usual, alike), usual)
+    return _octaves(far, np.maximum(usual, least))
+
+
+def _octaves(value: Floats, unit: Floats | float, lowest: float = LOWEST) -> Floats:
+    """Base-2 logarithm of a ratio, `lowest` at least; NaN stays."""
+    return np.asarray(np.log2(np.maximum(value / unit, 2.0**lowest)))
