@@ -196,7 +196,7 @@ rule judge:
         pages=plan.code["report"],
     run:
         plan.run("judge", wildcards)
-        plan.run("report", wildcards)
+        plan.run("report", wildcards, goes_on=True)
 
 
 rule overview:

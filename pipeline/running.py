@@ -22,7 +22,7 @@ from pipeline.screen import Screen, complain
 from pipeline.steps.job import Places, last_failure, read_json, write_json
 from pipeline.steps.words import MARKS, now
 from pipeline.unchanged import Seal
-from pipeline.watching import WATCHED
+from pipeline.watching import AT_ONCE, WATCHED
 from pipeline.workflow import SPARE, Plan
 from pipeline.writing import POWER_MAY_FAIL
 
@@ -36,11 +36,15 @@ _TITLES = {
 
 @dataclass(frozen=True)
 class Where:
-    """Where the work is done: how much at once, in words, and the engine's options for it."""
+    """Where the work is done: how much at once, in words, and the engine's options for it.
+
+    ``at_once`` says how many steps may be at work; '' where a profile does.
+    """
 
     n_jobs: int
     words: str
     options: tuple[str, ...]
+    at_once: str = ""
 
 
 def run_study(study: Path, results: Path, n_jobs: int, *, quiet: bool = False, profile: str = "") -> int:
@@ -93,7 +97,8 @@ def _refuse(results: Path) -> None:
 def _where(n_jobs: int, profile: str) -> Where:
     if not profile:
         cores = str(n_jobs + SPARE)
-        return Where(n_jobs, f"{n_jobs} at once", ("--workflow-profile", "none", "--cores", cores))
+        options = ("--workflow-profile", "none", "--cores", cores)
+        return Where(n_jobs, f"{n_jobs} at once", options, str(n_jobs))
     folder = profile_folder(profile)
     at_once = ("--jobs", str(n_jobs)) if n_jobs else ()
     return Where(n_jobs, f"by the profile {profile}", ("--workflow-profile", str(folder), *at_once))
@@ -135,7 +140,7 @@ def _do(plan: Plan, command: Sequence[str], follower: Follower, where: Where) ->
     log = plan.results / "logs" / "workflow.log"
     seal = Seal.of(plan, _snakefile())
     unchanged = seal.holds()
-    code = follower.done.engine = 0 if unchanged else _drive(command, plan.results, log, follower)
+    code = follower.done.engine = 0 if unchanged else _drive(command, plan.results, where.at_once, follower)
     follower.screen.clear()
     if code == 0:
         if not unchanged:
@@ -186,10 +191,12 @@ def _snakefile() -> Path:
     return next(p for p in (package / "Snakefile", package.parent / "Snakefile") if p.is_file())
 
 
-def _drive(command: Sequence[str], results: Path, log: Path, follower: Follower) -> int:
-    """Run the engine; have its words followed, keep them in `log`, and give its exit code."""
+def _drive(command: Sequence[str], results: Path, at_once: str, follower: Follower) -> int:
+    """Run the engine; have its words followed, keep them in its log, and give its exit code."""
     stop_like_ctrl_c()
+    log = results / "logs" / "workflow.log"
     more = {**caches(results / ".snakemake" / "cache"), WATCHED: str(os.getpid()), "PYTHONUTF8": "1"}
+    more[AT_ONCE] = at_once
     # Unbuffered: with a full disk, nothing is left to be written when the file is closed.
     with log.open("wb", buffering=0) as kept:
         # The engine leaves its own notes where it is started. In a process group of its own it gets one

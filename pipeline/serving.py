@@ -44,7 +44,6 @@ def run_here(step: str, job: Job, ended: WorkerEnded | None = None) -> None:
 def _computed(step: str, job: Job, ended: WorkerEnded | None) -> Unnamed:
     """Run one step as far as its files are written, but for their names."""
     from pipeline.steps.by_name import SESSION_STEPS  # costs a second, and only workers need it
-    from pipeline.steps.fallback import write_fallback
 
     with _disk_faults(step, job):
         try:
@@ -54,21 +53,31 @@ def _computed(step: str, job: Job, ended: WorkerEnded | None) -> Unnamed:
                 line = SESSION_STEPS[step](job)
                 write_text(_log(step, job), f"{step}: {line}\n", lasting=False)
         except Exception as error:
-            # A Parquet file that is garbage is an OSError too, but one without a number.
-            if isinstance(error, OSError) and error.errno in _OF_THE_DISK:
-                raise
-            files = Unnamed()
-            write_fallback(step, job, error)
-            why = f"{step}: failed: {error}\n{traceback.format_exc()}\n"
-            write_text(_log(step, job), why, lasting=False)
+            _fall_back(step, job, error)
+            return Unnamed()
     return files
 
 
 def _name(step: str, job: Job, files: Unnamed) -> None:
     """Bring what a step wrote to the disk, and give it its names."""
     with _disk_faults(step, job):
-        files.name()
+        try:
+            files.name()
+        except OSError as error:
+            _fall_back(step, job, error)
         none_of_the_future(job.places.folders, _log(step, job))
+
+
+def _fall_back(step: str, job: Job, error: Exception) -> None:
+    """Write into a session's files what went wrong with it; raise what goes wrong for every session alike."""
+    from pipeline.steps.fallback import write_fallback
+
+    # A Parquet file that is garbage is an OSError too, but one without a number.
+    if isinstance(error, OSError) and error.errno in _OF_THE_DISK:
+        raise error
+    write_fallback(step, job, error)
+    why = f"{step}: failed: {error}\n{''.join(traceback.format_exception(error))}\n"
+    write_text(_log(step, job), why, lasting=False)
 
 
 def _log(step: str, job: Job) -> Path:

@@ -19,6 +19,9 @@ PROGRESS = "sessiongate: "
 WATCHED = "SESSIONGATE_WATCHED"
 """Set in the surroundings of an engine whose front door understands facts, not only words."""
 
+AT_ONCE = "SESSIONGATE_AT_ONCE"
+"""Set beside it: how many steps may be at work at once; '' where a profile says so."""
+
 _OF_STEP = {
     "convert": (0.02, 0.016),
     "validate": (0.01, 0.004),

@@ -1,4 +1,4 @@
-"""Warm worker processes: one start-up for many sessions, and a session that kills its worker kills no other.
+"""Warm worker processes: one start-up for many sessions, and a session that kills its worker ends no other.
 
 Rules run as threads of the workflow engine; each hands its step to an idle worker and waits. Workers are
 plain child processes that read pickled jobs from a pipe, since ``multiprocessing`` would import the
@@ -31,6 +31,9 @@ READY = -1
 """The number under which a worker tells that it has imported everything."""
 EARLY = "early"
 """Has a worker import at once whatever any step may need, instead of what its first one does."""
+
+_MOST_ENDED, _MOST_TRIED = 2, 4
+"""So many workers a step may end, and so often it is tried where others may have ended them."""
 
 _AT_LEAST_S = 600.0
 _S_PER_MB = 60.0
@@ -78,37 +81,79 @@ class Workers:
         """Begin no step any more: those at work are finished, those that wait for their turn fail."""
         self.is_stopped = True
 
-    def run(self, step: str, job: Job) -> None:
+    def run(self, step: str, job: Job, *, goes_on: bool = False) -> None:
         """Run one step of one session in a worker; where that ends, once more in a fresh one.
 
         A step that ends its worker twice is given up, and so is one that takes longer than :func:`limit_s`
-        once; the session ends as ``unreadable``, and the next run begins it anew.
+        once; the session ends as ``unreadable``, and the next run begins it anew. A step that `goes_on` with
+        what the one before it began is done though a run was stopped meanwhile.
 
         Raises
         ------
         StepFailed
             With one sentence that says what happened and what to do.
         """
+        ended: WorkerEnded | None = None
+        n_tried = n_ended = 0
+        while not isinstance(ended, WorkerHung) and n_ended < _MOST_ENDED and n_tried < _MOST_TRIED:
+            with ExitStack() as turn:
+                turn.enter_context(self._at_work)
+                if self.is_stopped and not goes_on:
+                    raise StepFailed(f"{job.session.name}: stopped before step '{step}' was begun.")
+                self._has_begun = True
+                worker = self._warm() if not n_tried else _Worker()
+                computed = threading.Event()
+                try:
+                    fault = self._ask(worker, step, job, None, turn, computed)
+                except WorkerEnded as error:
+                    ended, n_tried = error, n_tried + 1
+                    # While its files got their names the worker did another step, which may have ended it.
+                    n_ended += not computed.is_set()
+                    continue
+            if fault:
+                raise StepFailed(fault)
+            return
+        self._give_up(step, job, cast(WorkerEnded, ended))
+
+    def _warm(self) -> "_Worker":
+        with suppress(queue.Empty):
+            while True:
+                worker = self._idle.get_nowait()
+                if not worker.has_ended:  # while the disk took what it had written
+                    return worker
+        return _Worker()
+
+    def _give_up(self, step: str, job: Job, ended: WorkerEnded) -> None:
+        """Have a fresh worker write that the step `ended` others."""
         with ExitStack() as turn:
             turn.enter_context(self._at_work)
-            if self.is_stopped:
-                raise StepFailed(f"{job.session.name}: stopped before step '{step}' was begun.")
-            self._has_begun = True
-            fault = self._done(step, job, turn.close)
+            try:
+                fault = self._ask(_Worker(), step, job, ended, turn, threading.Event())
+            except WorkerEnded:
+                fault = f"{job.session.name}: step '{step}': {ended}. Free memory and run again."
         if fault:
             raise StepFailed(fault)
 
-    def _done(self, step: str, job: Job, computed: Callable[[], None]) -> str:
-        """Have a step done; what is `computed` waits for the disk alone, and gives its turn to the next."""
-        try:
-            return self._ask(self._ready(), step, job, None, computed)
-        except WorkerHung as hung:
-            return self._give_up(step, job, hung)
-        except WorkerEnded:
-            try:
-                return self._ask(_Worker(), step, job, None, computed)
-            except WorkerEnded as ended:
-                return self._give_up(step, job, ended)
+    def _ask(
+        self,
+        worker: "_Worker",
+        step: str,
+        job: Job,
+        ended: WorkerEnded | None,
+        turn: ExitStack,
+        computed: threading.Event,
+    ) -> str:
+        """Have a worker do a step, or write how it `ended` another; give what kept it from that.
+
+        What is computed waits for the disk alone: worker and turn go to the next step meanwhile.
+        """
+
+        def is_free() -> None:
+            computed.set()
+            self._idle.put(worker)
+            turn.close()
+
+        return worker.ask(step, job, ended, is_free)
 
     def make_tables(self, tables: Tables) -> None:
         """Make the tables and the page over all sessions in a worker of its own.
@@ -122,7 +167,8 @@ class Workers:
             With one sentence that says what happened and what to do.
         """
         shares = self._look_at(tables)
-        worker = self._of_tables or _Worker()
+        ready = self._of_tables
+        worker = ready if ready and not ready.has_ended else _Worker()
         try:
             fault = worker.ask(OVERVIEW, replace(tables, shares=shares), None, lambda: None)
             worker.close()
@@ -164,7 +210,7 @@ class Workers:
         with suppress(queue.Empty):
             while True:
                 found.append(self._idle.get_nowait())
-        return found
+        return [worker for worker in found if not worker.has_ended]
 
     def close(self) -> None:
         """End all workers that have nothing to do."""
@@ -172,36 +218,6 @@ class Workers:
             self._of_tables.close()
         for worker in self._all_idle():
             worker.close()
-
-    def _ready(self) -> "_Worker":
-        with suppress(queue.Empty):
-            while True:
-                worker = self._idle.get_nowait()
-                if not worker.has_ended:  # while the disk took what it had written
-                    return worker
-        return _Worker()
-
-    def _give_up(self, step: str, job: Job, ended: WorkerEnded) -> str:
-        try:
-            return self._ask(_Worker(), step, job, ended, lambda: None)
-        except WorkerEnded:
-            return f"{job.session.name}: step '{step}': {ended}. Free memory and run again."
-
-    def _ask(
-        self,
-        worker: "_Worker",
-        step: str,
-        job: Job,
-        ended: WorkerEnded | None,
-        computed: Callable[[], None],
-    ) -> str:
-        """Have a worker do a step, or write how it `ended` another; give what kept it from that."""
-
-        def is_free() -> None:
-            self._idle.put(worker)
-            computed()
-
-        return worker.ask(step, job, ended, is_free)
 
 
 class _Worker:
@@ -240,7 +256,7 @@ class _Worker:
             if self.has_ended:
                 replies.put(None)
             self._replies[number] = replies
-        with suppress(BrokenPipeError):  # it has ended, as is heard at once
+        with suppress(BrokenPipeError, ValueError):  # it has ended or is hung up, as is heard at once
             questions = cast(IO[bytes], self._process.stdin)
             pickle.dump((number, step, job, ended), questions)
             questions.flush()
@@ -261,6 +277,7 @@ class _Worker:
         except queue.Empty:
             self._process.kill()  # and no wait: a process that waits for a dead disk ends with the disk
             self._hang_up()
+            self._end()
             raise WorkerHung(f"it took longer than {limit:.0f} s, the limit for dumps of this size") from None
         if reply is None:
             code = self.close()
@@ -282,11 +299,15 @@ class _Worker:
             while True:
                 number, reply = pickle.load(told)  # noqa: S301 - our own child wrote it
                 self._replies[number].put(reply)
+        self._end()
+        self._process.wait()
+
+    def _end(self) -> None:
+        """Tell all who wait for a reply that none will come."""
         with self._lock:
             self.has_ended = True
             for replies in self._replies.values():
                 replies.put(None)
-        self._process.wait()
 
 
 def limit_s(job: Job | Tables | Share) -> float:

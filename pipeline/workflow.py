@@ -25,7 +25,7 @@ from pipeline.steps.job import STEP_CODE, Job, StepFailed, Tables, code_digest, 
 from pipeline.steps.words import verdict_line
 from pipeline.study import Decision, Study, check_folders, load_study
 from pipeline.verdict import Policy, load_policy
-from pipeline.watching import WATCHED, Part, Watch, watched
+from pipeline.watching import AT_ONCE, WATCHED, Part, Watch, watched
 from pipeline.workers import Workers
 from pipeline.writing import POWER_MAY_FAIL
 
@@ -267,14 +267,14 @@ class Plan:
         for job in self.jobs.values():
             job.places.reopen()
 
-    def run(self, step: str, wildcards: Any) -> None:
+    def run(self, step: str, wildcards: Any, *, goes_on: bool = False) -> None:
         """Do one step of one session in a worker: a warm one where the engine runs rules as threads.
 
         Never in the engine's own process, which has loaded NumPy with as many threads as there are cores.
         """
         job = self.jobs[wildcards.session]
         try:
-            self.workers.run(step, job)
+            self.workers.run(step, job, goes_on=goes_on)
         except StepFailed as failed:
             if not self.workers.is_stopped:
                 self.watch.session_done(wildcards.session, None, f"! {failed}")
@@ -308,9 +308,8 @@ def collect_seldom() -> None:
 
 
 def _at_once(workflow: Any) -> int:
-    """How many steps are at work at once on this machine."""
-    cores = workflow.resource_settings.cores or 1
-    return cores - SPARE if watched() else cores
+    """How many steps are at work at once on this machine: by the front door, else one for each core."""
+    return int(os.environ.get(AT_ONCE) or workflow.resource_settings.cores or 1)
 
 
 def quicken(scheduler: Any, cores: int) -> None:

@@ -30,7 +30,7 @@ It costs a wait for the disk at each file, which copies of a drill and other tem
 
 
 class Unnamed:
-    """Files that are written and have no final name yet: all of them get it at once, or none does."""
+    """Files that are written, and get their final names one after the other when all of them are there."""
 
     def __init__(self) -> None:
         self._files: dict[Path, tuple[Path, bool]] = {}

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.steps.job import StepFailed
+from pipeline.steps.job import StepFailed, WorkerEnded
 from pipeline.workers import Workers
 
 JOB: Any = SimpleNamespace(session=SimpleNamespace(name="kiln-01"))
@@ -22,7 +22,10 @@ class Counting(Workers):
         self.lock, self.now, self.most, self.n_done = threading.Lock(), 0, 0, 0
         self.go_on = threading.Event()
 
-    def _done(self, step: str, job: Any, computed: Any) -> str:
+    def _warm(self) -> Any:
+        return None
+
+    def _ask(self, *_: Any) -> str:
         with self.lock:
             self.now += 1
             self.most = max(self.most, self.now)
@@ -63,3 +66,59 @@ def test_what_waits_when_a_run_is_stopped_is_not_begun() -> None:
         "kiln-01: stopped before step 'judge' was begun."
     ]
     assert all(isinstance(fault, StepFailed | None) for fault in faults)
+
+
+def test_what_goes_on_is_done_though_a_run_was_stopped() -> None:
+    """A page is made with the verdict before it, which would be lost with it."""
+    workers = Counting()
+    workers.go_on.set()
+    workers.stop()
+    workers.run("report", JOB, goes_on=True)
+    assert workers.n_done == 1
+
+
+class Ending(Workers):
+    """Workers that end, some of them while their files get their names."""
+
+    def __init__(self, *computed: bool) -> None:
+        super().__init__()
+        self.computed, self.told = list(computed), list[Any]()
+
+    def _warm(self) -> Any:
+        return None
+
+    def _ask(self, worker: Any, step: str, job: Any, ended: Any, turn: Any, computed: Any) -> str:
+        if ended is not None:
+            self.told.append(ended)
+        elif self.computed:
+            if self.computed.pop(0):
+                computed.set()
+                turn.close()
+            raise WorkerEnded("killed")
+        return ""
+
+
+@pytest.mark.parametrize(
+    ("computed", "is_given_up"),
+    [((False,), False), ((False, False), True), ((True, False), False), ((True, True, True, True), True)],
+)
+def test_a_step_is_given_up_that_ends_two_workers(
+    monkeypatch: pytest.MonkeyPatch, computed: tuple[bool, ...], is_given_up: bool
+) -> None:
+    """One that ended while files got their names may have been ended by the step after; four are enough."""
+    monkeypatch.setattr("pipeline.workers._Worker", lambda *_: None)
+    workers = Ending(*computed)
+    workers.limit(1)
+    workers.run("judge", JOB)
+    assert bool(workers.told) is is_given_up
+    assert not workers.computed
+
+
+def test_a_worker_that_ended_while_it_was_idle_is_not_asked() -> None:
+    gone: Any = SimpleNamespace(has_ended=True)
+    there: Any = SimpleNamespace(has_ended=False)
+    workers = Workers()
+    for one in (gone, there, gone):
+        workers._idle.put(one)
+    assert workers._warm() is there
+    assert workers._all_idle() == []

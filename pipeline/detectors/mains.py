@@ -101,10 +101,19 @@ def _above(evidence: Evidence, track: FieldTrack, limit: float) -> npt.NDArray[n
     return np.asarray(ndimage.binary_opening(above, np.ones(least, bool)))
 
 
+AT_ONCE = 10_000
+"""So many windows are put in order together: memory stays bounded."""
+
+
 def _steady_peak(phasor: Complexes, n: int) -> Floats:
     """Size of the median phasor of `n` windows around each; NaN where the line is not fitted."""
     padded = np.pad(phasor, n // 2, constant_values=np.nan)
     around = np.lib.stride_tricks.sliding_window_view(padded, n)
+    parts = [_median_size(around[i : i + AT_ONCE]) for i in range(0, len(around), AT_ONCE)]
+    return np.concatenate([*parts, np.empty(0)])
+
+
+def _median_size(around: Complexes) -> Floats:
     n_known = (~np.isnan(around)).sum(axis=1, keepdims=True)
     middle = []
     for part in (around.real, around.imag):

@@ -167,7 +167,7 @@ def _likely_of(signs: Signs, stretches: Stretches, least: float) -> list[Weighed
             int(min(stretches.stop[k], stretches.inner_stop[k] + signs.n(CHATTER_S))),
             {name: float(of[k]) for name, of in heard.witnesses.items()},
             float(total[k]),
-            _Gains(values[k]),
+            _Gains(values[k].copy()),  # a view would keep those of all others
             float(heard.silence[k]),
             float(heard.step_in[k]),
         )
