@@ -1,11 +1,11 @@
 """Boosted trees as a table: what they say of many cases at once, and what each question adds.
 
-A tree asks one question after the other, each whether a value lies at or below a bound, and ends at
-log-odds; those of all trees are added up (Friedman, Annals of Statistics 29:1189, 2001). A row of the table is
-a node: which value it asks for (none at an end), the bound, whether an unknown value counts as below it, the
-rows that follow, and the mean log-odds of all that came so far when the trees were fitted. From one row to the next on
-its way through a tree a case gains or loses log-odds by the answer to one question: the sum of all these
-steps is what the trees say, which leaves nothing unexplained.
+A tree asks one question after the other, each whether a value lies at or below a bound, and ends at log-
+odds; those of all trees are added up (Friedman, Annals of Statistics 29:1189, 2001). A row of the table is
+a node: which value it asks for (none at an end), the bound, whether an unknown value counts as below it,
+the rows that follow, and the mean log-odds of all that came so far when the trees were fitted. From one row
+to the next on its way through a tree a case gains or loses log-odds by the answer to one question: the sum
+of all these steps is what the trees say, which leaves nothing unexplained.
 """
 
 from collections.abc import Sequence

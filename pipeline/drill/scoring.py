@@ -19,6 +19,9 @@ from pipeline.detectors.findings import Spans
 JOIN_S = 1.0
 """Runs less than this apart are one event."""
 
+EXCUSES = ("slew",)
+"""Kinds that make a detection no false one, and nothing else: what lies beside them is what happened."""
+
 FOUND_SHARE = 0.5
 """Share of a planted event that detections must cover."""
 
@@ -287,7 +290,8 @@ def _check(n: int, of: int, level: float) -> None:
 
 
 def _one(group: Sequence[Event]) -> Event:
-    longest = max(group, key=lambda event: event.lasts_s)
+    told = [event for event in group if event.kind not in EXCUSES] or group
+    longest = max(told, key=lambda event: event.lasts_s)
     strengths = np.array([event.strength for event in group if event.kind == longest.kind])
     known = strengths[~np.isnan(strengths)]
     strength = float(known.max()) if len(known) else nan

@@ -15,7 +15,10 @@ HELD_SHARE = 0.1
 """Rows held at random count as stuck from here on; a published recording has 9.7 to 11.8 % (BasicMotions)."""
 
 UNSURE = 2.0
+"""So many standard deviations below it a share may be of those that count (about 95 % of a normal's mass)."""
+
 RARELY = 1e6
+"""A run that rest makes by itself in one of so many recordings is nobody's fault but the device's."""
 
 
 @dataclass(frozen=True)
@@ -96,7 +99,8 @@ def hold_rows(dumped: Dumped, hz: float, slots: list[tuple[float, float]], share
             counts[row] = counts[max(row - 1, 0)]
         n_rows = max(stop - start, 1)
         came_out = len(held) / n_rows
-        border = HELD_SHARE - UNSURE * np.sqrt(HELD_SHARE * (1 - HELD_SHARE) / n_rows)
+        unsure = UNSURE * np.sqrt(HELD_SHARE * (1 - HELD_SHARE) / n_rows)
+        border = HELD_SHARE - min(unsure, HELD_SHARE / 2)
         condition = "stuck" if came_out >= border else "dropout"
         truth.append(Truth(condition, start / hz, stop / hz, "held_rows", came_out))
     return replace(dumped, counts=counts, truth=tuple(truth))
