@@ -69,11 +69,11 @@ def _weighed(start: int, stop: int, log_odds: float, silence: float = np.nan, **
 
 
 def test_kinds_are_told_by_their_witnesses():
-    assert kind_of(_weighed(0, 1, 1, mains=2.0, at_once=2.0, silence=4.0)) == "open"
+    assert kind_of(_weighed(0, 1, 1, mains=2.0, silence=4.0)) == "open"
     assert kind_of(_weighed(0, 1, 1, restless=0.5, mains=2.0)) == "intermittent"
     assert kind_of(_weighed(0, 1, 1, flips=0.5, mains=2.0)) == "intermittent"
     assert kind_of(_weighed(0, 1, 1, mains=2.0, ramp=1.0, silence=3.0)) == "drying"
-    assert kind_of(_weighed(0, 1, 1, mains=1.0, at_once=1.0, silence=1.0)) == "partial"
+    assert kind_of(_weighed(0, 1, 1, mains=1.0, silence=1.0)) == "partial"
 
 
 def test_every_witness_that_is_asked_for_has_a_meaning():

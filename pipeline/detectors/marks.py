@@ -15,7 +15,7 @@ from pipeline.detectors.stretches import Places, Stretches
 from pipeline.detectors.windows import Floats
 
 SILENT_OCTAVES = -1.2
-"""Movement that shows by less than 0.4 of the usual is silent."""
+"""Movement that shows by less than 0.44 of the usual is silent."""
 
 ENOUGH, SOME = 5, 3
 """Windows that are needed for a mean beside a stretch, and within it."""
