@@ -107,10 +107,12 @@ AT_ONCE = 10_000
 
 def _steady_peak(phasor: Complexes, n: int) -> Floats:
     """Size of the median phasor of `n` windows around each; NaN where the line is not fitted."""
+    if not len(phasor):
+        return np.empty(0)
     padded = np.pad(phasor, n // 2, constant_values=np.nan)
     around = np.lib.stride_tricks.sliding_window_view(padded, n)
     parts = [_median_size(around[i : i + AT_ONCE]) for i in range(0, len(around), AT_ONCE)]
-    return np.concatenate([*parts, np.empty(0)])
+    return np.concatenate(parts)
 
 
 def _median_size(around: Complexes) -> Floats:

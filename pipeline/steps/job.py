@@ -273,8 +273,6 @@ class Places:
         read by the tables alone. And where a file beside the main recording is gone, that goes: it is the one
         that a rule names.
         """
-        if not all(path.exists() for path in self.between):
-            _remove([self.quality])
         try:
             quality = read_json(self.quality)
             files = [one["file"] for one in quality["recordings"]]
@@ -283,6 +281,8 @@ class Places:
             return
         if not all((self.samples.parent / name).exists() for name in files):
             _remove([self.samples])
+        if not all(path.exists() for path in self.between):
+            _remove([self.quality])
 
     @property
     def findings(self) -> Path:
