@@ -134,7 +134,7 @@ def test_cut_peaks_are_found(tmp_path, stated):
 
 @pytest.mark.xfail(
     strict=False,
-    reason="a line that comes and goes is taken for lost contact now and then where no accelerometer tells more",
+    reason="a line that comes and goes is taken for lost contact at times, where no accelerometer tells more",
 )
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0])
 def test_mains_above_its_limit_is_found(tmp_path, mains_hz):
