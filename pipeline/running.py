@@ -91,7 +91,7 @@ def run_study(study: Path, results: Path, n_jobs: int, *, quiet: bool = False, p
 def _refuse(results: Path) -> None:
     """Raise Busy where an engine is at work whose front door was killed, or jobs of one are."""
     refuse_if_busy(results / ".work" / ENGINE)
-    refuse_if_jobs_left(results / "logs" / "workflow.log")
+    refuse_if_jobs_left(_engine_log(results))
 
 
 def _where(n_jobs: int, profile: str) -> Where:
@@ -137,7 +137,7 @@ def _do(plan: Plan, command: Sequence[str], follower: Follower, where: Where) ->
     plan.reopen()
     many = "" if len(plan.jobs) == 1 else "s"
     follower.tell(f"{plan.study.title}: {len(plan.jobs)} session{many}, {where.words}")
-    log = plan.results / "logs" / "workflow.log"
+    log = _engine_log(plan.results)
     seal = Seal.of(plan, _snakefile())
     unchanged = seal.holds()
     code = follower.done.engine = 0 if unchanged else _drive(command, plan.results, where.at_once, follower)
@@ -185,6 +185,10 @@ def _engine_command(study: Path, results: Path, where: Where) -> list[str]:
     ]
 
 
+def _engine_log(results: Path) -> Path:
+    return results / "logs" / "workflow.log"
+
+
 def _snakefile() -> Path:
     """The workflow: at the top of a checkout, beside the modules of an installed copy."""
     package = Path(__file__).parent
@@ -194,7 +198,7 @@ def _snakefile() -> Path:
 def _drive(command: Sequence[str], results: Path, at_once: str, follower: Follower) -> int:
     """Run the engine; have its words followed, keep them in its log, and give its exit code."""
     stop_like_ctrl_c()
-    log = results / "logs" / "workflow.log"
+    log = _engine_log(results)
     more = {**caches(results / ".snakemake" / "cache"), WATCHED: str(os.getpid()), "PYTHONUTF8": "1"}
     more[AT_ONCE] = at_once
     # Unbuffered: with a full disk, nothing is left to be written when the file is closed.

@@ -24,8 +24,8 @@ from pipeline.machine import apart
 from pipeline.steps.job import Job, Share, StepFailed, Tables, WorkerEnded, WorkerHung
 
 OVERVIEW = "overview"
-SHARED_FROM = 50
-"""From so many sessions on the participants are shared among workers."""
+MANY = 50
+"""From so many sessions on workers start while the engine works out what to do, and share participants."""
 
 READY = -1
 """The number under which a worker tells that it has imported everything."""
@@ -185,7 +185,7 @@ class Workers:
 
         Then the tables are made without, and tell what is wrong.
         """
-        idle = self._all_idle() if len(tables.study.sessions) >= SHARED_FROM else []
+        idle = self._all_idle() if len(tables.study.sessions) >= MANY else []
         places = [tables.results / ".work" / f".signal-{i}.{os.getpid()}.part" for i in range(len(idle))]
         shares = [Share(tables, i, len(idle), place) for i, place in enumerate(places)]
 

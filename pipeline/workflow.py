@@ -26,7 +26,7 @@ from pipeline.steps.words import verdict_line
 from pipeline.study import Decision, Study, check_folders, load_study
 from pipeline.verdict import Policy, load_policy
 from pipeline.watching import AT_ONCE, WATCHED, Part, Watch, watched
-from pipeline.workers import Workers
+from pipeline.workers import MANY, Workers
 from pipeline.writing import POWER_MAY_FAIL
 
 LOOKED_AT, LOOKED_AT_FOR_EACH_CORE = 16, 4
@@ -38,9 +38,6 @@ SPARE = 3
 """Steps that the front door has the engine ask for beyond those at work: they wait for a worker, so that
 none waits for the engine, which takes 10 ms to find what comes next.
 """
-
-MANY = 50
-"""From so many sessions on workers start while the engine works out what there is to do."""
 
 SELDOM = 100_000, 50, 100
 """Objects made, and collections of younger ones, before garbage is looked for (see `gc.set_threshold`)."""

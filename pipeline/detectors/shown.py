@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from pipeline.detectors.wearer import Wearer
 from pipeline.detectors.windows import Floats
 
 Mask = npt.NDArray[np.bool_]
@@ -32,22 +33,6 @@ NEAR_S = 0.8
 """What the wearer does within so long counts for a jump."""
 
 LOWEST = -8.0
-
-
-@dataclass(frozen=True)
-class Does:
-    """What the wearer does in each window: ``walks`` and ``strokes`` all along, the others in part of it.
-
-    ``calm`` is where nobody is near to any movement. All are None without an accelerometer, but ``calm``,
-    which is then false, and ``acceleration``, its spread in m/s2.
-    """
-
-    acceleration: Floats | None
-    walks: Mask
-    strokes: Mask
-    steps: Mask
-    body: Mask
-    calm: Mask
 
 
 @dataclass(frozen=True)
@@ -108,7 +93,7 @@ class Recorded:
     window_s: float
 
 
-def shown_in(recorded: Recorded, does: Does) -> Shown:
+def shown_in(recorded: Recorded, wearer: Wearer) -> Shown:
     """Hold every window against like ones."""
     level = recorded.level
     bend, far = np.full(len(level), np.nan), np.zeros(len(level))
@@ -118,24 +103,24 @@ def shown_in(recorded: Recorded, does: Does) -> Shown:
     bend = np.where(recorded.hidden, np.nan, bend)
     noise = max(recorded.noise, 1e-15)
     floor = 2 * np.sqrt(np.pi) * noise
-    line = np.where(recorded.hidden, np.nan, _octaves(recorded.line, floor, 0.0))
-    calm, calm_plain = _calm(recorded, does, noise)
+    line = np.where(recorded.hidden, np.nan, octaves(recorded.line, floor, 0.0))
+    calm, calm_plain = _calm(recorded, wearer, noise)
     least = max(JUMP_NOISE * noise, LEAST_JUMP * recorded.span)
     around = ndimage.percentile_filter(far, 80, max(1, round(AROUND_S / recorded.window_s)) | 1)
     nothing = np.full(len(level), np.nan)
     return Shown(
-        _against(bend, does.walks, recorded, noise),
-        _against(bend, does.strokes, recorded, noise),
+        _against(bend, wearer.quick, recorded, noise),
+        _against(bend, wearer.moving & ~wearer.quick, recorded, noise),
         calm,
-        _octaves(bend, noise, 0.0),
+        octaves(bend, noise, 0.0),
         line,
-        _jumps(far, FAR, recorded, does, least),
-        _jumps(far, OFTEN, recorded, does, least),
-        _octaves(far, np.maximum(around, least)),
-        _octaves(far, recorded.span, -20.0),
-        _octaves(np.where(recorded.hidden, np.nan, recorded.residue), recorded.span, -20.0),
-        _octaves(np.where(recorded.hidden, np.nan, recorded.step), recorded.span, -20.0),
-        nothing if does.acceleration is None else _octaves(np.nan_to_num(does.acceleration), 1.0, -5.6),
+        _jumps(far, FAR, recorded, wearer, least),
+        _jumps(far, OFTEN, recorded, wearer, least),
+        octaves(far, np.maximum(around, least)),
+        octaves(far, recorded.span, -20.0),
+        octaves(np.where(recorded.hidden, np.nan, recorded.residue), recorded.span, -20.0),
+        octaves(np.where(recorded.hidden, np.nan, recorded.step), recorded.span, -20.0),
+        nothing if wearer.acceleration is None else octaves(np.nan_to_num(wearer.acceleration), 1.0, -5.6),
         float(np.log2(floor / recorded.span)),
         calm_plain,
     )
@@ -147,28 +132,28 @@ def _against(bend: Floats, like: Mask, recorded: Recorded, noise: float) -> Floa
     if known.sum() * recorded.window_s >= LEAST_LIKE_S:
         usual = float(np.percentile(bend[known], USUAL_PERCENT))
         if usual > ABOVE_NOISE * noise:
-            shows[known] = _octaves(bend[known], usual, -6.0)
+            shows[known] = octaves(bend[known], usual, -6.0)
     return shows
 
 
-def _calm(recorded: Recorded, does: Does, noise: float) -> tuple[Floats, float]:
+def _calm(recorded: Recorded, wearer: Wearer, noise: float) -> tuple[Floats, float]:
     """How far the level wanders from one second to the next while nobody moves."""
     smooth = ndimage.uniform_filter1d(recorded.level, 3) if len(recorded.level) else recorded.level
     wander = np.full(len(smooth), np.nan)
     if len(smooth) > 6:
         wander[3:-3] = np.abs(smooth[:-6] - 2 * smooth[3:-3] + smooth[6:])
-    wander = _octaves(np.where(does.calm & ~recorded.hidden, wander, np.nan), noise, 0.0)
+    wander = octaves(np.where(~wearer.busy & ~recorded.hidden, wander, np.nan), noise, 0.0)
     known = wander[~np.isnan(wander)]
     usual = float(np.median(known)) if len(known) else float("nan")
     return wander - usual, usual
 
 
-def _jumps(far: Floats, part: float, recorded: Recorded, does: Does, least: float) -> Floats:
+def _jumps(far: Floats, part: float, recorded: Recorded, wearer: Wearer, least: float) -> Floats:
     """How far the level goes beyond what is usual in all that the wearer does nearby."""
     n, usual = len(far), np.zeros(len(far))
     near = np.ones(2 * max(1, round(NEAR_S / recorded.window_s)) + 1, bool)
-    groups = [does.steps, does.body & ~does.steps, ~does.body]
-    if does.acceleration is None:
+    groups = [wearer.steps, wearer.body & ~wearer.steps, ~wearer.body]
+    if wearer.acceleration is None:
         groups = [np.ones(n, bool)]
     for group in groups:
         like = group & ~recorded.hidden
@@ -176,9 +161,9 @@ def _jumps(far: Floats, part: float, recorded: Recorded, does: Does, least: floa
         if like.any():
             alike = max(float(np.quantile(far[like], part)), least)
             usual = np.where(ndimage.binary_dilation(group, near), np.maximum(usual, alike), usual)
-    return _octaves(far, np.maximum(usual, least))
+    return octaves(far, np.maximum(usual, least))
 
 
-def _octaves(value: Floats, unit: Floats | float, lowest: float = LOWEST) -> Floats:
+def octaves(value: Floats, unit: Floats | float, lowest: float = LOWEST) -> Floats:
     """Base-2 logarithm of a ratio, `lowest` at least; NaN stays."""
-    return np.asarray(np.log2(np.maximum(value / unit, 2.0**lowest)))
+    return np.asarray(np.log2(np.maximum(value / np.maximum(unit, 1e-15), 2.0**lowest)))

@@ -14,7 +14,7 @@ from scipy import ndimage
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.lines import SLOW_LINE_HZ
 from pipeline.detectors.runs import CHANCE, log_chance
-from pipeline.detectors.shown import Does, Recorded, Shown, shown_in
+from pipeline.detectors.shown import Recorded, Shown, octaves, shown_in
 from pipeline.detectors.tracks import FieldTrack, Settings, Tracks
 from pipeline.detectors.wearer import BUSY_REACH_S, Wearer, wearer_of
 from pipeline.detectors.windows import Floats
@@ -172,11 +172,7 @@ def _shown(
         filled(level), track.line_peak[:n], track.residue_rms[:n], track.step_fast[:n], hidden,
         quiet / float(np.sqrt(tracks.n_fast)), track.channel.adc_high - track.channel.adc_low, window_s,
     )  # fmt: skip
-    calm = np.zeros(n, bool) if wearer.acceleration is None else ~wearer.busy
-    strokes = wearer.moving & ~wearer.quick
-    return shown_in(
-        recorded, Does(wearer.acceleration, wearer.quick, strokes, wearer.steps, wearer.body, calm)
-    )
+    return shown_in(recorded, wearer)
 
 
 def filled(values: Floats) -> Floats:
@@ -249,15 +245,15 @@ def _jumps(
     reach = 5 if track.lines[0].folded_hz >= SLOW_LINE_HZ else 2 * max(1, round(3.0 / window_s)) + 1
     line = ndimage.maximum_filter1d(np.where(railed, 0.0, np.nan_to_num(_peak(track, n))), reach)
     usual = np.maximum(STEEPER * _usual(steep, wearer, window_s), max(6 * sizes.quiet, 0.004 * sizes.span))
-    steeper = _octaves(steep, np.maximum(usual, (LINE_SWITCH + LINE_STEP * track.step_leak) * line))
+    steeper = octaves(steep, np.maximum(usual, (LINE_SWITCH + LINE_STEP * track.step_leak) * line))
     far = _far(level, window_s, track.channel.ac_corner_hz)
     usual = np.maximum(FARTHER * _usual(far, wearer, window_s), max(6 * sizes.quiet, 0.004 * sizes.span))
     slow = track.lines[0].folded_hz < 1 / window_s
     usual = np.maximum(usual, (2.0 if slow else LINE_LEVEL) * line)
     abrupt = ndimage.maximum_filter1d(steep, 5) >= ABRUPT * far
-    jump = np.maximum(steeper, np.where(abrupt, _octaves(far, usual), -8.0))
+    jump = np.maximum(steeper, np.where(abrupt, octaves(far, usual), -8.0))
     size = np.where(railed, 4 * BIG * sizes.span, np.maximum(far, steep))
-    return np.where(railed, np.maximum(jump, 0.5), jump), np.clip(_octaves(size, BIG * sizes.span), -1, 2)
+    return np.where(railed, np.maximum(jump, 0.5), jump), np.clip(octaves(size, BIG * sizes.span), -1, 2)
 
 
 def _far(level: Floats, window_s: float, ac_corner_hz: float | None) -> Floats:
@@ -335,7 +331,7 @@ def _silence(
             continue
         usual = float(np.percentile(answer[free], USUAL_PERCENT))
         if usual > 4 * quiet / np.sqrt(10) / max(float(np.median(wearer.acceleration[free])), 1e-3):
-            out[free] = _octaves(answer[free], usual)
+            out[free] = octaves(answer[free], usual)
     return out
 
 
@@ -362,7 +358,7 @@ def _calm(level: Floats, line: Floats, wearer: Wearer, sizes: _Sizes, hidden: Ma
             continue
         usual = float(np.percentile(shown[free], 60))
         if usual > 3 * noise:
-            out[free] = _octaves(shown[free], usual)
+            out[free] = octaves(shown[free], usual)
     return out
 
 
@@ -374,7 +370,3 @@ def _steps(mains: Floats, n: int) -> Floats:
     at = np.arange(n, max(len(known) - n, n))
     step[at] = ((sums[at + 1 + n] - sums[at + 1]) - (sums[at] - sums[at - n])) / n
     return step
-
-
-def _octaves(value: Floats, unit: Floats | float) -> Floats:
-    return np.asarray(np.log2(np.maximum(value / np.maximum(unit, 1e-15), 2.0**-8)))
