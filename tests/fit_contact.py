@@ -5,7 +5,7 @@ measures
 the witnesses of every stretch that contact could be lost in (:mod:`pipeline.detectors.stretches`). Stretches
 that cover a lost contact, and little else, are to be told from all others. Most stretches are easy: in two
 rounds those are weighed more that the trees of the round before took for lost contact wrongly, two in each
-half minute, and the one that they should have chosen. It takes an hour of CPU and a half.
+half minute, and the one that they should have chosen. It takes an hour of CPU.
 """
 
 import argparse

@@ -82,7 +82,7 @@ def test_methods_say_rates_mains_the_contact_rule_and_the_margins() -> None:
     told = methods({})
     assert "Nominal sampling rate was 250 Hz." in told
     assert "Mains frequency was 50 Hz." in told
-    assert "probable to 60 % or more" in told  # contact_loss.least_probability of the built-in policy
+    assert "probable to 65 % or more" in told  # contact_loss.least_probability of the built-in policy
     margins = {"limits": [], "nearest": None, "moved": [
         {"factor": factor, "verdict": "reject" if factor == 0.5 else "accept", "by_limit": {}}
         for factor in (0.5, 0.8, 0.9, 1.1, 1.2, 1.5)
