@@ -30,6 +30,7 @@ def all_tables(trials: Sequence[Trial]) -> Iterator[list[str]]:
     yield by_planted(trials)
     yield by_kind(trials)
     yield by_strength(trials, "contact_loss")
+    yield of_kind(trials, "mains_in_steps")
     yield confusions(trials)
     yield clean_and_verdict(trials)
     yield by_group(trials, "sampling rate", lambda t: f"{t.sample_hz:g} Hz", lambda t: t.sample_hz)
@@ -132,6 +133,17 @@ def by_strength(trials: Sequence[Trial], condition: str) -> list[str]:
         rows.append([which, str(n), str(n_found), shown(share(n_found, n)), str(asked[low])])
     heads = ("strength", "events planted", "found", "sensitivity", "of them asked for")
     return [f"All that was planted of {condition}:", "", *table(heads, rows)]
+
+
+def of_kind(trials: Sequence[Trial], kind: str) -> list[str]:
+    """How many events of a kind that need not be found are found all the same."""
+    found = [
+        is_covered(event, [own for own in one.against.detected if own.condition == event.condition])
+        for one in trials
+        for event in one.against.planted
+        if event.kind == kind
+    ]
+    return [f"Planted as {kind}, not asked for: {len(found)}, of which {sum(found)} are found."]
 
 
 def _says_something(score: Score) -> bool:

@@ -142,13 +142,15 @@ def is_mains_assessable(sample_hz: float, mains_hz: float) -> bool:
 def planted_in(drawn: Drawn, truth: Detected, recording: Recording) -> list[Event]:
     """The draw's truth as events; settling, which follows from it, by the rule.
 
-    Where all channels repeat, an axis does, too: a warning of it is no false one, but none is asked for.
+    Where all channels repeat, an axis does, too, and a dead channel may repeat one value: a warning of it is no
+    false one, but none is asked for.
     """
     events = [
         Event(_condition(drawn, t, recording.sample_hz), t.start_s, t.stop_s, t.kind, t.strength)
         for t in drawn.truth
     ]
     events += [replace(e, condition=STUCK_AXIS, kind="beside") for e in events if e.condition == "stuck"]
+    events += [replace(e, condition="stuck", kind="beside") for e in events if e.kind == "dead"]
     recovery_s = settling_s(_field(drawn), SETTINGS["saturation.settled_residue"])
     settling = _settling(truth.marks, recovery_s, recording.sample_hz, recording.n_rows)
     derived = events_of("settling", settling, recording.sample_hz)

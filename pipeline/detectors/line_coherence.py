@@ -36,6 +36,10 @@ TEST_S = 16.0
 CHANCE = 1e-3
 """Probability that noise passes the test at a frequency where nothing is."""
 
+PLAIN_RATIO = 1000.0
+"""Height over the spectrum beside it from which a line that is not among movement needs no test: one that
+comes and goes within a stretch is spread by that, and fails it (30 dB; common practice, no source)."""
+
 SLOW_F = 5.0
 """What the test must give at least for a line among movement, that much more than what is beside it."""
 
@@ -185,7 +189,7 @@ class _Judge:
     def _is_borne_out(self, line: Line, band: Baseband, found: Estimate) -> bool:
         f, needed = _test(band, found.at_hz)
         if not _is_slow(line):
-            return f > needed
+            return f > needed or (line.ratio or 0.0) > PLAIN_RATIO
         is_steps = found.wander_hz > WANDER_HZ or any(
             _is_one_rhythm(band, pace) for pace in self._paces_of(band)
         )

@@ -15,8 +15,9 @@ WINDOWS = (3, 5)
 """Windows in a row above the limit: mains stays, while a jolt fills one or two. And windows of which nothing
 is known, between two above it, that do not end a stretch."""
 
-SLOW_WINDOWS = (7, 15)
-"""The same where the line lies among movement: half of the 3 s in which it is measured, and all of them."""
+SLOW_WINDOWS = (9, 15)
+"""The same where the line lies among movement: more than half of the 3 s in which it is measured, and all of
+them."""
 
 STEADY_WINDOWS, UNKNOWN_WINDOWS = 15, 5
 """Windows whose median amplitude in phase is asked for: 3 s (IEC 61000-4-30: 150 or 180 cycles), of which

@@ -2,6 +2,7 @@
 
 In windows of 10 or 12 cycles such a line cannot be told from steps. In windows of some seconds it is narrow,
 and over several of them it keeps its phase, which steps do not; and the parts of steps go with one another.
+Where it is far larger than steps of that size leave there, it is known at once.
 """
 
 from collections.abc import Sequence
@@ -9,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
+from scipy import ndimage, signal
 
 from pipeline.detectors.findings import Spans
 from pipeline.detectors.phase import Baseband, Complexes
@@ -25,9 +26,12 @@ FAST_LINE_HZ = 8.0
 AROUND = 6.0
 """Over how many windows the phase must stay."""
 
-STEADY, TOGETHER = 0.75, 0.6
+STEADY, TOGETHER = 0.75, 0.65
 """Mean cosine from which the phase stays, and from which two parts go with one another. Of six independent
-phases the mean is that high by chance one time in 30 and in 9 (exp(-6 r^2), Rayleigh)."""
+phases the mean is that high by chance one time in 30 and in 13 (exp(-6 r^2), Rayleigh)."""
+
+ITS_PHASE = 0.7
+"""Cosine between a moment's phase and that which stays around it: a line that is strong later has no say yet."""
 
 OFFSETS_HZ = (-0.04, -0.02, 0.0, 0.02, 0.04)
 """How far mains may stand from its mean frequency for so long (common practice, no source)."""
@@ -35,6 +39,15 @@ OFFSETS_HZ = (-0.04, -0.02, 0.0, 0.02, 0.04)
 LEAST_STEP = 0.4
 """Size of another part of steps over the line's, from which it counts, times how far below the line it
 stands: parts of steps become smaller the higher they are."""
+
+ALONE = 3.0
+"""Size of the line over all lower parts of steps together, from which it is none of theirs."""
+
+RISES, USUAL_S = 2.5, 20.0
+"""How far the line exceeds what steps of the same size have there in the 20 s around it, and is a line: less
+than half of that time is its own. Steps are of the same size within a factor of 2 (`ALIKE`)."""
+
+ALIKE = 2.0
 
 Known = npt.NDArray[np.bool_]
 
@@ -69,7 +82,10 @@ class NarrowLine:
         sides = [k / window_s for k in (-4, -2, 2, 4) if abs(k / window_s) < 1.4]
         beside = np.mean([np.abs(_smooth(band, side_hz, n)) ** 2 for side_hz in sides], axis=0)
         power = np.maximum(np.abs(line) ** 2 - beside, 0.0)
-        known = self._is_line(line, n)
+        t = band.time_s()
+        steps = [_smooth(p.band.turned(self.offset_hz * p.part / p.of * t), 0.0, n) for p in self.paces]
+        is_narrow = power > 0.8 * np.abs(line) ** 2
+        known = self._keeps_phase(line, steps, n) | (is_narrow & self._stands_out(line, steps))
         middle = (np.arange(n_out) + 0.5) * n_fast / band.n_hop + 1
         at = np.minimum(np.rint(middle).astype(np.int64), len(line) - 1)
         is_known = known[at]
@@ -79,20 +95,29 @@ class NarrowLine:
             is_known |= (k >= 0) & (still.stop[np.maximum(k, 0)] >= starts + n_fast)
         return np.where(is_known, power[at], np.nan)
 
-    def _is_line(self, line: Complexes, n: int) -> Known:
+    def _keeps_phase(self, line: Complexes, steps: Sequence[Complexes], n: int) -> Known:
         """Whether the phase stays, and does not go with that of another part of steps."""
         around = round(AROUND * n)
-        t = self.band.time_s()
-        steady = [_mean_cosine(line * np.exp(-2j * np.pi * hz * t), around) for hz in OFFSETS_HZ]
-        known = np.max(steady, axis=0) > STEADY
-        for pace in self.paces:
-            ratio = pace.part / pace.of
-            step = _smooth(pace.band.turned(self.offset_hz * ratio * t), 0.0, n)
+        known = _stays(line, self.band.time_s(), around)
+        for pace, step in zip(self.paces, steps, strict=True):
             angle = pace.part * np.angle(line) - pace.of * np.angle(step)
             together = np.abs(line) * np.abs(step) * np.exp(1j * angle)
-            is_small = np.abs(step) * ratio < LEAST_STEP * np.abs(line)
-            known &= (_mean_cosine(together, around) < TOGETHER) | is_small
-        return np.asarray(known)
+            is_small = np.abs(step) * pace.part / pace.of < LEAST_STEP * np.abs(line)
+            known &= (np.abs(_mean_phase(together, around)) < TOGETHER) | is_small
+        return known
+
+    def _stands_out(self, line: Complexes, steps: Sequence[Complexes]) -> Known:
+        """Whether the line is far larger than steps of the size of those at hand leave there."""
+        lower = [np.abs(step) for pace, step in zip(self.paces, steps, strict=True) if pace.part < pace.of]
+        if not lower:
+            return np.zeros(len(line), bool)
+        size, step = np.abs(line), np.sqrt(np.sum(np.square(lower), axis=0))
+        n_usual = 2 * round(USUAL_S / 2 * self.band.rate_hz) + 1
+        share = size / np.maximum(step, np.finfo(float).tiny)
+        usual = ndimage.median_filter(share, n_usual, mode="nearest")
+        usual_step = ndimage.median_filter(step, n_usual, mode="nearest")
+        is_alike = (step > usual_step / ALIKE) & (step < usual_step * ALIKE)
+        return np.asarray((share > ALONE) | ((share > RISES * usual) & is_alike))
 
 
 def _smooth(band: Baseband, offset_hz: float, n: int) -> Complexes:
@@ -105,9 +130,18 @@ def _smooth(band: Baseband, offset_hz: float, n: int) -> Complexes:
     return np.asarray(np.divide(2 * total, weight, out=np.zeros(len(z), complex), where=weight > least))
 
 
-def _mean_cosine(values: Complexes, n: int) -> Floats:
-    """How much the `n` values around each have one phase, weighed by their size: 0 to 1."""
+def _stays(line: Complexes, time_s: Floats, n: int) -> Known:
+    """Whether the `n` values around each keep one phase at some frequency of `OFFSETS_HZ`, and it has that."""
+    turned = line * np.exp(-2j * np.pi * np.outer(OFFSETS_HZ, time_s))
+    means = np.array([_mean_phase(one, n) for one in turned])
+    best = np.argmax(np.abs(means), axis=0)[None]
+    mean, own = np.take_along_axis(means, best, 0)[0], np.take_along_axis(turned, best, 0)[0]
+    return np.asarray((np.abs(mean) > STEADY) & (np.cos(np.angle(own) - np.angle(mean)) > ITS_PHASE))
+
+
+def _mean_phase(values: Complexes, n: int) -> Complexes:
+    """The phase that the `n` values around each have, weighed by their size; how much they do, 0 to 1."""
     kernel = np.ones(min(n, len(values)))
-    total = np.abs(np.convolve(values, kernel, "same"))
+    total = np.convolve(values, kernel, "same")
     size = np.convolve(np.abs(values), kernel, "same")
     return np.asarray(total / np.maximum(size, np.finfo(float).tiny))

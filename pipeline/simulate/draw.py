@@ -41,6 +41,9 @@ MATTERS: dict[str, Matter] = {
     "one_sided": Matter("how far an amplifier is driven at its only end in reach", 1.2, 0.1),
     "slew": Matter("steps from sample to sample as far as the amplifier can: need not be found", np.inf, 0.0),
     "mains": Matter("peak of line and harmonics at the electrode over 4 % of the range", 1.25, 2.0),
+    "mains_in_steps": Matter(
+        "the same, folded to where all else is as large: need not be found", np.inf, 0.0
+    ),
     "contact_open": Matter("second plainest of its marks in the codes, 1 being plain", 1.0, 2.0),
     "contact_intermittent": Matter("the same", 1.0, 2.0),
     "contact_partial": Matter("the same", 1.0, 2.0),

@@ -2,10 +2,11 @@
 
 import numpy as np
 import numpy.typing as npt
+from scipy.signal import butter, sosfiltfilt
 
 from pipeline.simulate.body import Array, coupled_v, left_of_movement
 from pipeline.simulate.contact import Lapse, passed
-from pipeline.simulate.front_end import at_rails
+from pipeline.simulate.front_end import at_rails, drive
 from pipeline.simulate.movement import moving
 from pipeline.simulate.scenario import LEAD_S, Scenario, Signals, Truth
 from pipeline.simulate.witness import Seen, plainness, seen_in
@@ -27,6 +28,10 @@ MAINS_SHARE = 0.04
 
 BORDER = 0.8
 """Mains above this part of its limit is told as well, with a strength below 1."""
+
+STEPS_REACH_HZ, BESIDE_HZ = 12.0, 0.5
+"""A line that folds below the first lies among the parts of steps, and what stands within the second of it is
+not told from it within two seconds, the shortest that matter."""
 
 MOVEMENT_HZ = 2.0
 """Where the loss of movement is worked out: steps (MacDougall and Moore 2005: 2.00 Hz)."""
@@ -122,17 +127,52 @@ def _lapsed(scenario: Scenario, seen: Seen, lapse: Lapse) -> Truth:
 
 
 def _mains(scenario: Scenario, signals: Signals) -> list[Truth]:
-    """Where line and harmonics at the electrode come near their limit; strength: peak over limit."""
+    """Where line and harmonics at the electrode come near their limit; strength: peak over limit.
+
+    Of another kind where the line folds among movement and something as large stands at its place.
+    """
     limit_v = MAINS_SHARE * scenario.amplifier.range_v
     cycles = 10 if scenario.mains.nominal_hz < 55 else 12
     n = round(cycles / scenario.mains.nominal_hz * scenario.sample_hz * scenario.oversampling)
     line = np.abs(signals.line_v[signals.time_s >= 0])
     ratio = line[: len(line) // n * n].reshape(-1, n).max(axis=1) / limit_v
     window_s = n / (scenario.sample_hz * scenario.oversampling)
-    return [
-        Truth("mains", start * window_s, stop * window_s, "mains", float(np.median(ratio[start:stop])))
-        for start, stop in runs(ratio > BORDER)
+    stretches = [
+        (start * window_s, stop * window_s, ratio[start:stop]) for start, stop in runs(ratio > BORDER)
     ]
+    shows = _line_and_beside(scenario, signals) if stretches else None
+    return [
+        Truth(
+            "mains", start_s, stop_s, _kind_of_mains(scenario, shows, start_s, stop_s), float(np.median(of))
+        )
+        for start_s, stop_s, of in stretches
+    ]
+
+
+def _line_and_beside(scenario: Scenario, signals: Signals) -> tuple[Array, Array] | None:
+    """The line as recorded, and all else within `BESIDE_HZ` of where it folds to; None where it is not slow."""
+    hz = scenario.sample_hz
+    folded_hz = abs(scenario.mains.nominal_hz - hz * round(scenario.mains.nominal_hz / hz))
+    if not 2 * BESIDE_HZ < folded_hz < STEPS_REACH_HZ:
+        return None
+    step_s, every = 1 / (hz * scenario.oversampling), scenario.oversampling
+    band = (folded_hz - BESIDE_HZ, min(folded_hz + BESIDE_HZ, 0.49 * hz))
+    sections = butter(2, band, "bandpass", fs=hz, output="sos")
+    line, beside = (
+        sosfiltfilt(sections, drive(scenario.amplifier, part, step_s, every)[round(LEAD_S * hz) :])
+        for part in (signals.line_v, signals.electrode_v - signals.line_v)
+    )
+    return line, beside
+
+
+def _kind_of_mains(
+    scenario: Scenario, shows: tuple[Array, Array] | None, start_s: float, stop_s: float
+) -> str:
+    if shows is None:
+        return "mains"
+    within = slice(int(start_s * scenario.sample_hz), max(1, round(stop_s * scenario.sample_hz)))
+    line, beside = (float(np.mean(part[within] ** 2)) for part in shows)
+    return "mains" if line > beside else "mains_in_steps"
 
 
 def _low_coupling(scenario: Scenario, signals: Signals) -> list[Truth]:
