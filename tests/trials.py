@@ -142,8 +142,8 @@ def is_mains_assessable(sample_hz: float, mains_hz: float) -> bool:
 def planted_in(drawn: Drawn, truth: Detected, recording: Recording) -> list[Event]:
     """The draw's truth as events; settling, which follows from it, by the rule.
 
-    Where all channels repeat, an axis does, too, and a dead channel may repeat one value: a warning of it is no
-    false one, but none is asked for.
+    Where all channels repeat, an axis does, too, and a dead channel may repeat one value: a warning of it is
+    no false one, but none is asked for.
     """
     events = [
         Event(_condition(drawn, t, recording.sample_hz), t.start_s, t.stop_s, t.kind, t.strength)

@@ -31,7 +31,7 @@ STEADY, TOGETHER = 0.75, 0.65
 phases the mean is that high by chance one time in 30 and in 13 (exp(-6 r^2), Rayleigh)."""
 
 ITS_PHASE = 0.7
-"""Cosine between a moment's phase and that which stays around it: a line that is strong later has no say yet."""
+"""Cosine between a moment's phase and that which stays around it: what is strong later has no say yet."""
 
 OFFSETS_HZ = (-0.04, -0.02, 0.0, 0.02, 0.04)
 """How far mains may stand from its mean frequency for so long (common practice, no source)."""
@@ -131,7 +131,7 @@ def _smooth(band: Baseband, offset_hz: float, n: int) -> Complexes:
 
 
 def _stays(line: Complexes, time_s: Floats, n: int) -> Known:
-    """Whether the `n` values around each keep one phase at some frequency of `OFFSETS_HZ`, and it has that."""
+    """Whether the `n` values around each keep a phase at some frequency of `OFFSETS_HZ`, and it has that."""
     turned = line * np.exp(-2j * np.pi * np.outer(OFFSETS_HZ, time_s))
     means = np.array([_mean_phase(one, n) for one in turned])
     best = np.argmax(np.abs(means), axis=0)[None]

@@ -150,7 +150,7 @@ def _mains(scenario: Scenario, signals: Signals) -> list[Truth]:
 
 
 def _line_and_beside(scenario: Scenario, signals: Signals) -> tuple[Array, Array] | None:
-    """The line as recorded, and all else within `BESIDE_HZ` of where it folds to; None where it is not slow."""
+    """The line as recorded, and all else within `BESIDE_HZ` of where it folds to; None where none is slow."""
     hz = scenario.sample_hz
     folded_hz = abs(scenario.mains.nominal_hz - hz * round(scenario.mains.nominal_hz / hz))
     if not 2 * BESIDE_HZ < folded_hz < STEPS_REACH_HZ:
