@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.detectors.rail_noise import noise_share
 from pipeline.detectors.rails import Rails
 from pipeline.detectors.visits import MANY_RATIO, NEXT, Band, Samples, Visits, visits_to
 from pipeline.layouts import Channel
@@ -44,6 +45,12 @@ PLATEAUS_UNCOUPLED = 0.85
 """Where rails hold 5 % of the samples, and rails and the two fullest levels beside them nearly all, the
 signal steps between levels, and nothing tells these from rails. Behind an AC coupling levels do not stay:
 there it takes more (common practice, no source)."""
+
+
+FEW_VISITS = 10
+ALIKE_NOISE = 0.9
+"""Where so few visits hold as much noise as there is elsewhere, the signal may as well have rested there: the
+amplifier's noise stops at its rails (measured on simulated ones: 0.76 at most)."""
 
 
 @dataclass(frozen=True)
@@ -147,18 +154,22 @@ def find_soft_rails(
     ]
     levels = _levels(samples, channel, stated)
     bands = [band for sign in sides if (band := _pile(levels, sign, least_share)) is not None]
-    found = {}
+    found, doubt = {}, ""
     for band in bands:
         visits = visits_to(samples, channel, band)
         if visits.are_of_a_rail(_time_constant_s(channel), ratio):
             rail = _rail(band, visits)
             # A value that stands while others lie beyond it is one that is stuck.
-            if not visits.are_one_value or not levels.n_beyond(band.sign, rail.level):
-                found[band.sign] = rail
+            if visits.are_one_value and levels.n_beyond(band.sign, rail.level):
+                continue
+            if visits.n_visits <= FEW_VISITS and (noise_share(samples, channel, band) or 0.0) > ALIKE_NOISE:
+                doubt = "values pile up at one level, but with as much noise as elsewhere"
+                continue
+            found[band.sign] = rail
     if found and _is_plateaus(levels, [band for band in bands if band.sign in found], channel):
         doubt = "the signal steps between a few levels, and whether these are rails cannot be told from it"
         return SoftRails(levels.median, doubt=doubt)
-    return SoftRails(levels.median, found.get(-1), found.get(1))
+    return SoftRails(levels.median, found.get(-1), found.get(1), doubt if not found else "")
 
 
 def _levels(samples: Samples, channel: Channel, stated: Rails) -> _Levels:
