@@ -42,6 +42,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return code
 
 
+def folder(text: str) -> Path:
+    """The path of an argument; one that is empty, as of a variable that is not set, is no current folder."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("the name of a folder is empty")
+    return Path(text)
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="sessiongate",
@@ -70,8 +77,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     peek.set_defaults(command=_peek, stopped="")
     run = commands.add_parser("run", help="convert, validate, detect, judge and report a study")
-    run.add_argument("study", type=Path, metavar="STUDY", help="the study folder; it is only read")
-    run.add_argument("--out", type=Path, required=True, metavar="RESULTS", help="where results go")
+    run.add_argument("study", type=folder, metavar="STUDY", help="the study folder; it is only read")
+    run.add_argument("--out", type=folder, required=True, metavar="RESULTS", help="where results go")
     run.add_argument(
         "--jobs",
         type=_at_least_one,
@@ -98,8 +105,8 @@ def _parser() -> argparse.ArgumentParser:
 
 def _add_drill(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     drill = commands.add_parser("drill", help="how good is the check on your device? plants faults and looks")
-    drill.add_argument("study", type=Path, metavar="STUDY", help="the study folder; it is only read")
-    drill.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where drill.html goes")
+    drill.add_argument("study", type=folder, metavar="STUDY", help="the study folder; it is only read")
+    drill.add_argument("--out", type=folder, required=True, metavar="FOLDER", help="where drill.html goes")
     drill.add_argument(
         "--seed", type=_whole_number, default=1, metavar="N", help="the same seed gives the same faults"
     )
@@ -124,8 +131,10 @@ def _add_bundle(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
     bundle = commands.add_parser(
         "bundle", help="make the de-identified, self-describing, checksummed dataset"
     )
-    bundle.add_argument("results", type=Path, metavar="RESULTS", help="results of 'run'; they are only read")
-    bundle.add_argument("--out", type=Path, required=True, metavar="BUNDLE", help="a name that is free")
+    bundle.add_argument(
+        "results", type=folder, metavar="RESULTS", help="results of 'run'; they are only read"
+    )
+    bundle.add_argument("--out", type=folder, required=True, metavar="BUNDLE", help="a name that is free")
     bundle.add_argument(
         "--sessions",
         choices=("accepted", "usable", "all"),
@@ -171,7 +180,9 @@ def _add_bundle(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
 
 def _add_verify(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     verify = commands.add_parser("verify", help="is a bundle whole, and what it says it is? needs no study")
-    verify.add_argument("bundle", type=Path, metavar="BUNDLE", help="the folder of a bundle; it is only read")
+    verify.add_argument(
+        "bundle", type=folder, metavar="BUNDLE", help="the folder of a bundle; it is only read"
+    )
     verify.add_argument(
         "--recompute",
         type=Path,

@@ -2,7 +2,6 @@
 
 import importlib.util
 import re
-import shutil
 import subprocess
 from itertools import islice
 from pathlib import Path
@@ -14,6 +13,7 @@ _PROFILES = Path(__file__).parent / "profiles"
 _CONFIG = "config.yaml"
 _EXECUTOR = re.compile(r"^executor: *['\"]?([\w-]+)", re.MULTILINE)
 _RUN_ID = re.compile(r"SLURM run ID: ([\w-]+)$")
+_ANSWERS_S = 60.0
 _LOG_HEAD = 200
 """The engine says what its run is called within so many lines."""
 
@@ -45,27 +45,40 @@ def profile_folder(name: str) -> Path:
 
 
 def refuse_if_jobs_left(engine_log: Path) -> None:
-    """Raise Busy where jobs of an earlier run are still in SLURM's queue.
+    """Raise Busy where jobs of a run that was killed are still in SLURM's queue, or SLURM does not say.
 
     They outlive a run that was killed where it was started, and would write where the next one writes.
 
     Parameters
     ----------
     engine_log : Path
-        What the engine of the earlier run said; need not exist.
+        What the engine of that run said; need not exist.
     """
     try:
         with engine_log.open(encoding="utf-8", errors="replace") as lines:
             found = next(filter(None, map(_RUN_ID.match, islice(lines, _LOG_HEAD))), None)
     except OSError:
         return
-    squeue = shutil.which("squeue")
-    if found is None or squeue is None:
+    if found is None:
         return
-    asked = [squeue, "--noheader", "--format=%i", f"--name={found[1]}"]
-    jobs = subprocess.run(asked, capture_output=True, text=True, errors="replace").stdout.split()
+    asked = ["squeue", "--noheader", "--format=%i", f"--name={found[1]}"]
+    try:
+        said = subprocess.run(asked, capture_output=True, text=True, errors="replace", timeout=_ANSWERS_S)
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise Busy(_unasked(engine_log, str(error))) from None
+    if said.returncode:
+        raise Busy(_unasked(engine_log, said.stderr.strip() or f"squeue ended with {said.returncode}"))
+    jobs = said.stdout.split()
     if jobs:
         raise Busy(
             f"An earlier run was killed, but its SLURM jobs are still there ({len(jobs)}). "
             f"Wait for them, or take them back: scancel --name={found[1]}"
         )
+
+
+def _unasked(engine_log: Path, why: str) -> str:
+    return (
+        "An earlier run was killed, and SLURM does not say whether its jobs are still there "
+        f"({why.splitlines()[0]}). Try again where it answers; if you know that they are gone, delete "
+        f"{engine_log}."
+    )

@@ -71,6 +71,12 @@ def made_by(results: Path) -> str:
     return str(read_object(results / RUN).get("version", ""))
 
 
+def has_ended(results: Path) -> bool:
+    """Whether the last run came to its end: one that was killed has not."""
+    last = read_object(results / RUN).get(LAST)
+    return not (isinstance(last, dict) and last.get("outcome") == "running")
+
+
 def read_object(path: Path) -> dict[str, Any]:
     """A JSON object; an empty one where there is none, or something else."""
     try:
@@ -88,13 +94,15 @@ def verdict_in(results: Path, session: str) -> str | None:
 def _told(done: Done, verdicts: Sequence[str | None]) -> dict[str, Any]:
     counts = Counter(verdicts)
     bad = done.failed
+    # One that was stopped early had not yet said what it would do.
+    to_do = max(len(done.to_do), counts[None])
     numbers = {
         "in_study": len(verdicts),
-        "kept": len(verdicts) - len(done.to_do),
-        "to_do": len(done.to_do),
+        "kept": len(verdicts) - to_do,
+        "to_do": to_do,
         "done": len(done.verdicts) - len(bad),
         "failed": len(bad),
-        "left": len(done.to_do) - len(done.verdicts),
+        "left": to_do - len(done.verdicts),
     }
     return {
         "sessions": numbers,

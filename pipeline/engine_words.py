@@ -21,6 +21,12 @@ _BY_SLURM = re.compile(r"slurmstepd\S* error: \W*((?:JOB|StepId).*(?:CANCELLED|e
 """What SLURM writes there when it ends a job."""
 
 
+_SAYS_NOTHING = frozenset(
+    ["Error: message: None", "WorkflowError: At least one job did not complete successfully."]
+)
+"""What the engine adds to reasons, and gives for one alone where it has none."""
+
+
 class Faults:
     """What went wrong in a run, in the order it was heard, each once."""
 
@@ -62,6 +68,6 @@ class Faults:
 
     def told(self) -> list[str]:
         """The first few of the reasons, and how many there are more."""
-        reasons = list(self._reasons)
+        reasons = [reason for reason in self._reasons if reason not in _SAYS_NOTHING] or list(self._reasons)
         more = [f"... and {len(reasons) - _MOST} more"] if len(reasons) > _MOST else []
         return reasons[:_MOST] + more

@@ -37,3 +37,10 @@ class Unreadable(ValueError):
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
         super().__init__(str(problem))
+
+
+class ReadingFailed(Unreadable):
+    """Raised when the disk does not give a dump that is there: nobody knows what it holds.
+
+    What was read of it, and other dumps of the session, count for nothing: it may be given the next time.
+    """

@@ -39,7 +39,7 @@ _WHY = {
     FRESH: "files between steps are newer",
     ASKED: "asked for",
     "row": "changed in the sessions table",
-    "dumps": "dumps changed",
+    "dumps": "size or time of dumps changed",
     "layouts": "layouts changed",
     "failed": "failed in the run before",
     "mains": "mains frequency changed",
@@ -50,7 +50,7 @@ _WHY = {
     "policy": "the policy changed",
     "review": "decisions changed",
     "reviews": "decisions changed",
-    "told": "further columns of the sessions table changed",
+    "told": "further columns, or the order, of the sessions table changed",
     "files": "other files lie where dumps lie",
     "sessions": "there are other sessions",
 }

@@ -5,7 +5,9 @@ from collections.abc import Collection
 from contextlib import suppress
 from pathlib import Path
 
-_RETIRED = "retired"
+from pipeline.errors import InputError, Problem
+
+RETIRED = "retired"
 _LOGS = 20
 _NAMED = 10
 """So many are named in a line; more are counted."""
@@ -21,20 +23,37 @@ def retire(results: Path, sessions: Collection[str]) -> list[str]:
     work = results / ".work"
     ours = {path.parent.name for path in results.glob("*/quality.json")}
     ours |= {path.name for path in work.iterdir() if path.is_dir()} if work.is_dir() else set()
-    gone = sorted(ours - set(sessions) - {_RETIRED, "logs", ".work"})
+    gone = sorted(ours - set(sessions) - {RETIRED, "logs", ".work"})
     for name in gone:
-        retired = work / _RETIRED / name
-        shutil.rmtree(retired, ignore_errors=True)
+        retired = work / RETIRED / name
+        # By its part of the work a session is known as ours: it goes last, should this be cut short.
         parts = (
             (results / name, retired),
-            (work / name, retired / "work"),
             (results / "logs" / name, retired / "logs"),
+            (work / name, retired / "work"),
         )
         for place, target in parts:
             if place.is_dir():
+                shutil.rmtree(target, ignore_errors=True)
                 target.parent.mkdir(parents=True, exist_ok=True)
                 place.rename(target)
     return gone
+
+
+def check_same_study(results: Path, sessions: Collection[str]) -> None:
+    """Refuse a folder whose sessions are all others: a name mistyped would put aside all that it holds.
+
+    Raises
+    ------
+    InputError
+        Where there are results, and of none of `sessions`.
+    """
+    ours = sorted(path.parent.name for path in results.glob("*/quality.json"))
+    if ours and not set(ours) & set(sessions):
+        names = ", ".join(ours[:3]) + (f" and {len(ours) - 3} more" if len(ours) > 3 else "")
+        remedy = "Give another folder as --out; where these are not needed any more, delete that one first."
+        found = f"those of other sessions alone ({names})"
+        raise InputError([Problem(str(results), "", "results of this study, or none", found, remedy)])
 
 
 def _forget_logs(folder: Path) -> None:
@@ -47,4 +66,4 @@ def _forget_logs(folder: Path) -> None:
 def retired_line(gone: Collection[str], results: Path) -> str:
     """What is said of them."""
     names = ", ".join(gone) if len(gone) <= _NAMED else f"{len(gone)} sessions"
-    return f"No longer in the study, moved to {results / '.work' / _RETIRED}: {names}"
+    return f"No longer in the study, moved to {results / '.work' / RETIRED}: {names}"

@@ -12,14 +12,14 @@ from pathlib import Path
 from typing import IO, Any, cast
 
 from pipeline.cluster import profile_folder, refuse_if_jobs_left
-from pipeline.ending import Outcome
+from pipeline.ending import Outcome, has_ended, read_object
 from pipeline.following import MOST_TROUBLE, SHOWN_EACH, Follower
 from pipeline.holding import CUT_OFF, ENGINE, KILLED, RUN, Busy, claim, held, refuse_if_busy, release
 from pipeline.machine import ask_to_end, caches, engine_apart, stop_like_ctrl_c
 from pipeline.power import forget_latest
-from pipeline.retiring import retired_line
+from pipeline.retiring import check_same_study, retired_line
 from pipeline.screen import Screen, complain
-from pipeline.steps.job import Places, last_failure, read_json, write_json
+from pipeline.steps.job import Places, last_failure, to_redo, write_json
 from pipeline.steps.words import MARKS, now
 from pipeline.unchanged import Seal
 from pipeline.watching import AT_ONCE, WATCHED
@@ -70,10 +70,11 @@ def run_study(study: Path, results: Path, n_jobs: int, *, quiet: bool = False, p
     Raises
     ------
     InputError
-        Where the study is wrong; nothing was started then.
+        Where the study is wrong, or the results are another's; nothing was started then.
     """
     plan = Plan.of(str(study), str(results), "")
     where = _where(n_jobs, profile)
+    check_same_study(plan.results, plan.jobs)
     work = plan.results / ".work"
     work.mkdir(parents=True, exist_ok=True)
     screen = Screen(sys.stdout, quiet=quiet)
@@ -91,7 +92,8 @@ def run_study(study: Path, results: Path, n_jobs: int, *, quiet: bool = False, p
 def _refuse(results: Path) -> None:
     """Raise Busy where an engine is at work whose front door was killed, or jobs of one are."""
     refuse_if_busy(results / ".work" / ENGINE)
-    refuse_if_jobs_left(_engine_log(results))
+    if not has_ended(results):
+        refuse_if_jobs_left(_engine_log(results))
 
 
 def _where(n_jobs: int, profile: str) -> Where:
@@ -117,7 +119,7 @@ def _run_alone(plan: Plan, study: Path, where: Where, screen: Screen, left: str)
         except KeyboardInterrupt:
             _end(plan, follower, "stopped", 130)
             raise
-        except OSError:
+        except Exception:
             _end(plan, follower, "failed", 1)
             raise
         _end(plan, follower, "failed" if follower.done.engine else "finished", code)
@@ -134,12 +136,17 @@ def _do(plan: Plan, command: Sequence[str], follower: Follower, where: Where) ->
     follower.done.retired = tuple(retired)
     if retired:
         follower.tell(retired_line(retired, plan.results))
+    seal = Seal.of(plan, _snakefile())
+    if resized := seal.resized():
+        follower.tell(_resized_line(resized, plan.results))
+        for path in resized:
+            path.unlink()
     plan.reopen()
     many = "" if len(plan.jobs) == 1 else "s"
     follower.tell(f"{plan.study.title}: {len(plan.jobs)} session{many}, {where.words}")
     log = _engine_log(plan.results)
-    seal = Seal.of(plan, _snakefile())
-    unchanged = seal.holds()
+    if not (unchanged := seal.holds()):
+        seal.lift()
     code = follower.done.engine = 0 if unchanged else _drive(command, plan.results, where.at_once, follower)
     follower.screen.clear()
     if code == 0:
@@ -155,6 +162,13 @@ def _do(plan: Plan, command: Sequence[str], follower: Follower, where: Where) ->
         complain(f"  {line}")
     complain("Finished sessions are kept; run again to go on.")
     return 1
+
+
+def _resized_line(paths: Sequence[Path], results: Path) -> str:
+    names = [path.relative_to(results).as_posix() for path in paths]
+    more = f" and {len(names) - MOST_TROUBLE} more" if len(names) > MOST_TROUBLE else ""
+    told = ", ".join(names[:MOST_TROUBLE]) + more
+    return f"Changed by another program since the last run, and made again: {told}"
 
 
 def _lift_lock(results: Path, follower: Follower, left: str) -> None:
@@ -253,7 +267,10 @@ def _stop(engine: "subprocess.Popen[bytes]", kept: IO[bytes], follower: Follower
 def _summary(plan: Plan, follower: Follower) -> int:
     """Say what came out, in so many lines as a person reads, and give the exit code."""
     results, names, screen = plan.results, list(plan.jobs), follower.screen
-    rows = [read_json(Places(results, name).quality) for name in names]
+    rows = [read_object(Places(results, name).quality) for name in names]
+    if broken := [Places(results, name) for name, row in zip(names, rows, strict=True) if not row]:
+        complain(str(to_redo({places: f"{places.quality.name} cannot be read" for places in broken})))
+        return 1
     counts = Counter(row["verdict"] for row in rows)
     last = {name: last_failure(Places(results, name)) for name in names}
     failed = [why for name, why in last.items() if why and why != plan.failures[name]]

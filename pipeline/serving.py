@@ -73,11 +73,15 @@ def _fall_back(step: str, job: Job, error: Exception) -> None:
     from pipeline.steps.fallback import write_fallback
 
     # A Parquet file that is garbage is an OSError too, but one without a number.
-    if isinstance(error, OSError) and error.errno in _OF_THE_DISK:
+    if isinstance(error, OSError) and error.errno in _OF_THE_DISK and not _is_of_a_dump(job, error):
         raise error
     write_fallback(step, job, error)
     why = f"{step}: failed: {error}\n{''.join(traceback.format_exception(error))}\n"
     write_text(_log(step, job), why, lasting=False)
+
+
+def _is_of_a_dump(job: Job, error: OSError) -> bool:
+    return error.filename in [str(job.study_folder / name) for name in job.session.dumps]
 
 
 def _log(step: str, job: Job) -> Path:

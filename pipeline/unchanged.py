@@ -7,15 +7,16 @@ each rule. The texts that make rules run again, and sizes and times of all files
 import hashlib
 import os
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.retiring import RETIRED
 from pipeline.steps.study_record import STUDY_RECORD
 from pipeline.steps.words import RECORD
-from pipeline.workflow import Plan
+from pipeline.workflow import SEAL, Plan
 from pipeline.writing import write_text
 
-SEAL = "seal.txt"
 _OTHERS = frozenset({"run.json", "logs", ".snakemake", ".work"})
 """At the top of the results: what no rule makes, and every run may write."""
 
@@ -37,14 +38,36 @@ class Seal:
 
     def set(self) -> None:
         """Note how everything is, after a run that left nothing to do."""
-        write_text(self._place, self._digest())
+        files = [entry for entry in _entries(self.results) if entry.is_file()]
+        sizes = {entry.path: entry.stat().st_size for entry in files}
+        lines = sorted(f"{size} {os.path.relpath(path, self.results)}" for path, size in sizes.items())
+        write_text(self._place, "\n".join([self._digest(), *lines, ""]))
 
     def holds(self) -> bool:
         """Whether everything is as it was noted; what could not be read is a change."""
         try:
-            return self._place.read_text(encoding="utf-8") == self._digest()
+            return self._noted()[0] == self._digest()
         except (OSError, ValueError):
             return False
+
+    def lift(self) -> None:
+        """Forget how everything was: a run is about to change it."""
+        self._place.unlink(missing_ok=True)
+
+    def resized(self) -> list[Path]:
+        """Files that others have changed since: of another size than noted. Times alone tell nothing."""
+        found = []
+        with suppress(OSError, ValueError):
+            for line in self._noted()[1:]:
+                size, _, name = line.partition(" ")
+                path = self.results / name
+                with suppress(FileNotFoundError):
+                    if path.stat().st_size != int(size):
+                        found.append(path)
+        return found
+
+    def _noted(self) -> list[str]:
+        return self._place.read_text(encoding="utf-8", errors="surrogateescape").splitlines()
 
     @property
     def _place(self) -> Path:
@@ -58,14 +81,21 @@ class Seal:
         return told.hexdigest()
 
 
-def _files(results: Path) -> Iterator[str]:
-    """Path, size and time of each file at the top and of the sessions, and of each between steps."""
+def _entries(results: Path) -> "Iterator[os.DirEntry[str]]":
+    """All files at the top and of the sessions, and those between steps."""
     tops = [entry for entry in os.scandir(results) if entry.name not in _OTHERS]
-    yield from (_facts(entry) for entry in tops if entry.is_file())
+    yield from (entry for entry in tops if entry.is_file())
     of_sessions = [entry.path for entry in tops if entry.is_dir()]
-    between = [entry.path for entry in os.scandir(results / ".work") if entry.is_dir()]
+    between = [
+        entry.path for entry in os.scandir(results / ".work") if entry.is_dir() and entry.name != RETIRED
+    ]
     for folder in (*of_sessions, *between):
-        yield from map(_facts, os.scandir(folder))
+        yield from os.scandir(folder)
+
+
+def _files(results: Path) -> Iterator[str]:
+    """Path, size and time of each."""
+    yield from map(_facts, _entries(results))
     yield from (_facts(results / ".work" / name) for name in (RECORD, STUDY_RECORD))
 
 

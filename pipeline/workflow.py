@@ -34,6 +34,9 @@ LOOKED_AT, LOOKED_AT_FOR_EACH_CORE = 16, 4
 last in its session (`priority`), so that sessions are finished, and not all begun first.
 """
 
+SEAL = "seal.txt"
+"""Below ``.work``: how everything was when the front door had nothing left to do."""
+
 SPARE = 3
 """Steps that the front door has the engine ask for beyond those at work: they wait for a worker, so that
 none waits for the engine, which takes 10 ms to find what comes next.
@@ -138,7 +141,7 @@ class Plan:
     @property
     def told(self) -> str:
         """What the study says of its sessions that no verdict shows, for who hands the results on."""
-        return f"told {_digest([job.session.extra for job in self.jobs.values()])}"
+        return f"told {_digest([[name, job.session.extra] for name, job in self.jobs.items()])}"
 
     @property
     def files(self) -> str:
@@ -182,6 +185,7 @@ class Plan:
                 self.watch.done.retired = tuple(gone)
                 lines = [retired_line(gone, self.results)]
             self.ending.begin(workflow.resource_settings.cores or 0)
+            (self.results / ".work" / SEAL).unlink(missing_ok=True)
         redone = redos(workflow.dag)
         made = Made(made_by(self.results), __version__)
         lines += in_words(redone, len(self.jobs), made)
@@ -228,7 +232,7 @@ class Plan:
         left = {job.wildcards.session for job in workflow.dag.needrun_jobs() if job.rule.name in STEPS}
         for name in set(done.to_do) - left - set(done.verdicts):  # its steps ran elsewhere, as on a cluster
             with suppress(OSError, ValueError, LookupError):  # no verdict: it was asked for less
-                done.add(name, *verdict_line(self.jobs[name].places.quality))
+                done.add(name, *self._came_out(name))
         self.ending.end("failed" if code else "finished", code, done)
 
     def _parts(self, dag: Any) -> list[Part]:
@@ -283,7 +287,16 @@ class Plan:
         self.watch.step_done(session, step)
         if step == "report":
             with suppress(OSError, ValueError, LookupError):  # a file system that is shared may lag behind
-                self.watch.session_done(session, *verdict_line(self.jobs[session].places.quality))
+                self.watch.session_done(session, *self._came_out(session))
+
+    def _came_out(self, session: str) -> tuple[str | None, str]:
+        """A session's verdict and the line that tells it; None where a step failed after a verdict."""
+        places = self.jobs[session].places
+        verdict, line = verdict_line(places.quality)
+        why = last_failure(places)
+        if verdict == "unreadable" or not why or why == self.failures[session]:
+            return verdict, line
+        return None, f"! {session}: {why.split(' ', 2)[-1]}"
 
     @property
     def tables(self) -> Tables:

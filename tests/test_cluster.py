@@ -57,6 +57,11 @@ def test_jobs_of_a_killed_run(tmp_path, monkeypatch):
     with pytest.raises(Busy, match=rf"\(2\).*scancel --name={RUN_ID}$"):
         refuse_if_jobs_left(log)
 
+    queue.write_text("#!/bin/sh\necho 'cannot reach the controller' >&2\nexit 1\n")
+    with pytest.raises(Busy, match=r"does not say .* .cannot reach the controller"):
+        refuse_if_jobs_left(log)
+    queue.write_text(f'#!/bin/sh\n[ "$3" = --name={RUN_ID} ] && cat {tmp_path}/jobs\n')
+
     (tmp_path / "jobs").write_text("")
     refuse_if_jobs_left(log)
 

@@ -13,7 +13,7 @@ from processes import Run, kill, wait_until_gone
 from small import dump_of, wait_for
 from tiny import apart, made
 
-from pipeline.unchanged import SEAL
+from pipeline.workflow import SEAL
 from pipeline.writing import none_of_the_future
 
 DAY_S = 86_400

@@ -19,9 +19,8 @@ from pipeline import workers
 from pipeline.serving import run_here
 from pipeline.steps import convert
 from pipeline.steps.job import Job, last_failure, read_json
-from pipeline.unchanged import SEAL
 from pipeline.workers import Workers, limit_s
-from pipeline.workflow import Plan
+from pipeline.workflow import SEAL, Plan
 
 STARTED = "2026-03-09T08:00:00Z"
 

@@ -36,7 +36,7 @@ def test_a_name_with_quotes_is_a_value_too() -> None:
         (Redo("convert", ("new",), ("throw-10", "throw-11")), "New: throw-10, throw-11."),
         (
             Redo("convert", ("dumps", "layouts"), ("throw-01",)),
-            "Converted again: throw-01 (dumps changed; layouts changed).",
+            "Converted again: throw-01 (size or time of dumps changed; layouts changed).",
         ),
         (
             Redo("judge", ("policy",), tuple(f"kiln-{n:02}" for n in range(12))),

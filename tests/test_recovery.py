@@ -1,11 +1,13 @@
 """What goes wrong around a run heals: lost and broken files, killed processes, vanished sessions."""
 
+import json
 import os
 import shutil
 from pathlib import Path
 
 import pytest
 from conftest import REPOSITORY, sessiongate
+from planting import planted
 from small import dump_of, is_whole, quality, small_study, start, wait_for
 
 from pipeline.errors import InputError
@@ -69,10 +71,11 @@ def test_what_was_deleted_comes_back(ready, lost):
     ids=lambda broken: next(iter(broken)),
 )
 def test_broken_files_heal(ready, broken):
-    """A clear line, and the next run sets it right."""
+    """A clear line, and the next run sets it right; of the size that they had, which nobody sees at once."""
     study, results = ready
     for name, content in broken.items():
-        (results / name).write_bytes(content)
+        size = (results / name).stat().st_size
+        (results / name).write_bytes(content.ljust(size, b"\0")[:size])
 
     first = sessiongate("run", study, "--out", results)
     second = sessiongate("run", study, "--out", results)
@@ -235,6 +238,107 @@ def test_sessions_that_are_gone_are_retired(ready):
     assert is_whole(results / ".work" / "retired", "throw-01")
     assert not (results / "logs" / "throw-01").exists()
     assert (results / "glaze notes").is_dir()
+
+
+def test_a_session_half_retired_is_retired_whole(tmp_path, monkeypatch):
+    """A kill after any of the moves: the next run finds the rest, and keeps what was put aside."""
+    for cut in (1, 2):
+        results = tmp_path / str(cut)
+        for place in ("kiln-09", ".work/kiln-09", "logs/kiln-09"):
+            (results / place).mkdir(parents=True)
+            (results / place / "a").write_text(place)
+        (results / "kiln-09" / "quality.json").touch()
+        left = [None] * cut
+
+        def moved(place, target, left=left, real=Path.rename):
+            if not left:
+                raise KeyboardInterrupt
+            left.pop()
+            return real(place, target)
+
+        with monkeypatch.context() as patched:
+            patched.setattr(Path, "rename", moved)
+            with pytest.raises(KeyboardInterrupt):
+                retire(results, [])
+        assert retire(results, []) == ["kiln-09"]
+        aside = results / ".work" / "retired" / "kiln-09"
+        assert sorted(str(p.relative_to(aside)) for p in aside.rglob("a")) == ["a", "logs/a", "work/a"]
+        assert (aside / "quality.json").is_file()
+
+
+def test_results_of_other_sessions_alone_are_left_alone(ready, tmp_path):
+    """A name mistyped: of all sessions that stand there the study has none."""
+    _, results = ready
+    other = small_study(tmp_path / "other", ("kiln-02",))
+    before = {path: path.read_bytes() for path in results.rglob("*.parquet")}
+
+    done = sessiongate("run", other, "--out", results, "--quiet")
+
+    assert done.returncode == 2
+    assert "those of other sessions alone (throw-01" in done.stderr
+    assert {path: path.read_bytes() for path in results.rglob("*.parquet")} == before
+
+
+@pytest.mark.parametrize(
+    "names", [("throw-01/samples.parquet", "throw-02/report.html"), ("throw-01/findings.parquet",)]
+)
+def test_files_that_another_program_cut_are_made_again(ready, names):
+    study, results = ready
+    before = {name: (results / name).read_bytes() for name in names}
+    for name, content in before.items():
+        (results / name).write_bytes(content[: len(content) // 2])
+
+    done = sessiongate("run", study, "--out", results)
+
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "Changed by another program since the last run, and made again: throw-0" in done.stdout
+    assert {name: (results / name).read_bytes() for name in names} == before
+    assert "Nothing to do" in sessiongate("run", study, "--out", results).stdout
+
+
+def test_a_verdict_that_cannot_be_read_is_made_again(ready):
+    """Of the same size and time, so that nothing but reading tells; the seal is of this folder."""
+    study, results = ready
+    assert sessiongate("run", study, "--out", results).returncode == 0
+    verdict = results / "throw-01" / "quality.json"
+    before, stat = verdict.read_bytes(), verdict.stat()
+    verdict.write_bytes(bytes(16) + before[16:])
+    os.utime(verdict, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+
+    done = sessiongate("run", study, "--out", results)
+
+    assert done.returncode == 1
+    assert "Traceback" not in done.stdout + done.stderr
+    assert "throw-01: files were changed and cannot be read. Run again to redo them." in done.stderr
+    assert sessiongate("run", study, "--out", results).returncode == 0
+    assert verdict.read_bytes() == before
+
+
+def test_another_order_of_sessions_is_that_of_the_tables(ready):
+    study, results = ready
+    head, first, second = (study / "sessions.csv").read_text(encoding="utf-8").splitlines()
+    (study / "sessions.csv").write_text("\n".join([head, second, first, ""]), encoding="utf-8")
+
+    done = sessiongate("run", study, "--out", results)
+
+    assert done.returncode == 0, done.stdout + done.stderr
+    names = [line.split(",")[0] for line in (results / "sessions.csv").read_text().splitlines()[1:]]
+    assert names == [second.split(",")[0], first.split(",")[0]]
+
+
+def test_a_page_that_fails_is_told_in_the_record(ready, tmp_path):
+    study, results = ready
+    (results / "throw-01" / "report.html").unlink()
+    fail = "def fail(job, real):\n        raise MemoryError('the kiln was full')\n"
+    env = planted(tmp_path, f"if IS_WORKER:\n    {fail}    instead('report', 'throw-01', fail)\n")
+
+    done = sessiongate("run", study, "--out", results, env=env)
+
+    assert done.returncode == 1
+    last = json.loads((results / "run.json").read_text(encoding="utf-8"))["last_run"]
+    assert [one["session"] for one in last["failed"]] == ["throw-01"]
+    assert "the kiln was full" in last["failed"][0]["why"]
+    assert last["sessions"]["failed"] == 1
 
 
 def test_a_later_retired_folder_replaces_an_earlier(tmp_path):

@@ -19,7 +19,7 @@ from conftest import REPOSITORY, sessiongate
 from small import FINAL, is_whole, small_study, start, wait_for
 
 from pipeline.outlook import STEPS
-from pipeline.unchanged import SEAL
+from pipeline.workflow import SEAL
 
 SCRIPT = REPOSITORY / "tests" / "slurm.sh"
 PROFILE = REPOSITORY / "pipeline" / "profiles" / "slurm" / "config.yaml"

@@ -22,10 +22,14 @@ def explained(problem: Problem, dump: Path, layout: Layout) -> Problem:
     layout : Layout
         With which it was read.
     """
-    if not dump.is_file():
+    try:
+        if not dump.is_file():
+            return problem
+        with dump.open("rb") as source:
+            head = source.read(_HEAD_BYTES)
+    except OSError:
         return problem
-    with dump.open("rb") as source:
-        change = smallest_change(layout, source.read(_HEAD_BYTES))
+    change = smallest_change(layout, head)
     if change is None:
         return problem
     return replace(problem, remedy=f"{change.words} {change.signs}".rstrip())

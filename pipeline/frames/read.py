@@ -4,7 +4,7 @@ import errno
 from collections.abc import Sequence
 from pathlib import Path
 
-from pipeline.errors import Problem, Unreadable
+from pipeline.errors import Problem, ReadingFailed, Unreadable
 from pipeline.frames.frames import Dump, DumpFile, Ledger, Reading
 from pipeline.frames.reader import OpenDump
 from pipeline.frames.readers import READERS, Reader
@@ -43,6 +43,8 @@ def read_frames(
     ------
     Unreadable
         When no samples can be decoded from any of the dumps, or the layout is another device's.
+    ReadingFailed
+        When the disk does not give one of them, or not all of it.
     """
     if not dumps:
         remedy = "Name the dumps in the sessions table."
@@ -96,8 +98,8 @@ def _read_one(
         if error.errno in (errno.ENOSPC, errno.EDQUOT):  # our own spool is full, not the dump at fault
             raise
         found = error.strerror or str(error)
-        remedy = "Check the file and its permissions."
-        return nothing, Problem(name, "", "a file that can be read", found, remedy)
+        remedy = "Check the file, its permissions and the disk or card, and run again."
+        raise ReadingFailed(Problem(name, "", "a file that can be read", found, remedy)) from error
     tally = seen.tally
     entry = Dump(name, seen.n_bytes, seen.sha256, tally.ledger(), tally.n_damaged_frames, dump.header_start)
     return entry, reader.problem(dump)

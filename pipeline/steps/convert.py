@@ -3,10 +3,11 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
-from pipeline.errors import Problem, Unreadable
+from pipeline.errors import Problem, ReadingFailed, Unreadable
 from pipeline.frames import Dump, Reading, read_frames
 from pipeline.layouts import Layout
 from pipeline.recording import (
@@ -32,6 +33,8 @@ def convert(job: Job) -> str:
     ------
     DumpsChanged
         Where a dump changed, or went away, meanwhile.
+    ReadingFailed
+        Where the disk does not give a dump that is there.
     """
     before = _stamps(job)
     line = _convert(job)
@@ -59,6 +62,8 @@ def _convert(job: Job) -> str:
     try:
         readings, problems = read_dumps(job)
         placing = spanned(place_session(readings))
+    except ReadingFailed:
+        raise
     except Unreadable as error:
         write_setback(job, "unreadable", error.problem)
         return f"unreadable: {error.problem}"
@@ -76,6 +81,8 @@ def read_dumps(job: Job) -> tuple[list[Reading], list[Problem]]:
     ------
     Unreadable
         Where no layout's dumps gave anything.
+    ReadingFailed
+        Where the disk does not give one of them.
     """
     by_layout: dict[str, tuple[Layout, list[str]]] = {}
     for name, layout in zip(job.session.dumps, job.layouts, strict=True):
@@ -86,6 +93,8 @@ def read_dumps(job: Job) -> tuple[list[Reading], list[Problem]]:
         dumps = [(name, job.study_folder / name) for name in names]
         try:
             readings.append(read_frames(dumps, layout, job.places.recording.parent))
+        except ReadingFailed:
+            raise
         except Unreadable as error:
             from pipeline.finder.explain import explained  # costs 0.2 s, and most dumps need none
 
@@ -226,10 +235,16 @@ def _what_is_there(job: Job) -> list[dict[str, Any]]:
     """Dumps of a session that could not be read: all their bytes are unrecognised."""
     found = []
     for name in job.session.dumps:
-        path = job.study_folder / name
-        n_bytes = path.stat().st_size if path.is_file() else 0
+        n_bytes = _n_bytes(job.study_folder / name)
         ledger = {"decoded": 0, "duplicate": 0, "damaged": 0, "unrecognised": n_bytes, "padding": 0}
         found.append(
             {"name": name, "n_bytes": n_bytes, "sha256": "", "ledger": ledger, "n_damaged_frames": 0}
         )
     return found
+
+
+def _n_bytes(dump: Path) -> int:
+    try:
+        return dump.stat().st_size if dump.is_file() else 0
+    except OSError:  # a folder that may not be looked into
+        return 0

@@ -3,7 +3,7 @@
 import html
 
 from pipeline.detectors import Detected
-from pipeline.errors import Problem
+from pipeline.errors import Problem, ReadingFailed
 from pipeline.signal.windows import no_windows, write_windows
 from pipeline.steps.convert import write_setback
 from pipeline.steps.detect import write_detected
@@ -66,6 +66,8 @@ def _problem(step: str, job: Job, error: Exception) -> Problem:
     log = f"logs/{job.session.name}/{step}.log"
     found = f"{type(error).__name__}: {str(error).splitlines()[0] if str(error) else ''}"
     remedy = f"The next run begins this session anew; where that does not help, report it with {log}."
+    if isinstance(error, ReadingFailed):
+        return error.problem
     if isinstance(error, DumpsChanged):
         remedy = "Wait until the dumps are copied, and run again."
         return Problem(job.session.name, "", "dumps that stay as they are", str(error), remedy)

@@ -41,7 +41,7 @@ def judge(job: Job) -> str:
     found, why = read_detected(job.places)
     recordings = [open_recording(job.places.recording_of(one["suffix"])) for one in counted]
     if why or not recordings or not recordings[0].n_rows:
-        return write_unreadable(job, why or "the dumps hold no sample")
+        return write_unreadable(job, why or conversion.get("why") or "the dumps hold no sample")
     whole = on_main(found, recordings, job.policy.settings, conversion["nothing_of"])
     verdict = judge_session(whole, _extent(counted, recordings), job.policy)
     recorded = [

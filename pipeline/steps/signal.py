@@ -54,8 +54,10 @@ def check_signal(tables: Tables) -> dict[str, Any]:
         shares = [_kept(share) for share in tables.shares] or [
             look_at(own) for own in shared(_worn(tables.study, all_places), 1)
         ]
-    except ValueError:
+    except (ValueError, OSError):
         broken = [places for places in all_places if not _can_be_read(places)]
+        if not broken:
+            raise
         raise to_redo({places: f"{places.signal.name} cannot be read" for places in broken}) from None
     signal = signal_over(shares)
     write_csv(tables.results / TABLE, SIGNAL, signal_rows(signal))
@@ -78,6 +80,6 @@ def _kept(share: Path) -> Looked:
 def _can_be_read(places: Places) -> bool:
     try:
         read_windows(places.signal)
-    except ValueError:
-        return False
+    except (ValueError, OSError) as error:  # garbage within a Parquet file is an OSError without a number
+        return isinstance(error, OSError) and error.errno is not None
     return True

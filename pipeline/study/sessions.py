@@ -16,7 +16,7 @@ from pipeline.study.tables import Row
 from schemas.keys import SESSION_COLUMNS
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
-_RESULT_FOLDERS = ("logs", "index")
+_RESULT_FOLDERS = ("logs", "index", "retired")
 _DEVICE_NAMES = frozenset(
     ["con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))]
 )
