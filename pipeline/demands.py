@@ -1,7 +1,7 @@
 """What a session asks of a cluster: memory and time, by the size of its dumps.
 
 Measured on 2 cores: the process that drives the steps takes 170 MB, the one that does them 430 MB, whether
-dumps have 8 MB or 194 MB (500 MB is its bar at any length). All steps of a session take 1.2 s of CPU for
+dumps have 8 MB or 194 MB (500 MB is its bar). All steps of a session take 1.2 s of CPU for
 8 MB, and 28 s for 194 MB.
 """
 
