@@ -29,6 +29,10 @@ MOST_EDGE_S = 1.0
 PLAIN_MOVING_S, PLAIN_OCTAVES, PLAIN_JUMP = 3.0, 1.32, 2.0
 """What makes a mark plain, as in the simulator's yardstick: silent walking, change of the line, jumps."""
 
+OFTEN_POWER = 3.0
+"""A line that is there a third of the time is less by half an octave in the mean of such powers: contact that
+comes and goes shows what it is while it is gone."""
+
 PLAINEST = 4.0
 RAIL_REACH_S, LONGEST_RAIL_S = 1.5, 60.0
 
@@ -59,6 +63,8 @@ def marks_of(signs: Signs, stretches: Stretches) -> Told:
         told |= moves
     told |= _line(signs, stretches) | _jumps(signs, stretches)
     told |= _plainest(silent_s, told["line_change"], told["far_both"])
+    leaps = np.fmax(np.abs(told["line_change"]), told["line_high"])
+    told["second_high"] = _plainest(silent_s, leaps, told["far_both"])["second_mark"]
     told |= _beside(signs, stretches) | _rails(signs, stretches)
     length = stretches.stop - stretches.start
     at_first, at_last = _ends(signs, stretches)
@@ -115,6 +121,9 @@ def _line(signs: Signs, stretches: Stretches) -> Told:
     one, other = around.means(squares, ENOUGH)
     spread_beside = np.fmax(_deviation(one, before), _deviation(other, behind))
     largest_beside = np.fmax(before, behind)
+    strong = Sums(2.0 ** (OFTEN_POWER * line))
+    high = _octaves(strong.mean(stretches.start, stretches.stop, SOME))
+    high_before, high_behind = (_octaves(mean) for mean in around.means(strong, ENOUGH))
     known = line[~np.isnan(line)]
     into, out_of = _at_edges(signs, stretches, sums)
     return {
@@ -126,12 +135,19 @@ def _line(signs: Signs, stretches: Stretches) -> Told:
         "line_surely": np.abs(change) / np.hypot(np.hypot(spread, spread_beside), 0.2),
         "line_plain": np.fmax(within, largest_beside),
         "line_unusual": within - (float(np.median(known)) if len(known) else np.nan),
+        "line_high": high - largest_beside,
+        "line_higher": high - np.fmax(high_before, high_behind),
         "line_trend": _trend(sums, stretches),
         "line_into": into,
         "line_out_of": out_of,
         "line_size": within + signs.shown.line_size,
         "line_size_beside": largest_beside + signs.shown.line_size,
     }  # fmt: skip
+
+
+def _octaves(mean: Floats) -> Floats:
+    """Of a mean of values to the power of `OFTEN_POWER`."""
+    return np.asarray(np.log2(mean) / OFTEN_POWER)
 
 
 def _deviation(square: Floats, mean: Floats) -> Floats:

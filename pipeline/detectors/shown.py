@@ -16,8 +16,9 @@ from pipeline.detectors.windows import Floats
 Mask = npt.NDArray[np.bool_]
 
 LEAST_LIKE_S = 5.0
-USUAL_PERCENT = 60
-"""Like movement bends the level by what so many in a hundred of its windows fall short of."""
+USUAL_PERCENT, BEST_PERCENT = 60, 85
+"""Like movement bends the level by what so many in a hundred of its windows fall short of, or of medians of
+5 s each where these are more."""
 
 ABOVE_NOISE = 4.0
 """Movement shows where it bends the level by so many times the noise of a window's mean."""
@@ -130,10 +131,17 @@ def _against(bend: Floats, like: Mask, recorded: Recorded, noise: float) -> Floa
     """How far the level bends in like movement, against its usual."""
     shows, known = np.full(len(bend), np.nan), like & ~np.isnan(bend)
     if known.sum() * recorded.window_s >= LEAST_LIKE_S:
-        usual = float(np.percentile(bend[known], USUAL_PERCENT))
+        usual = max(float(np.percentile(bend[known], USUAL_PERCENT)), _usual_at_best(bend[known], recorded))
         if usual > ABOVE_NOISE * noise:
             shows[known] = octaves(bend[known], usual, -6.0)
     return shows
+
+
+def _usual_at_best(bend: Floats, recorded: Recorded) -> float:
+    """The median of such parts as are among the best: a loss may hide most of all movement."""
+    n = round(LEAST_LIKE_S / recorded.window_s)
+    parts = bend[: len(bend) // n * n].reshape(-1, n)
+    return float(np.percentile(np.median(parts, axis=1), BEST_PERCENT)) if len(parts) else 0.0
 
 
 def _calm(recorded: Recorded, wearer: Wearer, noise: float) -> tuple[Floats, float]:

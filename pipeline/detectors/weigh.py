@@ -52,7 +52,7 @@ MEANINGS: Mapping[str, tuple[str, tuple[str, ...]]] = {
         "how often the level jumps and mains leaps inside",
         ("jumpy", "restless", "restless_mains", "flips", "leaping", "leaping_mains", "residue", "step"),
     ),
-    "marks": ("how plain its marks are together", ("first_mark", "second_mark", "third_mark")),
+    "marks": ("how plain its marks are together", ("first_mark", "second_mark", "third_mark", "second_high")),
     "rails": ("how near it lies to an overload", ("railed", "since_rail", "until_rail")),
     "length": ("how long it lasts, and whether it ends with the recording", ("length", "ends", "long")),
 }
