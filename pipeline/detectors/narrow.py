@@ -30,8 +30,9 @@ STEADY, TOGETHER = 0.75, 0.65
 """Mean cosine from which the phase stays, and from which two parts go with one another. Of six independent
 phases the mean is that high by chance one time in 30 and in 13 (exp(-6 r^2), Rayleigh)."""
 
-ITS_PHASE = 0.7
-"""Cosine between a moment's phase and that which stays around it: what is strong later has no say yet."""
+ITS_PHASE, ITS_SIZE = 0.7, 0.25
+"""Cosine between a moment's phase and that which stays around it, which a moment must have that is so much
+smaller than those around: what is strong later has no say yet."""
 
 OFFSETS_HZ = (-0.04, -0.02, 0.0, 0.02, 0.04)
 """How far mains may stand from its mean frequency for so long (common practice, no source)."""
@@ -48,6 +49,8 @@ RISES, USUAL_S = 2.5, 20.0
 than half of that time is its own. Steps are of the same size within a factor of 2 (`ALIKE`)."""
 
 ALIKE = 2.0
+
+_TINY = np.finfo(float).tiny
 
 Known = npt.NDArray[np.bool_]
 
@@ -113,7 +116,7 @@ class NarrowLine:
             return np.zeros(len(line), bool)
         size, step = np.abs(line), np.sqrt(np.sum(np.square(lower), axis=0))
         n_usual = 2 * round(USUAL_S / 2 * self.band.rate_hz) + 1
-        share = size / np.maximum(step, np.finfo(float).tiny)
+        share = size / np.maximum(step, _TINY)
         usual = ndimage.median_filter(share, n_usual, mode="nearest")
         usual_step = ndimage.median_filter(step, n_usual, mode="nearest")
         is_alike = (step > usual_step / ALIKE) & (step < usual_step * ALIKE)
@@ -136,7 +139,10 @@ def _stays(line: Complexes, time_s: Floats, n: int) -> Known:
     means = np.array([_mean_phase(one, n) for one in turned])
     best = np.argmax(np.abs(means), axis=0)[None]
     mean, own = np.take_along_axis(means, best, 0)[0], np.take_along_axis(turned, best, 0)[0]
-    return np.asarray((np.abs(mean) > STEADY) & (np.cos(np.angle(own) - np.angle(mean)) > ITS_PHASE))
+    size, kernel = np.abs(line), np.ones(min(n, len(line)))
+    around = np.convolve(size**2, kernel, "same") / np.maximum(np.convolve(size, kernel, "same"), _TINY)
+    has_say = (size > ITS_SIZE * around) | (np.cos(np.angle(own) - np.angle(mean)) > ITS_PHASE)
+    return np.asarray((np.abs(mean) > STEADY) & has_say)
 
 
 def _mean_phase(values: Complexes, n: int) -> Complexes:
@@ -144,4 +150,4 @@ def _mean_phase(values: Complexes, n: int) -> Complexes:
     kernel = np.ones(min(n, len(values)))
     total = np.convolve(values, kernel, "same")
     size = np.convolve(np.abs(values), kernel, "same")
-    return np.asarray(total / np.maximum(size, np.finfo(float).tiny))
+    return np.asarray(total / np.maximum(size, _TINY))
