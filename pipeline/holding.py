@@ -136,12 +136,15 @@ def _since(lock: Path) -> str:
 
 
 def sweep(results: Path) -> None:
-    """Take away what writers left beside final names when they were killed; for who is sure to be alone."""
+    """Take away what writers left beside final names when they were killed; for who is sure to be alone.
+
+    Whoever bears a writer's number now is another process, or one that is dead and not yet buried.
+    """
     for folder, below, names in os.walk(results):
         below[:] = [name for name in below if name != ".snakemake"]  # nothing of ours, and many files
         for name in names:
             found = ASIDE.fullmatch(name)
-            if found and not is_alive(int(found[1])):
+            if found and int(found[1]) != os.getpid():
                 with suppress(OSError):
                     Path(folder, name).unlink()
 

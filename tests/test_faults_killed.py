@@ -141,17 +141,19 @@ def test_a_lock_that_was_taken_over_is_left_alone(tmp_path):
 def test_scraps_of_the_dead_are_swept_away_and_no_others(tmp_path):
     dead = subprocess.Popen([sys.executable, "-c", ""])
     dead.wait()
+    unburied = subprocess.Popen([sys.executable, "-c", ""])  # nobody waits for it yet
     (tmp_path / "throw-01").mkdir()
-    scrap = tmp_path / "throw-01" / f".samples.parquet.{dead.pid}.part"
+    scraps = [tmp_path / "throw-01" / f".samples.parquet.{one.pid}.part" for one in (dead, unburied)]
     others = [
         tmp_path / f".run.json.{os.getpid()}.part",
         tmp_path / "throw-01" / "glaze.part",
         tmp_path / ENGINE,
     ]
-    for path in (scrap, *others):
+    for path in (*scraps, *others):
         path.write_text("x")
 
     sweep(tmp_path)
 
-    assert not scrap.exists()
+    unburied.wait()
+    assert not any(path.exists() for path in scraps)
     assert all(path.exists() for path in others)
