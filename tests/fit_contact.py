@@ -72,8 +72,8 @@ FITTED = (
     Asked(("axis_stuck",), range(320, 400)),
     Asked(("clean",), range(500, 700)),
 )  # fmt: skip
-"""10,260 recordings; half as many again gave nothing more. Of a short one little is usual; without an accelerometer
-other witnesses have to do."""
+"""10,260 recordings; half as many again gave nothing more. Of a short one little is usual; without an
+accelerometer other witnesses have to do."""
 
 COVERS, WITHIN = 0.55, 0.6
 """A stretch is a loss that covers so much of it, and lies within losses by so much."""
