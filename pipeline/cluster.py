@@ -45,7 +45,7 @@ def profile_folder(name: str) -> Path:
 
 
 def refuse_if_jobs_left(engine_log: Path) -> None:
-    """Raise Busy where jobs of a run that was killed are still in SLURM's queue, or SLURM does not say.
+    """Raise Busy where jobs of a run that did not finish are still in SLURM's queue, or SLURM does not say.
 
     They outlive a run that was killed where it was started, and would write where the next one writes.
 
@@ -71,14 +71,14 @@ def refuse_if_jobs_left(engine_log: Path) -> None:
     jobs = said.stdout.split()
     if jobs:
         raise Busy(
-            f"An earlier run was killed, but its SLURM jobs are still there ({len(jobs)}). "
+            f"An earlier run did not finish, and its SLURM jobs are still there ({len(jobs)}). "
             f"Wait for them, or take them back: scancel --name={found[1]}"
         )
 
 
 def _unasked(engine_log: Path, why: str) -> str:
     return (
-        "An earlier run was killed, and SLURM does not say whether its jobs are still there "
+        "An earlier run did not finish, and SLURM does not say whether its jobs are still there "
         f"({why.splitlines()[0]}). Try again where it answers; if you know that they are gone, delete "
         f"{engine_log}."
     )

@@ -71,10 +71,10 @@ def made_by(results: Path) -> str:
     return str(read_object(results / RUN).get("version", ""))
 
 
-def has_ended(results: Path) -> bool:
-    """Whether the last run came to its end: one that was killed has not."""
+def has_finished(results: Path) -> bool:
+    """Whether the last run came to its end; one that was killed, stopped at once or failed may leave jobs."""
     last = read_object(results / RUN).get(LAST)
-    return not (isinstance(last, dict) and last.get("outcome") == "running")
+    return isinstance(last, dict) and last.get("outcome") == "finished"
 
 
 def read_object(path: Path) -> dict[str, Any]:

@@ -6,6 +6,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from pipeline.errors import InputError, Problem
+from pipeline.screen import named
 
 RETIRED = "retired"
 _LOGS = 20
@@ -50,7 +51,7 @@ def check_same_study(results: Path, sessions: Collection[str]) -> None:
     """
     ours = sorted(path.parent.name for path in results.glob("*/quality.json"))
     if ours and not set(ours) & set(sessions):
-        names = ", ".join(ours[:3]) + (f" and {len(ours) - 3} more" if len(ours) > 3 else "")
+        names = named(ours, 3)
         remedy = "Give another folder as --out; where these are not needed any more, delete that one first."
         found = f"those of other sessions alone ({names})"
         raise InputError([Problem(str(results), "", "results of this study, or none", found, remedy)])

@@ -12,13 +12,13 @@ from pathlib import Path
 from typing import IO, Any, cast
 
 from pipeline.cluster import profile_folder, refuse_if_jobs_left
-from pipeline.ending import Outcome, has_ended, read_object
+from pipeline.ending import Outcome, has_finished, read_object
 from pipeline.following import MOST_TROUBLE, SHOWN_EACH, Follower
 from pipeline.holding import CUT_OFF, ENGINE, KILLED, RUN, Busy, claim, held, refuse_if_busy, release
 from pipeline.machine import ask_to_end, caches, engine_apart, stop_like_ctrl_c
 from pipeline.power import forget_latest
 from pipeline.retiring import check_same_study, retired_line
-from pipeline.screen import Screen, complain
+from pipeline.screen import Screen, complain, named
 from pipeline.steps.job import Places, last_failure, to_redo, write_json
 from pipeline.steps.words import MARKS, now
 from pipeline.unchanged import Seal
@@ -92,7 +92,7 @@ def run_study(study: Path, results: Path, n_jobs: int, *, quiet: bool = False, p
 def _refuse(results: Path) -> None:
     """Raise Busy where an engine is at work whose front door was killed, or jobs of one are."""
     refuse_if_busy(results / ".work" / ENGINE)
-    if not has_ended(results):
+    if not has_finished(results):
         refuse_if_jobs_left(_engine_log(results))
 
 
@@ -165,9 +165,7 @@ def _do(plan: Plan, command: Sequence[str], follower: Follower, where: Where) ->
 
 
 def _resized_line(paths: Sequence[Path], results: Path) -> str:
-    names = [path.relative_to(results).as_posix() for path in paths]
-    more = f" and {len(names) - MOST_TROUBLE} more" if len(names) > MOST_TROUBLE else ""
-    told = ", ".join(names[:MOST_TROUBLE]) + more
+    told = named([path.relative_to(results).as_posix() for path in paths], MOST_TROUBLE)
     return f"Changed by another program since the last run, and made again: {told}"
 
 

@@ -4,6 +4,7 @@ import os
 import shutil
 import sys
 import unicodedata
+from collections.abc import Sequence
 from contextlib import suppress
 from typing import TextIO
 
@@ -70,6 +71,12 @@ def cut(text: str, columns: int) -> str:
     while text and width(text) > columns - 1:
         text = text[:-1]
     return f"{text}…" if columns > 0 else ""
+
+
+def named(names: Sequence[str], at_most: int) -> str:
+    """The first of some names, and how many there are more."""
+    more = f" and {len(names) - at_most} more" if len(names) > at_most else ""
+    return ", ".join(names[:at_most]) + more
 
 
 def _say(out: TextIO, text: str) -> None:

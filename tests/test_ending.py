@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.ending import LAST, Ending, made_by
+from pipeline.ending import LAST, Ending, has_finished, made_by
 from pipeline.outlook import Redo
 from pipeline.steps.words import RECORD
 from pipeline.watching import Done
@@ -98,3 +98,13 @@ def test_a_full_disk_at_the_end_keeps_the_record_of_the_beginning(
     monkeypatch.setattr("pipeline.ending.write_json", full)
     ending.end("failed", 1, Done())
     assert run_json(results)[LAST]["outcome"] == "running"
+
+
+@pytest.mark.parametrize(
+    ("outcome", "finished"), [("finished", True), ("failed", False), ("stopped", False), ("running", False)]
+)
+def test_only_a_run_that_finished_leaves_no_jobs_on_a_cluster(results: Path, outcome, finished) -> None:
+    """An engine that is killed alone ends its run as failed, and its jobs go on."""
+    assert not has_finished(results)
+    Ending(results, ["kiln-01"]).end(outcome, 1, done())
+    assert has_finished(results) is finished

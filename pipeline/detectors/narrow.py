@@ -50,6 +50,9 @@ than half of that time is its own. Steps are of the same size within a factor of
 
 ALIKE = 2.0
 
+NARROW = 0.8
+"""Part of the power that what stands beside must leave of a line that rises: a jolt is as large there."""
+
 _TINY = np.finfo(float).tiny
 
 Known = npt.NDArray[np.bool_]
@@ -87,7 +90,7 @@ class NarrowLine:
         power = np.maximum(np.abs(line) ** 2 - beside, 0.0)
         t = band.time_s()
         steps = [_smooth(p.band.turned(self.offset_hz * p.part / p.of * t), 0.0, n) for p in self.paces]
-        is_narrow = power > 0.8 * np.abs(line) ** 2
+        is_narrow = power > NARROW * np.abs(line) ** 2
         known = self._keeps_phase(line, steps, n) | (is_narrow & self._stands_out(line, steps))
         middle = (np.arange(n_out) + 0.5) * n_fast / band.n_hop + 1
         at = np.minimum(np.rint(middle).astype(np.int64), len(line) - 1)

@@ -3,12 +3,11 @@
 from collections.abc import Iterator
 
 import numpy as np
-import numpy.typing as npt
 
+from pipeline.detectors.findings import Spans
 from pipeline.detectors.visits import Band, Samples
+from pipeline.detectors.windows import Floats
 from pipeline.layouts import Channel
-
-Floats = npt.NDArray[np.float64]
 
 LEAST_RUN = 8
 """Samples in a row within the band of which the noise is taken: fewer are the flanks of a peak."""
@@ -37,7 +36,10 @@ def noise_share(samples: Samples, channel: Channel, band: Band) -> float | None:
         bend = np.abs(np.diff(value, 2))
         depth = band.sign * (band.edge - value)
         is_in = (depth >= 0) & (depth <= band.width)
-        inside.append(bend[_whole_runs(is_in)])
+        runs = Spans.of_mask(is_in)
+        long = runs.where(runs.stop - runs.start >= LEAST_RUN)
+        # The first and the last sample of a run may still be on their way.
+        inside.append(bend[Spans(long.start + 1, long.stop - 3).mask(0, len(bend))])
         n_windows = len(bend) // n
         clear = np.where(is_in[: n_windows * n], np.nan, bend[: n_windows * n]).reshape(-1, n)
         elsewhere.append(clear.mean(axis=1))
@@ -53,11 +55,3 @@ def _blocks(samples: Samples, name: str) -> Iterator[Floats]:
     for block in samples.blocks([name]):
         if len(block.columns[name]) > LEAST_RUN:
             yield block.columns[name].astype(np.float64)
-
-
-def _whole_runs(is_in: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
-    """First samples of the second differences that lie wholly within runs of `LEAST_RUN` and more."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], is_in, [False])).astype(np.int8)))
-    runs = [(start, stop) for start, stop in edges.reshape(-1, 2) if stop - start >= LEAST_RUN]
-    # The first and the last sample of a run may still be on their way.
-    return np.concatenate([np.empty(0, np.int64), *(np.arange(start + 1, stop - 3) for start, stop in runs)])
