@@ -31,6 +31,7 @@ from make import SETTINGS, evidence_of, recording_of
 from trials import SHARED_MEMORY, planted_in
 
 from pipeline.detectors import Detected, Spans
+from pipeline.detectors.coupling import LEAST_MEASURED
 from pipeline.detectors.signs import signs_of
 from pipeline.detectors.stretches import candidates
 from pipeline.detectors.weigh import witnesses_of
@@ -81,7 +82,7 @@ COVERS, WITHIN = 0.55, 0.6
 FAINT = 0.5
 """Losses less plain than this are neither to be found nor to be left alone."""
 
-SHIFT = 1.0
+SHIFT = 0.75
 """Hard cases were weighed more than they are frequent: so much more likely is a lost contact, and the
 limit of ``contact_loss.least_probability`` then stands where as much is missed as is claimed wrongly."""
 
@@ -124,7 +125,7 @@ def cases_of(kind: str, seed: int, asked: Asked) -> tuple[tuple[str, ...], Cases
         losses = [e for e in joined(planted_in(drawn, nothing, recording)) if e.condition == "contact_loss"]
     signs = signs_of(tracks, next(iter(tracks.field.values())), SETTINGS)
     stretches = candidates(signs)
-    if not len(stretches):
+    if not len(stretches) or signs.measured_share < LEAST_MEASURED:
         return None
     _, told = witnesses_of(signs, stretches)
     values = np.stack(list(told.values()), axis=1)

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from pipeline.detectors.phase import Complexes
 from pipeline.detectors.wearer import Wearer
 from pipeline.detectors.windows import Floats
 
@@ -35,6 +36,10 @@ NEAR_S = 0.8
 
 LOWEST = -8.0
 
+LEAST_SWING = -6.0
+ABOVE_LINE_NOISE = 1.2
+"""The phase of a line is known where it stands so many times above what noise may make of it."""
+
 
 @dataclass(frozen=True)
 class Shown:
@@ -59,6 +64,10 @@ class Shown:
         What the lines do not explain within a window, and its largest step.
     acceleration : float64
         Spread of the acceleration.
+    swing : float64
+        How far the line's phasor goes from the window before, over what noise alone may make.
+    turn : complex128
+        By how much the line's phase differs from the window before, of length 1; NaN where the line drowns.
     line_size, calm_plain : float
         What has to be added to ``line`` for its size over the input range; the median of what is wandered,
         over the noise.
@@ -76,16 +85,23 @@ class Shown:
     residue: Floats
     step: Floats
     acceleration: Floats
+    swing: Floats
+    turn: Complexes
     line_size: float
     calm_plain: float
 
 
 @dataclass(frozen=True)
 class Recorded:
-    """What was measured of each window, in volts, ``noise`` of a window's mean, and the input's ``span``."""
+    """What was measured of each window, in volts, ``noise`` of a window's mean, and the input's ``span``.
+
+    ``phasor`` is the line at the electrode, whose size noise alone makes ``line_noise`` at most.
+    """
 
     level: Floats
     line: Floats
+    phasor: Complexes
+    line_noise: float
     residue: Floats
     step: Floats
     hidden: Mask
@@ -122,9 +138,26 @@ def shown_in(recorded: Recorded, wearer: Wearer) -> Shown:
         octaves(np.where(recorded.hidden, np.nan, recorded.residue), recorded.span, -20.0),
         octaves(np.where(recorded.hidden, np.nan, recorded.step), recorded.span, -20.0),
         nothing if wearer.acceleration is None else octaves(np.nan_to_num(wearer.acceleration), 1.0, -5.6),
+        _swing(recorded),
+        _turn(recorded),
         float(np.log2(floor / recorded.span)),
         calm_plain,
     )
+
+
+def _swing(recorded: Recorded) -> Floats:
+    swing = np.full(len(recorded.phasor), np.nan)
+    swing[1:] = np.abs(np.diff(recorded.phasor))
+    return octaves(swing, recorded.line_noise, LEAST_SWING)
+
+
+def _turn(recorded: Recorded) -> Complexes:
+    phasor, turn = recorded.phasor, np.full(len(recorded.phasor), np.nan, np.complex128)
+    size = np.abs(phasor)
+    known = ~np.isnan(size) & (size > ABOVE_LINE_NOISE * recorded.line_noise)
+    both = np.flatnonzero(known[1:] & known[:-1])
+    turn[both + 1] = phasor[both + 1] * phasor[both].conj() / (size[both + 1] * size[both])
+    return turn
 
 
 def _against(bend: Floats, like: Mask, recorded: Recorded, noise: float) -> Floats:

@@ -138,8 +138,7 @@ def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     railed = track.railed_fast[:n] & (track.n_beyond == 0)
     unmeasured = _unmeasured(tracks, track, n)
     flat = still | unmeasured | (np.nan_to_num(noise) < FLAT * quiet)
-    # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
-    noise_peak = quiet * float(np.sqrt(np.pi / tracks.n_fast))
+    noise_peak = _noise_peak(tracks, quiet)
     mains, visible = _mains(track, wearer, railed, flat, noise_peak, window_s)
     level = filled(track.level_fast[:n])
     jump, size = _jumps(track, level, _Sizes(span, quiet, window_s, tracks.sample_hz), wearer, railed)
@@ -161,6 +160,11 @@ def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     )  # fmt: skip
 
 
+def _noise_peak(tracks: Tracks, quiet: float) -> float:
+    """Peak of about noise * sqrt(pi / n) a line, as its fit to noise alone gives."""
+    return quiet * float(np.sqrt(np.pi / tracks.n_fast))
+
+
 def _shown(
     tracks: Tracks, track: FieldTrack, wearer: Wearer, railed: Mask, window_s: float, quiet: float
 ) -> Shown:
@@ -168,8 +172,10 @@ def _shown(
     n = len(railed)
     level = track.bare_level[:n]
     hidden = ndimage.binary_dilation(railed | np.isnan(level))
+    line_noise = max(2 * _noise_peak(tracks, quiet), 1e-12)
     recorded = Recorded(
-        filled(level), track.line_peak[:n], track.residue_rms[:n], track.step_fast[:n], hidden,
+        filled(level), track.line_peak[:n], track.line_phasor[:n], line_noise, track.residue_rms[:n],
+        track.step_fast[:n], hidden,
         quiet / float(np.sqrt(tracks.n_fast)), track.channel.adc_high - track.channel.adc_low, window_s,
     )  # fmt: skip
     return shown_in(recorded, wearer)

@@ -7,14 +7,17 @@ DEVELOPERS.md. What each witness adds to the log-odds is known to the last part 
 """
 
 import math
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from itertools import accumulate
+from typing import NamedTuple
 
 import numpy as np
 
 from pipeline.detectors.marks import marks_of
 from pipeline.detectors.signs import Signs
+from pipeline.detectors.spread import spread_of
 from pipeline.detectors.stretches import CHATTER_S, SHORTEST_S, Stretches
 from pipeline.detectors.trees import contact_trees
 from pipeline.detectors.windows import Floats
@@ -28,6 +31,13 @@ ANSWERED = 2.0
 
 AT_ONCE = 10_000
 """Stretches that are weighed together."""
+
+AGAIN, AGAIN_ODDS = "again", 8.0
+"""By how much, in odds, an electrode is likelier to have been off that was so at another time: a loose strap
+stays loose (common practice, no source; of the draws it is about as much)."""
+
+MAYBE_OFF = -1.1
+"""Log-odds from which on another stretch counts as such a time, with its own probability."""
 
 MEANINGS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "jumps": (
@@ -55,6 +65,7 @@ MEANINGS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "marks": ("how plain its marks are together", ("first_mark", "second_mark", "third_mark", "second_high")),
     "rails": ("how near it lies to an overload", ("railed", "since_rail", "until_rail")),
     "length": ("how long it lasts, and whether it ends with the recording", ("length", "ends", "long")),
+    AGAIN: ("that the electrode was off at another time", (AGAIN,)),
 }
 """What witnesses speak of: how that is said, and how their names begin."""
 
@@ -127,7 +138,8 @@ def meaning_of(witness: str) -> str:
 def witnesses_of(signs: Signs, stretches: Stretches) -> tuple[Heard, dict[str, Floats]]:
     """What is heard of the stretches, and all witnesses and marks by name."""
     heard = hear(signs, stretches)
-    return heard, {**heard.witnesses, "silence": heard.silence, **marks_of(signs, stretches)}
+    told = {**heard.witnesses, "silence": heard.silence}
+    return heard, told | marks_of(signs, stretches) | spread_of(signs, stretches)
 
 
 def _table(told: Mapping[str, Floats]) -> Floats:
@@ -143,73 +155,96 @@ def weigh_whole(signs: Signs, log_odds: float) -> Weighed:
     return Weighed(0, n, witnesses, log_odds - ANSWERED * witnesses["answers"], {})
 
 
+class _Likely(NamedTuple):
+    """A stretch [start, stop) of windows: which one it is, its log-odds, and those that another one adds."""
+
+    start: int
+    stop: int
+    which: int
+    log_odds: float
+    again: float = 0.0
+
+    @property
+    def all_odds(self) -> float:
+        return self.log_odds + self.again
+
+
 def likely(signs: Signs, stretches: Stretches, least: float) -> list[Weighed]:
     """Stretches of at least the log-odds `least` that do not overlap, ascending: likely and long ones."""
-    found = [one for some in _parts(stretches) for one in _likely_of(signs, some, least)]
-    return _unlike_the_rest(_best(found, least), len(signs))
-
-
-def _parts(stretches: Stretches) -> Iterator[Stretches]:
+    lower = min(least - math.log(AGAIN_ODDS), MAYBE_OFF)
+    maybe = list[_Likely]()
     for first in range(0, len(stretches), AT_ONCE):
-        yield stretches.some(np.arange(first, min(first + AT_ONCE, len(stretches))))
+        maybe += _maybe(signs, stretches, first, lower)
+    again = [one for one in _with_others(maybe, len(signs)) if one.all_odds >= least]
+    return _told(signs, stretches, _unlike_the_rest(_best(again, least), len(signs)))
 
 
-def _likely_of(signs: Signs, stretches: Stretches, least: float) -> list[Weighed]:
-    """Those of at least the log-odds `least`; what the last edge lasts beyond chatter is a new contact."""
-    heard, told = witnesses_of(signs, stretches)
-    values = _table(told)
-    total = contact_trees().log_odds_of(values)
-    off_rails_s = (1 - told["railed"]) * (stretches.stop - stretches.start) * signs.window_s
+def _maybe(signs: Signs, stretches: Stretches, first: int, least: float) -> Iterator[_Likely]:
+    """Those from number `first` on of at least the log-odds `least`."""
+    some = stretches.some(np.arange(first, min(first + AT_ONCE, len(stretches))))
+    told = witnesses_of(signs, some)[1]
+    total = contact_trees().log_odds_of(_table(told))
+    off_rails_s = (1 - told["railed"]) * (some.stop - some.start) * signs.window_s
     is_told = (total >= least) & (told["railed"] < MOSTLY_RAILED) & (off_rails_s >= SHORTEST_S)
+    # What the last edge lasts beyond chatter is a new contact.
+    stop = np.minimum(some.stop, some.inner_stop + signs.n(CHATTER_S))
+    for k in np.flatnonzero(is_told).tolist():
+        yield _Likely(int(some.start[k]), int(stop[k]), first + k, float(total[k]))
+
+
+def _with_others(maybe: list[_Likely], n: int) -> list[_Likely]:
+    """Each with what the likeliest stretch apart from it adds."""
+    others = [one for one in maybe if one.log_odds >= MAYBE_OFF]
+    others = _unlike_the_rest(_best(others, MAYBE_OFF), n)
+    gains = [math.log1p((AGAIN_ODDS - 1) / (1 + math.exp(-one.log_odds))) for one in others]
+    starts, stops = [one.start for one in others], [one.stop for one in others]
+    before = [0.0, *accumulate(gains, max)]
+    behind = [0.0, *accumulate(gains[::-1], max)][::-1]
     return [
-        Weighed(
-            int(stretches.start[k]),
-            int(min(stretches.stop[k], stretches.inner_stop[k] + signs.n(CHATTER_S))),
-            {name: float(of[k]) for name, of in heard.witnesses.items()},
-            float(total[k]),
-            _Gains(values[k].copy()),  # a view would keep those of all others
-            float(heard.silence[k]),
-            float(heard.step_in[k]),
-        )
-        for k in np.flatnonzero(is_told).tolist()
+        one._replace(again=max(before[bisect_right(stops, one.start)], behind[bisect_left(starts, one.stop)]))
+        for one in maybe
     ]
 
 
-class _Gains(Mapping[str, float]):
-    """Log-odds by what they speak of, worked out when they are asked for."""
-
-    def __init__(self, values: Floats) -> None:
-        self._values = values
-        self._known: dict[str, float] | None = None
-
-    def _all(self) -> dict[str, float]:
-        if self._known is None:
-            self._known = dict.fromkeys(MEANINGS, 0.0)
-            for name, gain in contact_trees().gains(self._values).items():
-                self._known[meaning_of(name)] += gain
-        return self._known
-
-    def __getitem__(self, key: str) -> float:
-        return self._all()[key]
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(MEANINGS)
-
-    def __len__(self) -> int:
-        return len(MEANINGS)
+def _told(signs: Signs, stretches: Stretches, picked: list[_Likely]) -> list[Weighed]:
+    """What the witnesses say of the stretches that were picked."""
+    if not picked:
+        return []
+    which = np.array([one.which for one in picked], np.int64)
+    heard, told = witnesses_of(signs, stretches.some(which))
+    return [
+        Weighed(
+            one.start,
+            one.stop,
+            {name: float(of[k]) for name, of in heard.witnesses.items()},
+            one.all_odds,
+            _gains(values, one.again),
+            float(heard.silence[k]),
+            float(heard.step_in[k]),
+        )
+        for k, (one, values) in enumerate(zip(picked, _table(told), strict=True))
+    ]
 
 
-def _best(found: list[Weighed], least: float) -> list[Weighed]:
+def _gains(values: Floats, again: float) -> dict[str, float]:
+    """Log-odds by what they speak of."""
+    gained = dict.fromkeys(MEANINGS, 0.0) | {AGAIN: again}
+    for name, gain in contact_trees().gains(values).items():
+        gained[meaning_of(name)] += gain
+    return gained
+
+
+def _best(found: list[_Likely], least: float) -> list[_Likely]:
     """Of stretches that overlap those that weigh most together, ascending."""
     found = sorted(found, key=lambda one: (one.stop, one.start))
     stops = [one.stop for one in found]
     best, taken = [0.0], list[tuple[bool, int]]()
     for i, one in enumerate(found):
         before = bisect_right(stops, one.start, 0, i)
-        with_it = best[before] + (one.log_odds - least + BEYOND) * (one.stop - one.start) ** POWER
+        with_it = best[before] + (one.all_odds - least + BEYOND) * (one.stop - one.start) ** POWER
         taken.append((with_it > best[i], before))
         best.append(max(with_it, best[i]))
-    picked, i = list[Weighed](), len(found)
+    picked, i = list[_Likely](), len(found)
     while i:
         is_taken, before = taken[i - 1]
         if is_taken:
@@ -218,9 +253,9 @@ def _best(found: list[Weighed], least: float) -> list[Weighed]:
     return picked[::-1]
 
 
-def _unlike_the_rest(picked: list[Weighed], n: int) -> list[Weighed]:
+def _unlike_the_rest(picked: list[_Likely], n: int) -> list[_Likely]:
     """Without the least likely stretch where nothing is left beside them all: one of them is the usual."""
     if len(picked) > 1 and sum(one.stop - one.start for one in picked) > NEARLY_ALL * n:
-        least = min(picked, key=lambda one: one.log_odds)
+        least = min(picked, key=lambda one: one.all_odds)
         return [one for one in picked if one is not least]
     return picked

@@ -20,7 +20,7 @@ def _watch(folder: str) -> None:
     steps: dict[str, float] = {}
     ready_s = 0.0
     if part == "worker":
-        from pipeline.steps import by_name, present  # what a worker imports with its first step
+        from pipeline.steps import by_name, present, signal  # what a worker imports with its first step
 
         def timed(name: str, step: Callable[..., Any]) -> Callable[..., Any]:
             def does(*given: Any) -> Any:
@@ -34,6 +34,7 @@ def _watch(folder: str) -> None:
             return does
 
         present.overview = timed("overview", present.overview)
+        signal.look_at_share = timed("overview: signal", signal.look_at_share)
         for name, step in list(by_name.SESSION_STEPS.items()):
             by_name.SESSION_STEPS[name] = timed(name, step)  # type: ignore[index]
         ready_s = time.process_time()
