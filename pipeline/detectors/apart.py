@@ -7,6 +7,7 @@ Coarser than what :mod:`.linefit` and :mod:`.narrow` make of it, but known in ev
 import numpy as np
 
 from pipeline.detectors.lines import Line, fold_hz
+from pipeline.detectors.phase import Complexes
 from pipeline.detectors.windows import Floats, windows
 
 LEAST_TURNS = 0.78
@@ -27,17 +28,23 @@ class Apart:
         if self.has_line:
             turn = 2 * np.pi * at_hz * np.arange(n_window) / sample_hz
             columns += [np.cos(turn), np.sin(turn)]
+            self._turn_rad = float(turn[1]) * n_window
         model = np.stack(columns, axis=1)
         self._line = np.linalg.pinv(model)[3:]
         self._of_line = model[:, 3:].mean(axis=0)
+        self._taken = 0
 
-    def take(self, samples: Floats) -> tuple[Floats, Floats]:
-        """Mean of each whole window without the line, and the line's peak as recorded.
+    def take(self, samples: Floats) -> tuple[Floats, Complexes]:
+        """Mean of each further whole window without the line, and the line's phasor as recorded.
 
-        NaN where a sample was lost; the peak is NaN throughout where no window can tell it.
+        The phase that a steady line gains from window to window is taken out. NaN where a sample was lost;
+        the phasor is NaN throughout where no window can tell it.
         """
         cut = windows(samples, self._n)
         if not self.has_line:
-            return cut.mean(axis=1), np.full(len(cut), np.nan)
+            return cut.mean(axis=1), np.full(len(cut), np.nan, np.complex128)
         waves = cut @ self._line.T
-        return cut.mean(axis=1) - waves @ self._of_line, np.hypot(waves[:, 0], waves[:, 1])
+        at = np.arange(self._taken, self._taken + len(cut))
+        self._taken += len(cut)
+        phasor = (waves[:, 0] - 1j * waves[:, 1]) * np.exp(-1j * self._turn_rad * at)
+        return cut.mean(axis=1) - waves @ self._of_line, phasor

@@ -170,12 +170,12 @@ def _shown(
 ) -> Shown:
     """What each window shows against like ones."""
     n = len(railed)
-    level = track.bare_level[:n]
+    level, line, followed = track.bare_level[:n], track.bare_line[:n], track.line_phasor[:n]
     hidden = ndimage.binary_dilation(railed | np.isnan(level))
     line_noise = max(2 * _noise_peak(tracks, quiet), 1e-12)
     recorded = Recorded(
-        filled(level), track.line_peak[:n], track.line_phasor[:n], line_noise, track.residue_rms[:n],
-        track.step_fast[:n], hidden,
+        filled(level), np.abs(line), np.where(np.isnan(followed), line, followed), line_noise,
+        track.residue_rms[:n], track.step_fast[:n], hidden,
         quiet / float(np.sqrt(tracks.n_fast)), track.channel.adc_high - track.channel.adc_low, window_s,
     )  # fmt: skip
     return shown_in(recorded, wearer)

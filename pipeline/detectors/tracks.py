@@ -82,8 +82,8 @@ class FieldWindows:
         Largest step of the level within two cycles of mains.
     middle_peak : float64, shape (n_fast,)
         Peak amplitude of the line over two cycles, the middle one in the window: a step does not show in it.
-    bare_level, line_peak : float64, shape (n_fast,)
-        Mean without the line, and the line's peak as recorded, of each window by itself (:mod:`.apart`).
+    bare_level, bare_line : float64 and complex128, shape (n_fast,)
+        Mean without the line, and the line's phasor as recorded, of each window by itself (:mod:`.apart`).
     railed_fast : bool, shape (n_fast,)
         Whether any sample stood at a rail.
     movement_rms : float64, shape (n_slow,)
@@ -103,7 +103,7 @@ class FieldWindows:
     step_fast: Floats
     middle_peak: Floats
     bare_level: Floats
-    line_peak: Floats
+    bare_line: Complexes
     railed_fast: npt.NDArray[np.bool_]
     movement_rms: Floats
     level: Floats
@@ -293,7 +293,7 @@ class _Cutting:
         step, middle_peak = self._quick.take(value)
         phasor = fitted.phasor * self._turn
         self._turn *= np.exp(-1j * self._fit.turn_rad * len(phasor))
-        bare_level, line_peak = self._apart.take(value)
+        bare_level, bare_line = self._apart.take(value)
         return FieldWindows(
             mains_peak=fitted.peak,
             mains_leads=fitted.lead,
@@ -304,7 +304,7 @@ class _Cutting:
             step_fast=step,
             middle_peak=middle_peak,
             bare_level=bare_level,
-            line_peak=line_peak,
+            bare_line=bare_line,
             railed_fast=railed,
             movement_rms=_rms(moved, value, n_slow),
             level=mean_and_variance(cut)[0],

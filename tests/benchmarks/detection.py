@@ -6,7 +6,7 @@
 Each seed draws a recording of each kind from :mod:`pipeline.simulate.draw`; everything in it is invented. The
 recording goes through all detectors and the verdict, and its events are scored by
 :mod:`pipeline.drill.scoring`. Detectors are tuned on seeds 0 to 9999; seeds from 1,000,000 on are held back,
-and those from 9,000,000 on are measured. The same arguments print the same text; progress goes to the error
+and those from 10,000,000 on are measured. The same arguments print the same text; progress goes to the error
 stream.
 """
 
@@ -40,21 +40,21 @@ MEASURED = {
     "soft_rails": 80,
     "one_sided": 60,
     "mains": 120,
-    "contact_open": 60,
-    "contact_intermittent": 60,
-    "contact_partial": 60,
-    "contact_drying": 60,
+    "contact_open": 100,
+    "contact_intermittent": 100,
+    "contact_partial": 100,
+    "contact_drying": 100,
     "low_coupling": 80,
     "mixed": 100,
 }
 """Recordings of each kind whose figures are reported; of the kinds that are not named, `MEASURED_OTHERS`.
 
-1,000 events of losses, of values that repeat and of hard rails; 300 and more of soft rails, mains and lost
+1,000 events of losses, of values that repeat and of hard rails; 300 and more of soft rails and mains, 500 of lost
 contact; more than ten hours of clean recordings.
 """
 
 MEASURED_OTHERS = 20
-MEASURED_FROM = 9_000_000
+MEASURED_FROM = 10_000_000
 """Of the seeds that are held back, those of earlier measurements have been seen."""
 
 
