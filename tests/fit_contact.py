@@ -83,7 +83,7 @@ COVERS, WITHIN = 0.55, 0.6
 FAINT = 0.5
 """Losses less plain than this are neither to be found nor to be left alone."""
 
-SHIFT = 1.0
+SHIFT = 0.95
 """Hard cases were weighed more than they are frequent: so much more likely is a lost contact, and the
 limit of ``contact_loss.least_probability`` then stands where as much is missed as is claimed wrongly."""
 

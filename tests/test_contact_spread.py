@@ -5,14 +5,13 @@ with the odds that the module states.
 """
 
 import math
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from pipeline.detectors.shown import _turn
+from pipeline.detectors.shown import Recorded, _phase_step, _turn
 from pipeline.detectors.spread import HIGH, LINE_OCTAVES, LOW, MIDDLE, _counts
-from pipeline.detectors.weigh import AGAIN_ODDS, _Likely, _with_others
+from pipeline.detectors.weigh import AGAIN_ODDS, ALONE_ODDS, _Likely, _with_others
 
 
 def test_quantiles_of_stretches_are_those_of_numpy_within_a_step_of_the_count():
@@ -39,18 +38,33 @@ def test_the_phase_of_a_line_is_followed_from_window_to_window_where_it_stands_a
     phase = np.array([0.0, 0.2, 0.4, 1.4, 1.6, 1.8])
     phasor = 3.0 * np.exp(1j * phase)
     phasor[5] = 0.1
-    turn = _turn(SimpleNamespace(phasor=phasor, line_noise=1.0))
+    turn = _turn(phasor, 1.0)
     assert np.angle(turn[1:5]) == pytest.approx([0.2, 0.2, 1.0, 0.2])
     assert np.isnan(turn[[0, 5]]).all()
+
+
+@pytest.mark.parametrize(("ratio", "turns_rad"), [(4.0, 0.0), (4.0, 0.6), (0.25, 1.5)])
+def test_a_lamp_changes_the_size_of_a_line_and_an_open_electrode_its_phase_too(ratio, turns_rad):
+    """Behind 1 Gohm and 5 pF a line of 50 Hz turns by atan(1 / (2 pi 50 Hz RC)) = 0.57 rad (worked value)."""
+    assert math.atan(1 / (2 * math.pi * 50 * 1e9 * 5e-12)) == pytest.approx(0.567, abs=1e-3)
+    phasor = np.exp(0.05j * np.arange(200))  # a line 0.04 Hz off
+    phasor[100:] *= ratio * np.exp(1j * turns_rad)
+    nothing, no = np.zeros(200), np.zeros(200, bool)
+    step = _phase_step(
+        Recorded(nothing, nothing, phasor, phasor, 0.01, nothing, nothing, no, 1.0, 1.0, window_s=0.2)
+    )
+    known = np.flatnonzero(~np.isnan(step))
+    assert known.min() > 90
+    assert known.max() < 110
+    assert step[known].max() == pytest.approx(turns_rad, abs=0.15)
 
 
 def test_a_loss_makes_one_at_another_time_likelier_and_none_that_it_overlaps():
     sure, apart, within = _Likely(100, 200, 0, 9.0), _Likely(300, 350, 1, -1.0), _Likely(150, 220, 2, -1.0)
     again = {one.which: one.again for one in _with_others([sure, apart, within], 1000)}
     assert again[1] == pytest.approx(math.log(AGAIN_ODDS), abs=0.01)
-    assert again[2] < 1.2  # that of the doubtful one alone
-    assert again[0] < 1.2
+    assert again[0] == again[2] < 0.1  # that of the doubtful one alone
 
 
-def test_one_stretch_alone_gains_nothing():
-    assert [one.again for one in _with_others([_Likely(10, 30, 0, 2.0)], 500)] == [0.0]
+def test_one_stretch_alone_is_a_little_less_likely():
+    assert [one.again for one in _with_others([_Likely(10, 30, 0, 2.0)], 500)] == [math.log(ALONE_ODDS)]

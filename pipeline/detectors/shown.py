@@ -5,6 +5,7 @@ strokes, or neither.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -40,6 +41,10 @@ LEAST_SWING = -6.0
 ABOVE_LINE_NOISE = 1.2
 """The phase of a line is known where it stands so many times above what noise may make of it."""
 
+STEP_REACH_S, TURN_REACH_S, STEP_OCTAVES = 1.2, 10.0, 0.5
+"""A line's size changes where it differs by so much over so long before and behind; what its phase does all
+along is taken from the second reach."""
+
 
 @dataclass(frozen=True)
 class Shown:
@@ -68,6 +73,9 @@ class Shown:
         How far the line's phasor goes from the window before, over what noise alone may make.
     turn : complex128
         By how much the line's phase differs from the window before, of length 1; NaN where the line drowns.
+    phase_step : float64
+        By how many radians the line's phase differs before and behind a window in which its size changes; NaN
+        where it does not, and where a line among movement cannot be followed.
     line_size, calm_plain : float
         What has to be added to ``line`` for its size over the input range; the median of what is wandered,
         over the noise.
@@ -87,6 +95,7 @@ class Shown:
     acceleration: Floats
     swing: Floats
     turn: Complexes
+    phase_step: Floats
     line_size: float
     calm_plain: float
 
@@ -95,12 +104,14 @@ class Shown:
 class Recorded:
     """What was measured of each window, in volts, ``noise`` of a window's mean, and the input's ``span``.
 
-    ``phasor`` is the line at the electrode, whose size noise alone makes ``line_noise`` at most.
+    ``phasor`` is the line at the electrode, whose size noise alone makes ``line_noise`` at most, ``followed``
+    the same as far as it is known among movement.
     """
 
     level: Floats
     line: Floats
     phasor: Complexes
+    followed: Complexes
     line_noise: float
     residue: Floats
     step: Floats
@@ -139,7 +150,8 @@ def shown_in(recorded: Recorded, wearer: Wearer) -> Shown:
         octaves(np.where(recorded.hidden, np.nan, recorded.step), recorded.span, -20.0),
         nothing if wearer.acceleration is None else octaves(np.nan_to_num(wearer.acceleration), 1.0, -5.6),
         _swing(recorded),
-        _turn(recorded),
+        _turn(recorded.phasor, recorded.line_noise),
+        _phase_step(recorded),
         float(np.log2(floor / recorded.span)),
         calm_plain,
     )
@@ -151,13 +163,42 @@ def _swing(recorded: Recorded) -> Floats:
     return octaves(swing, recorded.line_noise, LEAST_SWING)
 
 
-def _turn(recorded: Recorded) -> Complexes:
-    phasor, turn = recorded.phasor, np.full(len(recorded.phasor), np.nan, np.complex128)
+def _turn(phasor: Complexes, noise: float) -> Complexes:
+    turn = np.full(len(phasor), np.nan, np.complex128)
     size = np.abs(phasor)
-    known = ~np.isnan(size) & (size > ABOVE_LINE_NOISE * recorded.line_noise)
+    known = ~np.isnan(size) & (size > ABOVE_LINE_NOISE * noise)
     both = np.flatnonzero(known[1:] & known[:-1])
     turn[both + 1] = phasor[both + 1] * phasor[both].conj() / (size[both + 1] * size[both])
     return turn
+
+
+def _phase_step(recorded: Recorded) -> Floats:
+    """What a line that is not quite of the assumed frequency turns by the way is taken out."""
+    phasor, noise = recorded.followed, recorded.line_noise
+    n, reach, wide = (
+        len(phasor),
+        round(STEP_REACH_S / recorded.window_s),
+        round(TURN_REACH_S / recorded.window_s),
+    )
+    step = np.full(n, np.nan)
+    if n <= 2 * reach:
+        return step
+    at, turned = np.arange(n), _cumulated(np.nan_to_num(_turn(phasor, noise)))
+    usual = np.angle(turned[np.minimum(at + wide, n)] - turned[np.maximum(at - wide, 0)])
+    steady = phasor * np.exp(-1j * np.cumsum(usual))
+    known = ~np.isnan(steady)
+    sums, number = _cumulated(np.where(known, steady, 0.0)), _cumulated(known)
+    k = at[reach + 1 : n - reach]
+    before = (sums[k - 1] - sums[k - 1 - reach]) / np.maximum(number[k - 1] - number[k - 1 - reach], 1)
+    behind = (sums[k + 1 + reach] - sums[k + 1]) / np.maximum(number[k + 1 + reach] - number[k + 1], 1)
+    smaller, larger = np.sort(np.abs([before, behind]), axis=0)
+    leaps = (smaller > ABOVE_LINE_NOISE * noise) & (larger > 2.0**STEP_OCTAVES * smaller)
+    step[k[leaps]] = np.abs(np.angle(behind * before.conj()))[leaps]
+    return step
+
+
+def _cumulated(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    return np.concatenate(([0], np.cumsum(values)))
 
 
 def _against(bend: Floats, like: Mask, recorded: Recorded, noise: float) -> Floats:

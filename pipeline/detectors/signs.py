@@ -174,7 +174,7 @@ def _shown(
     hidden = ndimage.binary_dilation(railed | np.isnan(level))
     line_noise = max(2 * _noise_peak(tracks, quiet), 1e-12)
     recorded = Recorded(
-        filled(level), np.abs(line), np.where(np.isnan(followed), line, followed), line_noise,
+        filled(level), np.abs(line), np.where(np.isnan(followed), line, followed), followed, line_noise,
         track.residue_rms[:n], track.step_fast[:n], hidden,
         quiet / float(np.sqrt(tracks.n_fast)), track.channel.adc_high - track.channel.adc_low, window_s,
     )  # fmt: skip

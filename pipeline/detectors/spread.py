@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.detectors.beside import Sums, sides
+from pipeline.detectors.beside import Sums, largest, sides
 from pipeline.detectors.signs import Signs
 from pipeline.detectors.stretches import Places, Stretches
 from pipeline.detectors.windows import Floats
@@ -19,7 +19,7 @@ LOW, MIDDLE, HIGH = 0.2, 0.5, 0.8
 ENOUGH, SOME = 5, 4
 """Windows that are needed beside a stretch, and within it."""
 
-REACH_S, WIDE_REACH_S, EDGE_S = 10.0, 20.0, 0.6
+REACH_S, WIDE_REACH_S, EDGE_S, NEAR_S = 10.0, 20.0, 0.6, 1.0
 MOST_LEAP, MOST_JUMP = 3.0, 2.0
 
 LINE_OCTAVES = np.arange(0.0, 14.1, 0.5)
@@ -69,7 +69,7 @@ def spread_of(signs: Signs, stretches: Stretches) -> Told:
         "line_swing_middle": swing.middle - swing.middle_beside,
         "line_swing_range": swing.high - swing.low,
     }
-    return told | _turns(signs, stretches) | _together(signs, stretches)
+    return told | _turns(signs, stretches) | _phase_steps(signs, stretches) | _together(signs, stretches)
 
 
 class _Spread(NamedTuple):
@@ -125,6 +125,17 @@ def _turns(signs: Signs, stretches: Stretches) -> Told:
     return {
         "line_turns": even(stretches.start, stretches.stop, SOME),
         "line_turns_beside": np.fmin(even(first, before, ENOUGH), even(behind, last, ENOUGH)),
+    }
+
+
+def _phase_steps(signs: Signs, stretches: Stretches) -> Told:
+    """How far the line's phase goes as its size changes, in and near a stretch; a lamp leaves it as it is."""
+    step, near = signs.shown.phase_step, signs.n(NEAR_S)
+    start, stop = np.maximum(stretches.start - near, 0), np.minimum(stretches.stop + near, len(signs))
+    most = largest(np.where(np.isnan(step), -np.inf, step), start, stop)
+    return {
+        "line_phase": Sums(step).mean(start, stop),
+        "line_phase_most": np.where(np.isinf(most), np.nan, most),
     }
 
 

@@ -32,12 +32,17 @@ ANSWERED = 2.0
 AT_ONCE = 10_000
 """Stretches that are weighed together."""
 
-AGAIN, AGAIN_ODDS = "again", 8.0
-"""By how much, in odds, an electrode is likelier to have been off that was so at another time: a loose strap
-stays loose (common practice, no source; of the draws it is about as much)."""
+AGAIN, AGAIN_ODDS, ALONE_ODDS = "again", 7.0, 0.7
+"""How many times as likely, in odds, an electrode is to have been off that surely was so at another time, and
+one that was not: a loose strap stays loose (common practice, no source; of the draws it is about as much)."""
+
+STEADY, STEADY_RAD, STEADY_ODDS = "steady", 0.15, -3.0
+"""A line whose phase stays within so much wherever its size changes is a lamp's: an open electrode feeds it
+through other capacitances. It takes these log-odds from a stretch in which no movement falls silent, beyond what
+the trees make of it, which have seen few such lamps; of the draws hardly a loss has it."""
 
 MAYBE_OFF = -1.1
-"""Log-odds from which on another stretch counts as such a time, with its own probability."""
+"""Log-odds from which on another stretch is looked at as such a time."""
 
 MEANINGS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "jumps": (
@@ -66,8 +71,12 @@ MEANINGS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "rails": ("how near it lies to an overload", ("railed", "since_rail", "until_rail")),
     "length": ("how long it lasts, and whether it ends with the recording", ("length", "ends", "long")),
     AGAIN: ("that the electrode was off at another time", (AGAIN,)),
+    STEADY: ("that mains keeps its phase, as with a lamp", (STEADY,)),
 }
 """What witnesses speak of: how that is said, and how their names begin."""
+
+SOME_SILENT = 0.5
+"""Half of the movement that makes silence plain (:mod:`.marks`)."""
 
 MOSTLY_RAILED = 0.75
 """A stretch of which so much stands at a rail is an overload, whatever lies behind it; so is one of which
@@ -183,7 +192,7 @@ def _maybe(signs: Signs, stretches: Stretches, first: int, least: float) -> Iter
     """Those from number `first` on of at least the log-odds `least`."""
     some = stretches.some(np.arange(first, min(first + AT_ONCE, len(stretches))))
     told = witnesses_of(signs, some)[1]
-    total = contact_trees().log_odds_of(_table(told))
+    total = contact_trees().log_odds_of(_table(told)) + _steady(told)
     off_rails_s = (1 - told["railed"]) * (some.stop - some.start) * signs.window_s
     is_told = (total >= least) & (told["railed"] < MOSTLY_RAILED) & (off_rails_s >= SHORTEST_S)
     # What the last edge lasts beyond chatter is a new contact.
@@ -192,18 +201,30 @@ def _maybe(signs: Signs, stretches: Stretches, first: int, least: float) -> Iter
         yield _Likely(int(some.start[k]), int(stop[k]), first + k, float(total[k]))
 
 
+def _steady(told: Mapping[str, Floats]) -> Floats:
+    """What it takes from each stretch that the line keeps its phase."""
+    keeps = (told["line_phase_most"] < STEADY_RAD) & (told["silent"] < SOME_SILENT)
+    return np.where(keeps, STEADY_ODDS, 0.0)
+
+
 def _with_others(maybe: list[_Likely], n: int) -> list[_Likely]:
     """Each with what the likeliest stretch apart from it adds."""
     others = [one for one in maybe if one.log_odds >= MAYBE_OFF]
     others = _unlike_the_rest(_best(others, MAYBE_OFF), n)
-    gains = [math.log1p((AGAIN_ODDS - 1) / (1 + math.exp(-one.log_odds))) for one in others]
+    alone, gains = math.log(ALONE_ODDS), [_again(one) for one in others]
     starts, stops = [one.start for one in others], [one.stop for one in others]
-    before = [0.0, *accumulate(gains, max)]
-    behind = [0.0, *accumulate(gains[::-1], max)][::-1]
+    before = list(accumulate(gains, max, initial=alone))
+    behind = list(accumulate(gains[::-1], max, initial=alone))[::-1]
     return [
         one._replace(again=max(before[bisect_right(stops, one.start)], behind[bisect_left(starts, one.stop)]))
         for one in maybe
     ]
+
+
+def _again(other: _Likely) -> float:
+    """What a stretch adds to another one: little where it is doubtful, since both may look like it alike."""
+    p = 1 / (1 + math.exp(-other.log_odds))
+    return math.log(ALONE_ODDS * (1 - p) + AGAIN_ODDS * p**2)
 
 
 def _told(signs: Signs, stretches: Stretches, picked: list[_Likely]) -> list[Weighed]:
@@ -212,13 +233,14 @@ def _told(signs: Signs, stretches: Stretches, picked: list[_Likely]) -> list[Wei
         return []
     which = np.array([one.which for one in picked], np.int64)
     heard, told = witnesses_of(signs, stretches.some(which))
+    steady = _steady(told)
     return [
         Weighed(
             one.start,
             one.stop,
             {name: float(of[k]) for name, of in heard.witnesses.items()},
             one.all_odds,
-            _gains(values, one.again),
+            _gains(values) | {AGAIN: one.again, STEADY: float(steady[k])},
             float(heard.silence[k]),
             float(heard.step_in[k]),
         )
@@ -226,9 +248,9 @@ def _told(signs: Signs, stretches: Stretches, picked: list[_Likely]) -> list[Wei
     ]
 
 
-def _gains(values: Floats, again: float) -> dict[str, float]:
-    """Log-odds by what they speak of."""
-    gained = dict.fromkeys(MEANINGS, 0.0) | {AGAIN: again}
+def _gains(values: Floats) -> dict[str, float]:
+    """Log-odds of the trees by what they speak of."""
+    gained = dict.fromkeys(MEANINGS, 0.0)
     for name, gain in contact_trees().gains(values).items():
         gained[meaning_of(name)] += gain
     return gained

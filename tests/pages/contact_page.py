@@ -23,7 +23,7 @@ from pipeline.detectors import Evidence, Spans, low_coupling
 from pipeline.detectors.contact_loss import kind_of
 from pipeline.detectors.coupling import Coupling
 from pipeline.detectors.trees import contact_trees
-from pipeline.detectors.weigh import AGAIN, AGAIN_ODDS, MEANINGS, meaning_of
+from pipeline.detectors.weigh import AGAIN_ODDS, ALONE_ODDS, MEANINGS, STEADY_ODDS, STEADY_RAD, meaning_of
 from pipeline.layouts import Channel
 from pipeline.simulate import Activity, Body, Contact, Mains, Scenario, simulate
 from pipeline.simulate.body import Spark, Tied
@@ -210,8 +210,11 @@ def page_of(sayings: dict[str, str]) -> str:
         "gives as its reasons are these steps, added up by what the questions are about. Before any",
         f"question a stretch has log-odds of {trees.beforehand():.1f}. Then a strap that came off once",
         "counts as loose: where the likeliest loss at another time in the recording has the probability p,",
-        f"the odds of this one become 1 + {AGAIN_ODDS - 1:g} p times what they were, which is said as a",
-        "reason, too. Nothing else goes into it. Changes are in",
+        f"the odds of this one become {ALONE_ODDS:g} (1 - p) + {AGAIN_ODDS:g} p² times what they were, which",
+        "is said as a reason, too. And a line that changes its size but, wherever it does, keeps its phase",
+        f"within {STEADY_RAD:g} rad is a lamp's: unless movement falls silent this takes {-STEADY_ODDS:g} from",
+        "the log-odds.",
+        "Nothing else goes into it. Changes are in",
         "octaves (1 is twice as much) against the seconds on either side, jumps against those of",
         "like moments, movement against like movement elsewhere in the recording. A witness that is",
         "missing is a case of its own at each question. Trees in place of a weighted sum, since",
@@ -221,7 +224,7 @@ def page_of(sayings: dict[str, str]) -> str:
         "",
         "| what is asked about | questions | witnesses |", "|---|---|---|",
         *(f"| {text} | {asked[key]} | {', '.join(f'`{name}`' for name in of[key])} |"
-          for key, (text, _) in MEANINGS.items() if key != AGAIN), "",
+          for key, (text, _) in MEANINGS.items() if of[key]), "",
         "## What cannot be told", "",
         "Where mains does not show, or folds among movement or onto half the rate (50 and 64 Hz, 50 Hz mains",
         "at 100 Hz), a loss at rest is nothing but a step of the level, and an electrode that shifts on the",
