@@ -14,6 +14,9 @@ Floats = npt.NDArray[np.float64]
 CHANCE = 1e-6
 """A run counts only when chance repeats alone would make one this long once in a million recordings."""
 
+UNSEEN = 2
+"""Repeats beside a run are held to be so many more than were counted: chance may have left out as many."""
+
 BESIDE_S = 3
 """Windows of a second on either side of a run that tell how often values repeat there by chance."""
 
@@ -174,7 +177,7 @@ def log_chance(
     if livelier is not None:
         rate = rate * livelier
     known = ~np.isnan(rate)
-    p = np.clip(1 - np.where(known, rate, 0.0), 1 / (2 * n_window), 1 - 1e-9)
+    p = np.minimum(1 - np.where(known, rate, 0.0) + UNSEEN / (BESIDE_S * n_window), 1 - 1e-9)
     expected = np.log(np.maximum(pairs.sum() * (1 - p), 1.0)) + (runs.n - 1) * np.log(p)
     return np.asarray(np.where(known, expected, unknown), dtype=np.float64)
 

@@ -38,8 +38,8 @@ one that was not: a loose strap stays loose (common practice, no source; of the 
 
 STEADY, STEADY_RAD, STEADY_ODDS = "steady", 0.15, -3.0
 """A line whose phase stays within so much wherever its size changes is a lamp's: an open electrode feeds it
-through other capacitances. It takes these log-odds from a stretch in which no movement falls silent, beyond what
-the trees make of it, which have seen few such lamps; of the draws hardly a loss has it."""
+through other capacitances. It takes these log-odds from a stretch in which no movement falls silent, beyond
+what the trees make of it, which have seen few such lamps; of the draws hardly a loss has it."""
 
 MAYBE_OFF = -1.1
 """Log-odds from which on another stretch is looked at as such a time."""
