@@ -61,11 +61,12 @@ def _computed(step: str, job: Job, ended: WorkerEnded | None) -> Unnamed:
 def _name(step: str, job: Job, files: Unnamed) -> None:
     """Bring what a step wrote to the disk, and give it its names."""
     with _disk_faults(step, job):
+        named: tuple[Path, ...] = ()
         try:
-            files.name()
+            named = files.name()
         except OSError as error:
             _fall_back(step, job, error)
-        none_of_the_future(job.places.folders, _log(step, job))
+        none_of_the_future(job.places.folders, _log(step, job), *named)
 
 
 def _fall_back(step: str, job: Job, error: Exception) -> None:

@@ -39,7 +39,7 @@ class Unnamed:
         """Take on `aside`, to become `path`."""
         self._files[aside] = path, lasting
 
-    def name(self) -> None:
+    def name(self) -> tuple[Path, ...]:
         """Bring all of them to the disk where that is asked for, then rename them in the order they came."""
         try:
             for aside, (_, lasting) in self._files.items():
@@ -47,6 +47,7 @@ class Unnamed:
                     _to_disk(aside)
             for aside, (path, _) in self._files.items():
                 replaced(aside, path)
+            return tuple(path for path, _ in self._files.values())
         finally:
             self.drop()
 
@@ -120,18 +121,26 @@ def write_text(path: Path, text: str, *, lasting: bool = True) -> None:
         aside.write_text(text, encoding="utf-8", newline="\n")
 
 
-def none_of_the_future(folders: Iterable[Path], latest: Path) -> None:
-    """Have no file in `folders` newer than `latest`, which was just written.
+def none_of_the_future(folders: Iterable[Path], *written: Path) -> None:
+    """Have no file in `folders` newer than the oldest of those that were just `written`.
 
     Where the clock was set back since a file was written, whatever is made from that file would look older
-    than it: the workflow engine would refuse it, or make it again in every run.
+    than it: the workflow engine would refuse it, or make it again in every run. No two files change places.
     """
-    now_ns = latest.stat().st_mtime_ns
+    now_ns = min(path.stat().st_mtime_ns for path in written)
+    before_ns, newer, is_late = now_ns - _COARSEST_NS, list[str](), False
     for folder in folders:
         for entry in os.scandir(folder) if folder.is_dir() else ():
             with suppress(FileNotFoundError):
-                if entry.stat(follow_symlinks=False).st_mtime_ns > now_ns:
-                    os.utime(entry.path, ns=(now_ns - _COARSEST_NS, now_ns - _COARSEST_NS))
+                changed_ns = entry.stat(follow_symlinks=False).st_mtime_ns
+                is_late |= changed_ns > now_ns
+                if changed_ns > before_ns:
+                    newer.append(entry.path)
+    own = {str(path) for path in written}
+    for path in newer if is_late else ():
+        time_ns = now_ns if path in own else before_ns
+        with suppress(FileNotFoundError):
+            os.utime(path, ns=(time_ns, time_ns))
 
 
 def csv_text(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
