@@ -74,7 +74,7 @@ FITTED = (
     Asked(("clean",), range(500, 1700)),
     Asked(("mains",), range(900, 1400)),
 )  # fmt: skip
-"""11,760 recordings; half as many again gave nothing more. Of a short one little is usual; without an
+"""11,760 recordings; half as many again of all kinds gave nothing more. Of a short one little is usual; without an
 accelerometer other witnesses have to do."""
 
 COVERS, WITHIN = 0.55, 0.6
