@@ -74,8 +74,8 @@ FITTED = (
     Asked(("clean",), range(500, 1700)),
     Asked(("mains",), range(900, 1400)),
 )  # fmt: skip
-"""11,760 recordings; half as many again of all kinds gave nothing more. Of a short one little is usual; without an
-accelerometer other witnesses have to do."""
+"""11,760 recordings; half as many again of all kinds gave nothing more. Of a short one little is usual;
+without an accelerometer other witnesses have to do."""
 
 COVERS, WITHIN = 0.55, 0.6
 """A stretch is a loss that covers so much of it, and lies within losses by so much."""
