@@ -74,7 +74,7 @@ class Shown:
     turn : complex128
         By how much the line's phase differs from the window before, of length 1; NaN where the line drowns.
     phase_step : float64
-        By how many radians the line's phase differs before and behind where a window begins, if its size does;
+        By how many radians the line's phase differs before and behind a window's beginning, if its size does;
         NaN where it does not, and where a line among movement cannot be followed.
     line_size, calm_plain : float
         What has to be added to ``line`` for its size over the input range; the median of what is wandered,
