@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.detectors.settling import settling_s
-from pipeline.detectors.signs import Signs, signs_of
+from pipeline.detectors.signs import Signs, peak_of_noise, signs_of
 from pipeline.detectors.stretches import candidates
 from pipeline.detectors.tracks import MOVEMENT_HZ, FieldTrack, Settings, Tracks
 from pipeline.detectors.wearer import quick_seconds
@@ -127,8 +127,7 @@ def measure_coupling(tracks: Tracks, track: FieldTrack, settings: Settings) -> C
     answers = np.nan_to_num(field) > max(settings["low_coupling.response_fraction"] * span, 3 * floor)
     silent = field < quiet
     moving, still, stepping = _moves(tracks, n, settings)
-    # The fit of a line to noise alone gives a peak of about noise * sqrt(pi / n) a line.
-    noise_peak = noise * np.sqrt(np.pi / tracks.n_fast)
+    noise_peak = peak_of_noise(noise, tracks.n_fast)
     visible = bool(np.any(~np.isnan(mains))) and float(np.nanpercentile(mains, 90)) > 3 * noise_peak
     signs = signs_of(tracks, track, settings)
     silence = _mean_per_second(signs, n)

@@ -175,12 +175,8 @@ def _turn(phasor: Complexes, noise: float) -> Complexes:
 def _phase_step(recorded: Recorded) -> Floats:
     """What a line that is not quite of the assumed frequency turns by the way is taken out."""
     phasor, noise = recorded.followed, recorded.line_noise
-    n, reach, wide = (
-        len(phasor),
-        round(STEP_REACH_S / recorded.window_s),
-        round(TURN_REACH_S / recorded.window_s),
-    )
-    step = np.full(n, np.nan)
+    reach, wide = (round(s / recorded.window_s) for s in (STEP_REACH_S, TURN_REACH_S))
+    n, step = len(phasor), np.full(len(phasor), np.nan)
     if n <= 2 * reach:
         return step
     at, turned = np.arange(n), _cumulated(np.nan_to_num(_turn(phasor, noise)))

@@ -138,8 +138,8 @@ def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     railed = track.railed_fast[:n] & (track.n_beyond == 0)
     unmeasured = _unmeasured(tracks, track, n)
     flat = still | unmeasured | (np.nan_to_num(noise) < FLAT * quiet)
-    noise_peak = _noise_peak(tracks, quiet)
-    mains, visible = _mains(track, wearer, railed, flat, noise_peak, window_s)
+    of_noise = peak_of_noise(quiet, tracks.n_fast)
+    mains, visible = _mains(track, wearer, railed, flat, of_noise, window_s)
     level = filled(track.level_fast[:n])
     jump, size = _jumps(track, level, _Sizes(span, quiet, window_s, tracks.sample_hz), wearer, railed)
     line = np.nan_to_num(track.mains_peak[:n]) if track.lines[0].folded_hz < SLOW_LINE_HZ else np.zeros(n)
@@ -155,14 +155,19 @@ def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     driven = railed & (wearer.body | (wearer.acceleration is None))
     return Signs(
         window_s, measured_share, mains, step, jump, size, silence, calm, railed, driven, visible,
-        float(np.log2(max(2 * noise_peak, 1e-12))), plain, tracks.n_fast, tracks.n_slow,
+        float(np.log2(_floor(of_noise))), plain, tracks.n_fast, tracks.n_slow,
         min(track.lines[0].folded_hz, SLOW_LINE_HZ), _shown(tracks, track, wearer, railed, window_s, quiet),
     )  # fmt: skip
 
 
-def _noise_peak(tracks: Tracks, quiet: float) -> float:
-    """Peak of about noise * sqrt(pi / n) a line, as its fit to noise alone gives."""
-    return quiet * float(np.sqrt(np.pi / tracks.n_fast))
+def peak_of_noise(noise: float, n_fast: int) -> float:
+    """Peak that the fit of a line to noise alone gives in a window: about noise * sqrt(pi / n) a line."""
+    return noise * float(np.sqrt(np.pi / n_fast))
+
+
+def _floor(peak_of_noise: float) -> float:
+    """Peak of a line below which nothing is known of it."""
+    return max(2 * peak_of_noise, 1e-12)
 
 
 def _shown(
@@ -172,7 +177,7 @@ def _shown(
     n = len(railed)
     level, line, followed = track.bare_level[:n], track.bare_line[:n], track.line_phasor[:n]
     hidden = ndimage.binary_dilation(railed | np.isnan(level))
-    line_noise = max(2 * _noise_peak(tracks, quiet), 1e-12)
+    line_noise = _floor(peak_of_noise(quiet, tracks.n_fast))
     recorded = Recorded(
         filled(level), np.abs(line), np.where(np.isnan(followed), line, followed), followed, line_noise,
         track.residue_rms[:n], track.step_fast[:n], hidden,
@@ -232,7 +237,7 @@ def _mains(
     visible = plainly or (
         bool(np.any(~np.isnan(peak))) and float(np.nanpercentile(peak, 90)) > VISIBLE * noise_peak
     )
-    return np.log2(np.maximum(peak, max(2 * noise_peak, 1e-12))), visible
+    return np.log2(np.maximum(peak, _floor(noise_peak))), visible
 
 
 def _peak(track: FieldTrack, n: int) -> Floats:

@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.detectors.beside import Sums, largest, sides
+from pipeline.detectors.marks import Told
 from pipeline.detectors.signs import Signs
 from pipeline.detectors.stretches import Places, Stretches
 from pipeline.detectors.windows import Floats
@@ -27,7 +28,8 @@ SIZE_OCTAVES = np.arange(-16.0, 1.1)
 SWING_OCTAVES = np.arange(-6.0, 14.1)
 """Where windows are counted up to, in octaves: in between they are taken to lie evenly."""
 
-Told = dict[str, Floats]
+Within = tuple[Places, Places]
+"""Windows [start, stop) of every stretch, or of one of its sides."""
 
 
 class _Count(NamedTuple):
@@ -52,10 +54,12 @@ class _Count(NamedTuple):
 
 def spread_of(signs: Signs, stretches: Stretches) -> Told:
     """Marks of what some windows show, by name."""
+    first, before, behind, last = sides(signs, stretches, REACH_S)
+    places = ((stretches.start, stretches.stop), (first, before), (behind, last))
     shown = signs.shown
-    line = _Spread.of(signs, stretches, shown.line, LINE_OCTAVES)
-    size = _Spread.of(signs, stretches, shown.size, SIZE_OCTAVES)
-    swing = _Spread.of(signs, stretches, shown.swing, SWING_OCTAVES)
+    line = _Spread.of(shown.line, LINE_OCTAVES, places)
+    size = _Spread.of(shown.size, SIZE_OCTAVES, places)
+    swing = _Spread.of(shown.swing, SWING_OCTAVES, places)
     told = {
         "line_often": line.high - line.middle_beside,
         "line_middle": line.middle - line.middle_beside,
@@ -69,7 +73,7 @@ def spread_of(signs: Signs, stretches: Stretches) -> Told:
         "line_swing_middle": swing.middle - swing.middle_beside,
         "line_swing_range": swing.high - swing.low,
     }
-    return told | _turns(signs, stretches) | _phase_steps(signs, stretches) | _together(signs, stretches)
+    return told | _turns(signs, places) | _phase_steps(signs, stretches) | _together(signs, stretches)
 
 
 class _Spread(NamedTuple):
@@ -84,9 +88,7 @@ class _Spread(NamedTuple):
     highest_beside: Floats
 
     @staticmethod
-    def of(signs: Signs, stretches: Stretches, values: Floats, bounds: Floats) -> "_Spread":
-        first, before, behind, last = sides(signs, stretches, REACH_S)
-        places = ((stretches.start, stretches.stop), (first, before), (behind, last))
+    def of(values: Floats, bounds: Floats, places: tuple[Within, ...]) -> "_Spread":
         within, one, other = _counts(values, bounds, places)
         beside = one.both(other)
         return _Spread(
@@ -100,7 +102,7 @@ class _Spread(NamedTuple):
         )
 
 
-def _counts(values: Floats, bounds: Floats, places: tuple[tuple[Places, Places], ...]) -> list[_Count]:
+def _counts(values: Floats, bounds: Floats, places: tuple[Within, ...]) -> list[_Count]:
     known = ~np.isnan(values)
     number = np.concatenate(([0], np.cumsum(known)))
     up_to = [np.empty((len(start), len(bounds))) for start, _ in places]
@@ -111,7 +113,7 @@ def _counts(values: Floats, bounds: Floats, places: tuple[tuple[Places, Places],
     return [_Count(of, number[stop] - number[start]) for of, (start, stop) in zip(up_to, places, strict=True)]
 
 
-def _turns(signs: Signs, stretches: Stretches) -> Told:
+def _turns(signs: Signs, places: tuple[Within, ...]) -> Told:
     """How evenly the line's phase goes on from window to window, 1 being wholly."""
     turn = signs.shown.turn
     real, imaginary = Sums(turn.real), Sums(turn.imag)
@@ -121,10 +123,10 @@ def _turns(signs: Signs, stretches: Stretches) -> Told:
         start = np.minimum(start + 1, stop)
         return np.asarray(np.hypot(real.mean(start, stop, least), imaginary.mean(start, stop, least)))
 
-    first, before, behind, last = sides(signs, stretches, REACH_S)
+    within, before, behind = places
     return {
-        "line_turns": even(stretches.start, stretches.stop, SOME),
-        "line_turns_beside": np.fmin(even(first, before, ENOUGH), even(behind, last, ENOUGH)),
+        "line_turns": even(*within, SOME),
+        "line_turns_beside": np.fmin(even(*before, ENOUGH), even(*behind, ENOUGH)),
     }
 
 

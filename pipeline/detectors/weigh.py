@@ -115,7 +115,7 @@ class Weighed:
     @property
     def probability(self) -> float:
         """That the electrode was off, 0 to 1."""
-        return 1 / (1 + math.exp(-self.log_odds))
+        return _probability(self.log_odds)
 
     @property
     def comes_and_goes(self) -> bool:
@@ -131,6 +131,10 @@ class Weighed:
         """Which witnesses could not be heard."""
         told = {"mains": "no mains to compare with", "falls_silent": "no movement to compare with"}
         return tuple(text for name, text in told.items() if math.isnan(self.witnesses[name]))
+
+
+def _probability(log_odds: float) -> float:
+    return 1 / (1 + math.exp(-log_odds))
 
 
 def meaning_of(witness: str) -> str:
@@ -223,7 +227,7 @@ def _with_others(maybe: list[_Likely], n: int) -> list[_Likely]:
 
 def _again(other: _Likely) -> float:
     """What a stretch adds to another one: little where it is doubtful, since both may look like it alike."""
-    p = 1 / (1 + math.exp(-other.log_odds))
+    p = _probability(other.log_odds)
     return math.log(ALONE_ODDS * (1 - p) + AGAIN_ODDS * p**2)
 
 
