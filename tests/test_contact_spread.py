@@ -9,8 +9,10 @@ import math
 import numpy as np
 import pytest
 
-from pipeline.detectors.shown import Recorded, _phase_step, _turn
+from pipeline.detectors.beside import Sums
+from pipeline.detectors.shown import Recorded, _phase_step, _turn, shown_in
 from pipeline.detectors.spread import HIGH, LINE_OCTAVES, LOW, MIDDLE, _counts
+from pipeline.detectors.wearer import Wearer
 from pipeline.detectors.weigh import AGAIN_ODDS, ALONE_ODDS, _Likely, _with_others
 
 
@@ -49,14 +51,36 @@ def test_a_lamp_changes_the_size_of_a_line_and_an_open_electrode_its_phase_too(r
     assert math.atan(1 / (2 * math.pi * 50 * 1e9 * 5e-12)) == pytest.approx(0.567, abs=1e-3)
     phasor = np.exp(0.05j * np.arange(200))  # a line 0.04 Hz off
     phasor[100:] *= ratio * np.exp(1j * turns_rad)
-    nothing, no = np.zeros(200), np.zeros(200, bool)
-    step = _phase_step(
-        Recorded(nothing, nothing, phasor, phasor, 0.01, nothing, nothing, no, 1.0, 1.0, window_s=0.2)
-    )
+    step = _phase_step(phasor, 0.01, window_s=0.2)
     known = np.flatnonzero(~np.isnan(step))
     assert known.min() > 90
     assert known.max() < 110
     assert step[known].max() == pytest.approx(turns_rad, abs=0.15)
+
+
+def test_of_a_line_nothing_is_known_at_a_rail_nor_of_one_that_changes_behind_it():
+    """At a rail what is left of a line has a phase of its own."""
+    phasor = np.exp(0.05j * np.arange(200))
+    phasor[100:] *= 4 * np.exp(0.6j)
+    phasor[95:105] = 0.3
+    at_rail = np.zeros(200, bool)
+    at_rail[95:105] = True
+    nothing = np.zeros(200)
+    shown = shown_in(
+        Recorded(nothing, np.abs(phasor), phasor, phasor, 0.01, nothing, nothing, at_rail, 1.0, 1.0, 0.2),
+        Wearer(None, *[np.zeros(200, bool)] * 6),
+    )
+    assert np.isnan(shown.turn[95:106]).all()
+    assert np.isnan(shown.swing[95:106]).all()
+    assert np.angle(shown.turn[1:95]) == pytest.approx(0.05)
+    assert np.isnan(shown.phase_step).all()
+
+
+def test_evenness_of_a_phase_leaves_out_what_is_not_known():
+    phasor = np.exp(0.05j * np.arange(200))
+    phasor[::3] = 0.0
+    sums = Sums(_turn(phasor, 0.01).imag)
+    assert sums.mean(np.array([0]), np.array([200])) == pytest.approx(math.sin(0.05))
 
 
 def test_a_loss_makes_one_at_another_time_likelier_and_none_that_it_overlaps():

@@ -205,9 +205,6 @@ def test_a_burst_of_noise_is_no_mains(record):
     assert n_marked(detected_in(record(Wearing(steps_v=0.01), burst)), "mains") == 0
 
 
-@pytest.mark.xfail(
-    strict=True, reason="of nothing but silence that begins and ends at once it is claimed at 0.74"
-)
 def test_silence_under_plain_mains_that_stays_says_neither(record):
     # One witness is no lost contact; a wearer tied to ground picks up less mains than 1 % of the range.
     detected = detected_in(record(Wearing(mains_v=0.012, silent=((70, 120),))))

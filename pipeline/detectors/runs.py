@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -173,11 +174,13 @@ def log_chance(
     """
     if not len(runs):
         return np.empty(0)
-    rate = np.fmin(*changing_beside(runs, changes, pairs, n_window, runs_change=False))
+    counted = _counted_beside(runs, changes, pairs, n_window, runs_change=False)
+    (before, n_before), (after, n_after) = ((_share(*side), side.n) for side in counted)
+    rate, n_beside = np.fmin(before, after), np.where((before <= after) | np.isnan(after), n_before, n_after)
     if livelier is not None:
         rate = rate * livelier
     known = ~np.isnan(rate)
-    p = np.minimum(1 - np.where(known, rate, 0.0) + UNSEEN / (BESIDE_S * n_window), 1 - 1e-9)
+    p = np.minimum(1 - np.where(known, rate, 0.0) + UNSEEN / np.maximum(n_beside, 1), 1 - 1e-9)
     expected = np.log(np.maximum(pairs.sum() * (1 - p), 1.0)) + (runs.n - 1) * np.log(p)
     return np.asarray(np.where(known, expected, unknown), dtype=np.float64)
 
@@ -190,6 +193,25 @@ def changing_beside(
     The windows in which a run begins and ends count, less what of them is the run's own, unless `runs_change`
     says that the counts are those of another channel.
     """
+    before, after = _counted_beside(runs, changes, pairs, n_window, runs_change)
+    return _share(*before), _share(*after)
+
+
+class _Counted(NamedTuple):
+    """Of one side of each run: samples that change, of how many, and how many are too few."""
+
+    changes: Ints
+    n: Ints
+    least: int
+
+
+def _share(changes: Ints, n: Ints, least: int) -> Floats:
+    return np.where(n >= least, changes / np.maximum(n, 1), np.nan)
+
+
+def _counted_beside(
+    runs: Runs, changes: Ints, pairs: Ints, n_window: int, runs_change: bool
+) -> tuple[_Counted, _Counted]:
     last_window = len(pairs) - 1
     first, last = runs.start // n_window, (runs.stop - 1) // n_window
     own = np.zeros((2, len(runs)), np.int64)
@@ -200,13 +222,11 @@ def changing_beside(
     left = np.maximum(first - BESIDE_S, 0), np.maximum(first + 1 - skip, 0)
     right = np.minimum(last + skip, last_window + 1), np.minimum(last + BESIDE_S, last_window) + 1
     sums = [np.concatenate(([0], np.cumsum(counts))) for counts in (changes, pairs)]
-    shares = []
+    sides = []
     for (low, high), inside in zip((left, right), own, strict=True):
         n_changes, n_pairs = (total[high] - total[low] for total in sums)
-        n_beside = np.maximum(n_pairs - inside, n_changes)
-        enough = n_beside >= max(n_window // 2, 1)
-        shares.append(np.where(enough, n_changes / np.maximum(n_beside, 1), np.nan))
-    return shares[0], shares[1]
+        sides.append(_Counted(n_changes, np.maximum(n_pairs - inside, n_changes), max(n_window // 2, 1)))
+    return sides[0], sides[1]
 
 
 def changing_within(runs: Runs, changes: Ints, pairs: Ints, n_window: int) -> Floats:

@@ -37,6 +37,9 @@ NEAR_S = 0.8
 
 LOWEST = -8.0
 
+UNKNOWN = complex(np.nan, np.nan)
+"""Both parts, since a mean is taken of each."""
+
 LEAST_SWING = -6.0
 ABOVE_LINE_NOISE = 1.2
 """The phase of a line is known where it stands so many times above what noise may make of it."""
@@ -44,6 +47,9 @@ ABOVE_LINE_NOISE = 1.2
 STEP_REACH_S, TURN_REACH_S, STEP_OCTAVES = 1.2, 10.0, 0.5
 """A line's size changes where it differs by so much over so long before and behind; what its phase does all
 along is taken from the second reach."""
+
+STEP_KNOWN = 0.5
+"""Part of that time, before and behind, that has to be known: at a rail nothing is."""
 
 
 @dataclass(frozen=True)
@@ -104,8 +110,8 @@ class Shown:
 class Recorded:
     """What was measured of each window, in volts, ``noise`` of a window's mean, and the input's ``span``.
 
-    ``phasor`` is the line at the electrode, whose size noise alone makes ``line_noise`` at most, ``followed``
-    the same as far as it is known among movement.
+    ``phasor`` is the line as recorded, whose size noise alone makes ``line_noise`` at most, ``followed``
+    the same as far as it is known among movement; nothing is known of either where they are ``hidden``.
     """
 
     level: Floats
@@ -136,6 +142,10 @@ def shown_in(recorded: Recorded, wearer: Wearer) -> Shown:
     least = max(JUMP_NOISE * noise, LEAST_JUMP * recorded.span)
     around = ndimage.percentile_filter(far, 80, max(1, round(AROUND_S / recorded.window_s)) | 1)
     nothing = np.full(len(level), np.nan)
+
+    def seen(phasor: Complexes) -> Complexes:
+        return np.where(recorded.hidden, UNKNOWN, phasor)
+
     return Shown(
         _against(bend, wearer.quick, recorded, noise),
         _against(bend, wearer.moving & ~wearer.quick, recorded, noise),
@@ -149,22 +159,22 @@ def shown_in(recorded: Recorded, wearer: Wearer) -> Shown:
         octaves(np.where(recorded.hidden, np.nan, recorded.residue), recorded.span, -20.0),
         octaves(np.where(recorded.hidden, np.nan, recorded.step), recorded.span, -20.0),
         nothing if wearer.acceleration is None else octaves(np.nan_to_num(wearer.acceleration), 1.0, -5.6),
-        _swing(recorded),
-        _turn(recorded.phasor, recorded.line_noise),
-        _phase_step(recorded),
+        octaves(_swing(seen(recorded.phasor)), recorded.line_noise, LEAST_SWING),
+        _turn(seen(recorded.phasor), recorded.line_noise),
+        _phase_step(seen(recorded.followed), recorded.line_noise, recorded.window_s),
         float(np.log2(floor / recorded.span)),
         calm_plain,
     )
 
 
-def _swing(recorded: Recorded) -> Floats:
-    swing = np.full(len(recorded.phasor), np.nan)
-    swing[1:] = np.abs(np.diff(recorded.phasor))
-    return octaves(swing, recorded.line_noise, LEAST_SWING)
+def _swing(phasor: Complexes) -> Floats:
+    swing = np.full(len(phasor), np.nan)
+    swing[1:] = np.abs(np.diff(phasor))
+    return swing
 
 
 def _turn(phasor: Complexes, noise: float) -> Complexes:
-    turn = np.full(len(phasor), np.nan, np.complex128)
+    turn = np.full(len(phasor), UNKNOWN)
     size = np.abs(phasor)
     known = ~np.isnan(size) & (size > ABOVE_LINE_NOISE * noise)
     both = np.flatnonzero(known[1:] & known[:-1])
@@ -172,10 +182,9 @@ def _turn(phasor: Complexes, noise: float) -> Complexes:
     return turn
 
 
-def _phase_step(recorded: Recorded) -> Floats:
+def _phase_step(phasor: Complexes, noise: float, window_s: float) -> Floats:
     """What a line that is not quite of the assumed frequency turns by the way is taken out."""
-    phasor, noise = recorded.followed, recorded.line_noise
-    reach, wide = (round(s / recorded.window_s) for s in (STEP_REACH_S, TURN_REACH_S))
+    reach, wide = (round(s / window_s) for s in (STEP_REACH_S, TURN_REACH_S))
     n, step = len(phasor), np.full(len(phasor), np.nan)
     if n <= 2 * reach:
         return step
@@ -185,10 +194,12 @@ def _phase_step(recorded: Recorded) -> Floats:
     known = ~np.isnan(steady)
     sums, number = _cumulated(np.where(known, steady, 0.0)), _cumulated(known)
     k = at[reach + 1 : n - reach]
-    before = (sums[k - 1] - sums[k - 1 - reach]) / np.maximum(number[k - 1] - number[k - 1 - reach], 1)
-    behind = (sums[k + 1 + reach] - sums[k + 1]) / np.maximum(number[k + 1 + reach] - number[k + 1], 1)
+    n_before, n_behind = number[k - 1] - number[k - 1 - reach], number[k + 1 + reach] - number[k + 1]
+    before = (sums[k - 1] - sums[k - 1 - reach]) / np.maximum(n_before, 1)
+    behind = (sums[k + 1 + reach] - sums[k + 1]) / np.maximum(n_behind, 1)
     smaller, larger = np.sort(np.abs([before, behind]), axis=0)
     leaps = (smaller > ABOVE_LINE_NOISE * noise) & (larger > 2.0**STEP_OCTAVES * smaller)
+    leaps &= np.minimum(n_before, n_behind) >= STEP_KNOWN * reach
     step[k[leaps]] = np.abs(np.angle(behind * before.conj()))[leaps]
     return step
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from pipeline.detectors.findings import Spans
-from pipeline.detectors.lines import SLOW_LINE_HZ
+from pipeline.detectors.lines import SLOW_LINE_HZ, lowpass_gain
 from pipeline.detectors.runs import CHANCE, log_chance
 from pipeline.detectors.shown import Recorded, Shown, octaves, shown_in
 from pipeline.detectors.tracks import FieldTrack, Settings, Tracks
@@ -175,7 +175,9 @@ def _shown(
 ) -> Shown:
     """What each window shows against like ones."""
     n = len(railed)
-    level, line, followed = track.bare_level[:n], track.bare_line[:n], track.line_phasor[:n]
+    level, line, fundamental = track.bare_level[:n], track.bare_line[:n], track.lines[0]
+    gain = lowpass_gain(track.channel, fundamental.found_hz or fundamental.nominal_hz)
+    followed = track.line_phasor[:n] * gain
     hidden = ndimage.binary_dilation(railed | np.isnan(level))
     line_noise = _floor(peak_of_noise(quiet, tracks.n_fast))
     recorded = Recorded(

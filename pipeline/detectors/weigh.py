@@ -14,6 +14,7 @@ from itertools import accumulate
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.detectors.marks import marks_of
 from pipeline.detectors.signs import Signs
@@ -40,6 +41,12 @@ STEADY, STEADY_RAD, STEADY_ODDS = "steady", 0.15, -3.0
 """A line whose phase stays within so much wherever its size changes is a lamp's: an open electrode feeds it
 through other capacitances. It takes these log-odds from a stretch in which no movement falls silent, beyond
 what the trees make of it, which have seen few such lamps; of the draws hardly a loss has it."""
+
+UNCHANGED, UNCHANGED_ODDS = "unchanged", -1.5
+UNCHANGED_OCTAVES, EVEN_OCTAVES, PLAIN_LINE_OCTAVES, UNCHANGED_JUMP = 0.25, 0.6, 2.0, 0.3
+"""What a plain line takes that stays within so much of itself beside, and as even, without a jump at the
+ends: whatever falls silent then, one witness is no lost contact, and an open electrode is fed another line.
+The trees have seen no such silence; of the draws hardly a loss has it."""
 
 MAYBE_OFF = -1.1
 """Log-odds from which on another stretch is looked at as such a time."""
@@ -72,6 +79,7 @@ MEANINGS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "length": ("how long it lasts, and whether it ends with the recording", ("length", "ends", "long")),
     AGAIN: ("that the electrode was off at another time", (AGAIN,)),
     STEADY: ("that mains keeps its phase, as with a lamp", (STEADY,)),
+    UNCHANGED: ("that plain mains stays as it is", (UNCHANGED,)),
 }
 """What witnesses speak of: how that is said, and how their names begin."""
 
@@ -196,7 +204,7 @@ def _maybe(signs: Signs, stretches: Stretches, first: int, least: float) -> Iter
     """Those from number `first` on of at least the log-odds `least`."""
     some = stretches.some(np.arange(first, min(first + AT_ONCE, len(stretches))))
     told = witnesses_of(signs, some)[1]
-    total = contact_trees().log_odds_of(_table(told)) + _steady(told)
+    total = contact_trees().log_odds_of(_table(told)) + _steady(told) + _unchanged(told)
     off_rails_s = (1 - told["railed"]) * (some.stop - some.start) * signs.window_s
     is_told = (total >= least) & (told["railed"] < MOSTLY_RAILED) & (off_rails_s >= SHORTEST_S)
     # What the last edge lasts beyond chatter is a new contact.
@@ -209,6 +217,17 @@ def _steady(told: Mapping[str, Floats]) -> Floats:
     """What it takes from each stretch that the line keeps its phase."""
     keeps = (told["line_phase_most"] < STEADY_RAD) & (told["silent"] < SOME_SILENT)
     return np.where(keeps, STEADY_ODDS, 0.0)
+
+
+def _unchanged(told: Mapping[str, Floats]) -> Floats:
+    """What it takes from each stretch that the line stays as it is; an unknown side may be as it is, too."""
+
+    def within(name: str, most: float) -> npt.NDArray[np.bool_]:
+        return ~(np.abs(told[name]) >= most)
+
+    stays = within("line_before", UNCHANGED_OCTAVES) & within("line_behind", UNCHANGED_OCTAVES)
+    stays &= (told["line_range"] < EVEN_OCTAVES) & (told["line_plain"] > PLAIN_LINE_OCTAVES)
+    return np.where(stays & ~(told["far_both"] >= UNCHANGED_JUMP), UNCHANGED_ODDS, 0.0)
 
 
 def _with_others(maybe: list[_Likely], n: int) -> list[_Likely]:
@@ -237,14 +256,14 @@ def _told(signs: Signs, stretches: Stretches, picked: list[_Likely]) -> list[Wei
         return []
     which = np.array([one.which for one in picked], np.int64)
     heard, told = witnesses_of(signs, stretches.some(which))
-    steady = _steady(told)
+    steady, unchanged = _steady(told), _unchanged(told)
     return [
         Weighed(
             one.start,
             one.stop,
             {name: float(of[k]) for name, of in heard.witnesses.items()},
             one.all_odds,
-            _gains(values) | {AGAIN: one.again, STEADY: float(steady[k])},
+            _gains(values) | {AGAIN: one.again, STEADY: float(steady[k]), UNCHANGED: float(unchanged[k])},
             float(heard.silence[k]),
             float(heard.step_in[k]),
         )
