@@ -152,7 +152,7 @@ def assert_same(one: Reading | None, other: Reading | None) -> None:
     assert one.dumps == other.dumps
     assert one.notes == other.notes
     for frames, again in zip(one.streams, other.streams, strict=True):
-        for column in vars(frames.table):
+        for column in frames.table.columns:
             assert np.array_equal(getattr(frames.table, column), getattr(again.table, column)), column
         for spool, twin in ((frames.counts, again.counts), (frames.extra, again.extra)):
             assert (spool is None) == (twin is None)

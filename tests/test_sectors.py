@@ -59,7 +59,7 @@ def _same_in_blocks(data: bytes, layout: Layout, frames: Frames, folder: Path) -
     for block_bytes in (1, 100, 1000):
         again = read_bytes(data, layout, folder, block_bytes=block_bytes)
         assert again.dumps == frames.dumps
-        for column in vars(frames.table):
+        for column in frames.table.columns:
             assert np.array_equal(getattr(again.table, column), getattr(frames.table, column))
 
 

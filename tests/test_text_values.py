@@ -135,7 +135,7 @@ def _what(data: bytes, layout: Layout, **more: int) -> list[object]:
         what: list[object] = [reading.dumps, reading.notes]
         for frames in reading.streams:
             what.append(_rows(frames))
-            what += [getattr(frames.table, column).tolist() for column in vars(frames.table)]
+            what += [getattr(frames.table, column).tolist() for column in frames.table.columns]
         return what
 
 

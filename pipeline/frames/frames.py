@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.frames.room import MEMORY, Room
 from pipeline.frames.spool import CountSpool
 from pipeline.layouts import Layout, Stream
 
@@ -26,6 +27,8 @@ class FrameTable:
         ``received`` is the receiver's time stamp, in the unit that its part states.
     first_row, n_samples : int64
         Where its counts stand in the spool: rows [first_row, first_row + n_samples).
+    room : Room
+        Where further columns of as many numbers can go.
     """
 
     dump: npt.NDArray[np.int32]
@@ -36,9 +39,15 @@ class FrameTable:
     received: npt.NDArray[np.int64]
     first_row: npt.NDArray[np.int64]
     n_samples: npt.NDArray[np.int64]
+    room: Room = MEMORY
 
     def __len__(self) -> int:
         return len(self.offset)
+
+    @property
+    def columns(self) -> dict[str, npt.NDArray[np.signedinteger]]:
+        """The arrays by name."""
+        return {name: values for name, values in vars(self).items() if name != "room"}
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from pipeline.frames.checksum import Bytes
 from pipeline.frames.frames import Dump, Frames
 from pipeline.frames.leftover import Ints, Tally
 from pipeline.frames.packing import extra_bytes
+from pipeline.frames.room import Room
 from pipeline.frames.spool import CountSpool
 from pipeline.frames.tables import TableBuilder
 from pipeline.layouts import Frame, Layout, Stream
@@ -38,7 +39,7 @@ class FrameSink:
     streams : sequence of Stream
         Those that it carries, in the layout's order.
     folder : Path
-        Where counts go once they outgrow memory.
+        Where counts and columns go once they outgrow memory.
     n_extra : int
         Bytes of each frame that are kept for the way back, 0 where nothing is.
     """
@@ -46,7 +47,7 @@ class FrameSink:
     def __init__(self, frame: Frame, streams: Sequence[Stream], folder: Path, n_extra: int = 0) -> None:
         self.frame = frame
         self.streams = tuple(streams)
-        self._table = TableBuilder(len(self.streams))
+        self._table = TableBuilder(len(self.streams), Room(folder))
         self._spools = [CountSpool(len(s.channels), counts_dtype(s), folder) for s in self.streams]
         self._extra = CountSpool(n_extra, "u1", folder) if n_extra else None
 

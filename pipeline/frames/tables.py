@@ -1,11 +1,12 @@
 """Collects frames block by block into one table."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.frames.frames import FrameTable
+from pipeline.frames.room import MEMORY, Room, sums_before
 
 Ints = npt.NDArray[np.int64]
 
@@ -17,50 +18,51 @@ _DOUBLED = 1 << 20
 class _Column:
     """Numbers that are added block by block; as long as they are all the same they take no memory.
 
-    Room doubles while it is small, and then grows by a quarter: many separate blocks would be copied once
-    more in the end, and their memory would stay with the process.
+    The column doubles while it is small, and then grows by a quarter: many separate blocks would be copied
+    once more in the end, and their memory would stay with the process.
     """
 
+    room: Room
     dtype: type[np.signedinteger] = np.int64
     n: int = 0
     _same: int | None = None
-    _room: npt.NDArray[np.signedinteger] | None = None
+    _kept: npt.NDArray[np.signedinteger] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
     def add(self, values: Ints) -> None:
         """Add numbers, which fit the type."""
         stop = self.n + len(values)
-        if self._room is None and len(values):
+        if not len(self._kept) and len(values):
             first = int(values[0]) if self._same is None else self._same
             # one number that is only repeated need not be compared again and again
             if bool(np.all((values if values.strides[0] else values[:1]) == first)):
                 self._same, self.n = first, stop
                 return
-            self._room = np.full(max(stop, _LEAST_ROOM), first, dtype=self.dtype)
-        if self._room is not None:
-            if stop > len(self._room):
-                room = np.empty(stop + max(stop // 4, min(stop, _DOUBLED)), dtype=self.dtype)
-                room[: self.n] = self._room[: self.n]
-                self._room = room
-            self._room[self.n : stop] = values
+            self._kept = self.room.copy(np.broadcast_to(self.dtype(first), self.n), max(stop, _LEAST_ROOM))
+        if len(self._kept):
+            if stop > len(self._kept):
+                more = stop + max(stop // 4, min(stop, _DOUBLED))
+                self._kept = self.room.copy(self._kept[: self.n], more)
+            self._kept[self.n : stop] = values
         self.n = stop
 
     def from_(self, first: int) -> Ints:
         """The numbers from that index on."""
-        if self._room is None:
+        if not len(self._kept):
             return np.full(self.n - first, self._same or 0, dtype=np.int64)
-        return self._room[first : self.n].astype(np.int64)
+        return self._kept[first : self.n].astype(np.int64)
 
     def turn(self, first: int, by: int) -> None:
         """Put the first `by` of the numbers from that index on behind the others."""
-        if self._room is not None:
-            self._room[first : self.n] = np.roll(self._room[first : self.n], -by)
+        if len(self._kept):
+            self._kept[first : self.n] = np.roll(self._kept[first : self.n], -by)
 
     def taken(self) -> npt.NDArray[np.signedinteger]:
         """All numbers; nothing can be added any more."""
-        if self._room is None:
+        if not len(self._kept):
             return np.broadcast_to(self.dtype(self._same or 0), self.n)
-        self._room.resize(self.n, refcheck=False)
-        return self._room
+        if self._kept.flags.owndata:
+            self._kept.resize(self.n, refcheck=False)
+        return self._kept[: self.n]
 
 
 class TableBuilder:
@@ -70,13 +72,16 @@ class TableBuilder:
     ----------
     n_streams : int
         Streams that the kind carries: each has its own number of samples in a frame.
+    room : Room
+        Where columns go that outgrow memory.
     """
 
-    def __init__(self, n_streams: int = 1) -> None:
-        self._dump, self._n_bytes = _Column(np.int32), _Column(np.int32)
-        self._offset, self._sequence = _Column(), _Column()
-        self._ticks, self._received = _Column(), _Column()
-        self._n_samples = [_Column() for _ in range(n_streams)]
+    def __init__(self, n_streams: int = 1, room: Room = MEMORY) -> None:
+        self._room = room
+        self._dump, self._n_bytes = _Column(room, np.int32), _Column(room, np.int32)
+        self._offset, self._sequence = _Column(room), _Column(room)
+        self._ticks, self._received = _Column(room), _Column(room)
+        self._n_samples = [_Column(room) for _ in range(n_streams)]
         self._turns = list[tuple[int, int, int]]()
 
     def add(
@@ -130,12 +135,11 @@ class TableBuilder:
         tables = []
         for column in self._n_samples:
             n_samples = column.taken()
-            first_row = np.cumsum(n_samples)
-            first_row -= n_samples
+            first_row = sums_before(n_samples, self._room)
             if self._turns:
                 n_samples = n_samples.copy()
             for first, stop, by in self._turns:
                 for rows in (first_row, n_samples):
                     rows[first:stop] = np.roll(rows[first:stop], -by)
-            tables.append(FrameTable(**shared, first_row=first_row, n_samples=n_samples))
+            tables.append(FrameTable(**shared, first_row=first_row, n_samples=n_samples, room=self._room))
         return tuple(tables)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.frames.room import blocks_of, mapped
 from pipeline.layouts import Layout, Stream
 from pipeline.recording.account import Bytes, Ints
 from pipeline.recording.learning import columns_in, learn, split_line
@@ -31,7 +32,7 @@ class Spelt:
     ----------
     spellings : dict
         Dump index -> how its lines are written.
-    kept : int64, shape (n,)
+    kept : int8, shape (n,)
         1 where a line is written otherwise and was kept, 2 where it is and was not.
     lines : bytes
         Kept lines, end to end.
@@ -40,7 +41,7 @@ class Spelt:
     """
 
     spellings: dict[int, Spelling]
-    kept: Ints
+    kept: npt.NDArray[np.int8]
     lines: bytes
     others: list[bytes]
 
@@ -48,7 +49,7 @@ class Spelt:
         """What is no column and no blob."""
         return {
             "spellings": {str(dump): spelling.facts() for dump, spelling in self.spellings.items()},
-            "spelt_otherwise": int(np.count_nonzero(self.kept)),
+            "spelt_otherwise": sum(int(np.count_nonzero(self.kept[b])) for b in blocks_of(len(self.kept))),
         }
 
 
@@ -67,11 +68,11 @@ def spelt_lines(grid: "Grid", paths: Sequence[Path], most_bytes: int) -> Spelt |
     table, placed, frames = grid.frames.table, grid.placed, grid.frames
     dumps = [_mapped(path) for path in paths]
     spellings = _learnt(grid, dumps)
-    kept, lines, n_kept = np.zeros(len(placed), dtype=np.int64), list[bytes](), 0
+    kept, lines, n_kept = table.room.zeros(len(placed), np.int8), list[bytes](), 0
     n_others = max((sum(f.role == "other" for f in s.fields) for s in spellings.values()), default=0)
     others, n_words = [list[bytes]() for _ in range(n_others)], 0
-    for start in range(0, len(placed), _LINES_AT_ONCE):
-        which = placed[start : start + _LINES_AT_ONCE]
+    for block in blocks_of(len(placed), _LINES_AT_ONCE):
+        start, which = block.start, placed[block]
         values = _values(grid, which)
         for i in _parts(table.dump[which]):
             spelling = spellings[int(table.dump[which[i][0]])]
@@ -96,7 +97,7 @@ def spelt_lines(grid: "Grid", paths: Sequence[Path], most_bytes: int) -> Spelt |
 
 def _mapped(path: Path) -> Bytes:
     there = path.is_file() and path.stat().st_size > 0  # of several dumps, one may be missing
-    return np.memmap(path, np.uint8, "r") if there else np.zeros(0, np.uint8)
+    return mapped(path) if there else np.zeros(0, np.uint8)
 
 
 def _parts(dump: npt.NDArray[np.integer]) -> Iterator[Ints]:
@@ -109,14 +110,31 @@ def _learnt(grid: "Grid", dumps: Sequence[Bytes]) -> dict[int, Spelling]:
     """How each dump writes its lines, by some of them from its beginning to its end."""
     table, layout, stream = grid.frames.table, grid.frames.layout, grid.frames.stream
     spellings, header = dict[int, Spelling](), list[str]()
-    for dump in np.unique(table.dump[grid.placed]).tolist():
+    for dump, some in _some_of_each(grid).items():
         header = _header(stream, layout, dumps[dump][:_HEAD_BYTES].tobytes()) or header
-        mine = grid.placed[table.dump[grid.placed] == dump]
-        some = mine[np.unique(np.linspace(0, len(mine) - 1, _LEARNT_FROM).astype(np.int64))]
         spans = zip(table.offset[some].tolist(), table.n_bytes[some].tolist(), strict=True)
         lines = [dumps[dump][at : at + n].tobytes() for at, n in spans]
         spellings[dump] = learn(layout, columns_in(stream, header), lines)
     return spellings
+
+
+def _some_of_each(grid: "Grid") -> dict[int, Ints]:
+    """Of each dump some of its placed lines, from its beginning to its end."""
+    table, placed = grid.frames.table, grid.placed
+    n_of = np.zeros(len(grid.frames.dumps), dtype=np.int64)
+    for block in blocks_of(len(placed)):
+        n_of += np.bincount(table.dump[placed[block]], minlength=len(n_of))
+    dumps = np.flatnonzero(n_of).tolist()
+    wanted = {i: np.unique(np.linspace(0, n_of[i] - 1, _LEARNT_FROM).astype(np.int64)) for i in dumps}
+    some, n_before = {i: list[Ints]() for i in dumps}, dict.fromkeys(dumps, 0)
+    for block in blocks_of(len(placed)):
+        dump = table.dump[placed[block]]
+        for i in np.unique(dump).tolist():
+            mine = placed[block][dump == i]
+            at = wanted[i] - n_before[i]
+            some[i].append(mine[at[(at >= 0) & (at < len(mine))]])
+            n_before[i] += len(mine)
+    return {i: np.concatenate(lines) for i, lines in some.items()}
 
 
 def _header(stream: Stream, layout: Layout, head: bytes) -> list[str]:

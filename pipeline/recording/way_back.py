@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.layouts import Frame, Layout, Part, Stream
 from pipeline.recording.account import Account, Bytes, Ints, Telling, packed, unpacked
@@ -28,6 +29,9 @@ _FRAMES_AT_ONCE = 1 << 12
 MOST_BYTES = 1 << 24
 """What is kept of frames that are no samples, for each kind. It stands in the file's footer, which whoever
 opens the file reads whole, and which libraries refuse from 100 MB on."""
+
+_Column = Callable[[slice], Ints]
+"""Numbers of some of the placed frames."""
 
 _COUNTERS = ("sequence", "ticks", "received")
 
@@ -64,8 +68,8 @@ def frames_metadata(grid: OfParts, paths: Mapping[str, Path]) -> dict[str, str]:
     told = dict[str, str]()
     for part in grid.parts:
         account = _account(part, paths)
-        text = packed(account) if account else ""
-        if 0 < len(text) <= MOST_BYTES:
+        text = packed(account, MOST_BYTES) if account else ""
+        if text:
             told[_key(part.frames.layout, part.frames.stream.frame)] = text
     return told
 
@@ -73,18 +77,23 @@ def frames_metadata(grid: OfParts, paths: Mapping[str, Path]) -> dict[str, str]:
 def _account(grid: "Grid", paths: Mapping[str, Path]) -> Telling | None:
     """What is known of the frames; None where it is too much to be kept."""
     table, placed, stream = grid.frames.table, grid.placed, grid.frames.stream
-    columns: dict[str, Callable[[], Ints]] = {
-        "dump": lambda: table.dump[placed].astype(np.int64),
-        "n_bytes": lambda: table.n_bytes[placed].astype(np.int64),
-        "skipped": lambda: _beyond_the_last(table.offset[placed], table.n_bytes[placed].astype(np.int64)),
-        "n_rows": lambda: table.n_samples[placed],
-        "lost": lambda: _beyond_the_last(grid.start_row, table.n_samples[placed]),
+
+    def of(column: npt.NDArray[np.integer]) -> _Column:
+        return lambda block: column[placed[block]].astype(np.int64)
+
+    n_bytes, n_rows = of(table.n_bytes), of(table.n_samples)
+    columns: dict[str, _Column] = {
+        "dump": of(table.dump),
+        "n_bytes": n_bytes,
+        "skipped": lambda block: _beyond_the_last(of(table.offset), n_bytes, block),
+        "n_rows": n_rows,
+        "lost": lambda block: _beyond_the_last(lambda rows: grid.start_row[rows], n_rows, block),
     }
     stated = {part.is_ for part in stream.frame.parts}
     counters = {
-        "sequence": lambda: table.sequence[placed],
-        "ticks": lambda: table.ticks[placed],
-        "received": lambda: table.received[placed],
+        "sequence": of(table.sequence),
+        "ticks": of(table.ticks),
+        "received": of(table.received),
     }
     columns |= {name: column for name, column in counters.items() if name in stated}
     extra, blobs = grid.frames.extra, dict[str, bytes]()
@@ -99,14 +108,14 @@ def _account(grid: "Grid", paths: Mapping[str, Path]) -> Telling | None:
         if spelt is None:
             return None
         facts |= spelt.facts()
-        columns["kept"] = lambda: spelt.kept
+        columns["kept"] = lambda block: spelt.kept[block].astype(np.int64)
         blobs |= {"lines": spelt.lines} | {f"other{i}": words for i, words in enumerate(spelt.others)}
     elif grid.frames.layout.framing in ("wav", "edf"):
         files, passed_over = of_files(grid, [paths[dump.name] for dump in grid.frames.dumps], MOST_BYTES)
         if passed_over is None:
             return None
         facts["files"], blobs["passed_over"] = files, passed_over
-    return Telling(facts, columns, blobs)
+    return Telling(facts, len(placed), columns, blobs, table.room)
 
 
 def encode_frames(samples_file: Path, layout: Layout) -> Iterator[FrameBytes]:
@@ -151,10 +160,12 @@ def _key(layout: Layout, frame: Frame) -> str:
     return f"{_KEY}:{layout.name}:{frame.name}"
 
 
-def _beyond_the_last(starts: Ints, sizes: Ints) -> Ints:
+def _beyond_the_last(starts: _Column, sizes: _Column, block: slice) -> Ints:
     """How far each span begins behind the end of the one before it; the first, behind 0."""
-    ends = np.concatenate((np.zeros(1, dtype=np.int64), (starts + sizes)[:-1]))
-    return starts - ends if len(starts) else starts
+    begins = starts(block)
+    before = slice(max(block.start - 1, 0), max(block.stop - 1, 0))
+    ends = starts(before) + sizes(before)
+    return begins - (ends if block.start else np.concatenate((np.zeros(1, dtype=np.int64), ends)))
 
 
 def _starts(beyond: Ints, sizes: Ints) -> Ints:

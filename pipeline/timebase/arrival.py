@@ -4,7 +4,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from pipeline.timebase.sequence import STEPS_AT_ONCE, Bools, Floats, Ints, TickRate, typical_of
+from pipeline.frames.room import AT_ONCE, MEMORY, Room, blocks_of
+from pipeline.timebase.sequence import Bools, Floats, Ints, TickRate, typical_of
 
 _LEAST_FRAMES = 32
 _LEAST_S = 2.0
@@ -12,7 +13,9 @@ _MOST_FRAMES = 1 << 12
 _MOST_KEPT = 1 << 18
 
 
-def without_delays(stamps: Ints, n_samples: Ints, follows: Bools, rate: TickRate, stamp_hz: float) -> Ints:
+def without_delays(
+    stamps: Ints, n_samples: Ints, follows: Bools, rate: TickRate, stamp_hz: float, room: Room = MEMORY
+) -> Ints:
     """Stamps of frames as if each had come as fast as the fastest near it that it hangs together with.
 
     Parameters
@@ -34,13 +37,12 @@ def without_delays(stamps: Ints, n_samples: Ints, follows: Bools, rate: TickRate
     """
     frame = typical_of(n_samples) * rate.per_sample
     n_near = int(max(_LEAST_FRAMES, min(_LEAST_S * stamp_hz / frame, _MOST_FRAMES) if frame > 0 else 0))
-    found = np.empty(len(stamps), dtype=np.int64)
-    for start in range(0, len(stamps), STEPS_AT_ONCE):
-        first = max(start - n_near, 0)
-        stop = min(start + STEPS_AT_ONCE + n_near, len(stamps))
+    found: Ints = room.zeros(len(stamps))
+    for block in blocks_of(len(stamps)):
+        first, stop = max(block.start - n_near, 0), min(block.stop + n_near, len(stamps))
         together = follows[first : stop - 1]
-        piece = _as_the_fastest(stamps[first:stop], n_samples[first:stop], together, rate, n_near)
-        found[start : start + STEPS_AT_ONCE] = piece[start - first :][:STEPS_AT_ONCE]
+        fastest = _as_the_fastest(stamps[first:stop], n_samples[first:stop], together, rate, n_near)
+        found[block] = fastest[block.start - first : block.stop - first]
     return found
 
 
@@ -70,13 +72,13 @@ def fastest_of(n: int, delay: Delay) -> Ints:
     together = -(-n // _MOST_KEPT)
     if together <= 1:
         return np.arange(n)
-    kept, at_once = list[Ints](), STEPS_AT_ONCE // together * together
-    for start in range(0, n, at_once):
-        stop = min(start + at_once, n)
-        padded = np.full(-(-(stop - start) // together) * together, np.inf)
-        padded[: stop - start] = delay(start, stop)
+    kept = list[Ints]()
+    for block in blocks_of(n, AT_ONCE // together * together):
+        n_here = block.stop - block.start
+        padded = np.full(-(-n_here // together) * together, np.inf)
+        padded[:n_here] = delay(block.start, block.stop)
         groups = padded.reshape(-1, together)
-        kept.append(start + np.arange(len(groups)) * together + groups.argmin(axis=1))
+        kept.append(block.start + np.arange(len(groups)) * together + groups.argmin(axis=1))
     return np.concatenate(kept)
 
 

@@ -1,13 +1,15 @@
 """Which place each frame has by its ticks alone, in samples, where the layout has no sequence number."""
 
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
+from pipeline.frames.room import blocks_of, sums_before
 from pipeline.timebase.arrival import exact_place, fastest_of
 from pipeline.timebase.compare import Compare
 from pipeline.timebase.jumps import MAX_MISORDER, Counters
-from pipeline.timebase.runs import Runs
+from pipeline.timebase.runs import Runs, numbered_as, runs_of_segments
 from pipeline.timebase.sequence import Floats, Ints, TickRate
 from pipeline.timebase.skew import lines_under
 from pipeline.timebase.steps import find_steps
@@ -38,20 +40,47 @@ def find_runs_by_ticks(counters: Counters, compare: Compare) -> Runs:
         raise ValueError("placing by ticks needs ticks")
     if counters.arrival:
         return _by_floor(counters, ticks, rate)
-    excess = rate.excess_of_steps(ticks, counters.n_samples[:-1]) / rate.per_sample
-    frame = max(counters.typical, 1.0)
-    slack = 2 / rate.per_sample
+    steps = _Steps(counters, ticks, rate)
     # losses and repeats are whole frames; a share of steps that are neither nothing nor that is jitter
-    off = np.abs(excess - frame * np.rint(excess / frame)) > max(1.01 / rate.per_sample, _TIGHT * frame)
-    if off.sum() > max(_FEW, _JITTERING * len(excess)):
-        return _by_level(counters, excess, frame)
-    return _by_stamp(counters, excess, frame, slack, compare)
+    most, n_off = max(1.01 / rate.per_sample, _TIGHT * steps.frame), 0
+    for block in blocks_of(len(steps)):
+        excess = steps.excess(block)
+        n_off += int(np.count_nonzero(np.abs(excess - steps.frame * np.rint(excess / steps.frame)) > most))
+    if n_off > max(_FEW, _JITTERING * len(steps)):
+        return _by_level(counters, steps)
+    return _by_stamp(counters, steps, compare)
+
+
+@dataclass(frozen=True)
+class _Steps:
+    """From each frame to the next: by how many samples its ticks go on beyond its own."""
+
+    counters: Counters
+    ticks: Ints
+    rate: TickRate
+
+    def __len__(self) -> int:
+        return len(self.ticks) - 1
+
+    @property
+    def frame(self) -> float:
+        """Samples of a frame."""
+        return max(self.counters.typical, 1.0)
+
+    def excess(self, block: slice) -> Floats:
+        """Of some of them."""
+        size = self.counters.n_samples[block]
+        ticks = self.ticks[block.start : block.start + len(size) + 1]
+        return self.rate.excess_of_steps(ticks, size[: len(ticks) - 1]) / self.rate.per_sample
+
+    def loose(self, block: slice) -> Floats:
+        """By how much those steps may be off."""
+        return _LOOSE * self.counters.n_samples[block].astype(np.float64) + 2 / self.rate.per_sample
 
 
 def _by_floor(counters: Counters, stamps: Ints, rate: TickRate) -> Runs:
     """Gaps where a receiver's stamps step forward; where they step back, its clock was set."""
-    inside = np.cumsum(counters.n_samples)
-    inside -= counters.n_samples
+    inside = sums_before(counters.n_samples, counters.room)
     n, per_second = len(stamps), counters.tick_hz / rate.per_sample
 
     def delay(start: int, stop: int) -> Floats:
@@ -64,48 +93,58 @@ def _by_floor(counters: Counters, stamps: Ints, rate: TickRate) -> Runs:
     cuts, _ = find_steps(x, y)
     lines = lines_under([(x[a:b], y[a:b]) for a, b in pairwise([0, *cuts.tolist(), len(x)])])
     steps = np.diff(lines.intercept) if lines is not None else np.zeros(0)
-    run, left, reasons = np.zeros(n, dtype=np.int32), counters.budget * counters.typical, list[str]()
+    run, left, reasons = counters.room.zeros(n, np.int32), counters.budget * counters.typical, list[str]()
     for cut, step_s in zip(cuts.tolist(), steps.tolist(), strict=True):
         at = exact_place(delay, int(kept[cut - 1]), int(kept[cut]), step_s)
         rows = round(max(step_s, 0.0) * per_second)
-        if rows <= min(counters.limit * counters.typical, left):
-            inside[at:] += rows
+        fills = rows <= min(counters.limit * counters.typical, left)
+        for block in blocks_of(n - at):
+            behind = slice(at + block.start, at + block.stop)
+            (inside if fills else run)[behind] += rows if fills else 1
+        if fills:
             left -= rows
         else:
-            run[at:] += 1
             reasons.append("nothing was received for longer than can be filled with lost samples")
-    return Runs(run, inside, np.zeros(n, dtype=bool), reasons)
+    return Runs(run, inside, counters.room.zeros(n, bool), reasons)
 
 
-def _by_level(counters: Counters, excess: Floats, frame: float) -> Runs:
+def _by_level(counters: Counters, steps: _Steps) -> Runs:
     """Gaps and restarts where the stamps' level over eight frames shifts by at least half a frame."""
-    n = len(counters.n_samples)
-    level = np.concatenate((np.zeros(1), np.cumsum(excess)))
-    gap, restart = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=bool)
+    n, frame = len(counters.n_samples), steps.frame
+    level, suspects = counters.room.zeros(n, np.float64), list[Ints]()
+    for block in blocks_of(len(steps)):
+        excess = steps.excess(block)
+        level[block.start + 1 : block.stop + 1] = level[block.start] + np.cumsum(excess)
+        suspects.append(np.flatnonzero(np.abs(excess) > max(frame, 3.0)) + block.start + 1)
+    at, by, reasons = list[int](), list[int](), list[str]()
     left = counters.budget * frame
-    for i in (np.flatnonzero(np.abs(excess) > max(frame, 3.0)) + 1).tolist():
+    for i in np.concatenate(suspects).tolist():
         shift = float(np.median(level[i : i + _WINDOW]) - np.median(level[max(0, i - _WINDOW) : i]))
         rows = round(shift)
-        if shift > max(1.0, frame / 2):
-            gap[i] = rows if rows <= min(counters.limit * frame, left) else 0
-            left -= gap[i]
-            restart[i] = gap[i] == 0
-        elif shift < -MAX_MISORDER * frame:
-            restart[i] = True
-    begin = np.cumsum(counters.n_samples) - counters.n_samples + np.cumsum(gap)
-    reasons = ["the ticks went back, and the frames after agree with the new count"] * int(restart.sum())
-    return Runs(np.cumsum(restart).astype(np.int32), begin, np.zeros(n, dtype=bool), reasons)
+        gap = rows if max(1.0, frame / 2) < shift and rows <= min(counters.limit * frame, left) else 0
+        if gap or shift > max(1.0, frame / 2) or shift < -MAX_MISORDER * frame:
+            at.append(i)
+            by.append(gap)
+            left -= gap
+    begin, run = sums_before(counters.n_samples, counters.room), counters.room.zeros(n, np.int32)
+    reasons = ["the ticks went back, and the frames after agree with the new count"] * by.count(0)
+    added, restarts = np.cumsum([0, *by]), np.cumsum([0, *(not gap for gap in by)])
+    for block in blocks_of(n):
+        which = np.searchsorted(at, np.arange(block.start, block.stop), side="right")
+        begin[block] += added[which]
+        run[block] = restarts[which]
+    return Runs(run, begin, counters.room.zeros(n, bool), reasons)
 
 
-def _by_stamp(counters: Counters, excess: Floats, frame: float, slack: float, compare: Compare) -> Runs:
-    ticks, rate, sizes = counters.ticks, counters.rate, counters.n_samples
-    if ticks is None or rate is None:
-        raise ValueError("placing by ticks needs ticks")
-    n = len(ticks)
-    loose = _LOOSE * sizes[:-1].astype(np.float64) + slack
-    starts = np.concatenate((np.zeros(1, dtype=np.int64), np.flatnonzero(np.abs(excess) > loose) + 1))
+def _by_stamp(counters: Counters, steps: _Steps, compare: Compare) -> Runs:
+    ticks, rate, sizes, frame = steps.ticks, steps.rate, counters.n_samples, steps.frame
+    n, begins = len(ticks), [np.zeros(1, dtype=np.int64)]
+    for block in blocks_of(len(steps)):
+        far = np.abs(steps.excess(block)) > steps.loose(block)
+        begins.append(np.flatnonzero(far) + block.start + 1)
+    starts = np.concatenate(begins)
     lengths = np.diff(np.append(starts, n))
-    inside = np.cumsum(sizes) - sizes
+    inside = sums_before(sizes, counters.room)
     runs, positions, reasons = [0], [0], list[str]()
     head = (0, int(lengths[0]) - 1)
     run, skipped = 0, 0
@@ -113,7 +152,7 @@ def _by_stamp(counters: Counters, excess: Floats, frame: float, slack: float, co
         at, last = head
         gone = float(rate.excess(np.array([ticks[start] - ticks[last]], dtype=np.float64), np.zeros(1))[0])
         rows = _snapped(gone / rate.per_sample, int(sizes[last]), frame)
-        follows = length >= 2 or _leads_on(excess, loose, start, frame)
+        follows = length >= 2 or _leads_on(steps, start)
         base = at + int(inside[last] - inside[starts[at_segment(starts, last)]])
         if 0 < rows <= counters.limit * frame and skipped + rows <= counters.budget * frame:
             skipped += max(rows - int(sizes[last]), 0)
@@ -138,9 +177,11 @@ def _by_stamp(counters: Counters, excess: Floats, frame: float, slack: float, co
         else:
             runs.append(-1)
             positions.append(0)
-    of, first = np.array(runs, dtype=np.int32), np.array(positions, dtype=np.int64)
-    position = np.repeat(first - inside[starts], lengths) + inside
-    return Runs(np.repeat(of, lengths), position, np.repeat(of < 0, lengths), reasons)
+    ahead = np.array(positions, dtype=np.int64) - inside[starts] + starts
+    found = runs_of_segments(list(zip(runs, ahead.tolist(), strict=True)), starts, n, reasons, counters.room)
+    for block in blocks_of(n):
+        found.position[block] += inside[block]
+    return found
 
 
 def at_segment(starts: Ints, frame: int) -> int:
@@ -158,8 +199,11 @@ def _snapped(rows: float, n_last: int, frame: float) -> int:
     return round(rows / frame) * round(frame) if rows <= 0 else round(rows)
 
 
-def _leads_on(excess: Floats, loose: Floats, start: int, frame: float) -> bool:
-    return start < len(excess) and bool(-loose[start] <= excess[start] <= 8 * frame)
+def _leads_on(steps: _Steps, start: int) -> bool:
+    if start >= len(steps):
+        return False
+    here = slice(start, start + 1)
+    return bool(-steps.loose(here)[0] <= steps.excess(here)[0] <= 8 * steps.frame)
 
 
 def _copy(
@@ -172,7 +216,7 @@ def _copy(
     compare: Compare,
 ) -> tuple[int, int] | None:
     """Run and position of a frame that was read before."""
-    for earlier in np.flatnonzero(ticks[:start] == ticks[start])[:8].tolist():
+    for earlier in numbered_as(ticks, start, 0, start)[:8].tolist():
         segment = at_segment(starts, earlier)
         if runs[segment] >= 0 and compare(earlier, start):
             return runs[segment], positions[segment] + int(inside[earlier] - inside[starts[segment]])

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.frames import Frames, FrameTable
+from pipeline.frames.room import n_true
 from pipeline.layouts import Part
 from pipeline.timebase.arrival import without_delays
 from pipeline.timebase.device import is_calendar, ticks_hz
@@ -51,7 +52,7 @@ def make_counters(frames: Frames, with_sequence: bool = True) -> Counters:
     sequence = stream.frame.part("sequence") if with_sequence else None
     typical = typical_of(table.n_samples)
     bits = sequence.wraps_at_bits if sequence else 0
-    unit = _unit_of(table.sequence, bits, int(typical)) if sequence else 1
+    unit = _unit_of(table, bits, int(typical)) if sequence else 1
     ticked = _by_ticks(frames, sequence, unit, typical)
     stamped = _by_stamps(frames, sequence, ticked.unit if ticked else unit, typical)
     unit = stamped.unit if stamped else ticked.unit if ticked else unit
@@ -75,6 +76,7 @@ def make_counters(frames: Frames, with_sequence: bool = True) -> Counters:
         arrival=arrival,
         goes_on=arrival or is_calendar(stream.frame.part("ticks")),
         guide=Guide(stamped.values, stamped.rate.per_sample) if stamped and ticked else None,
+        room=table.room,
     )
 
 
@@ -92,13 +94,13 @@ def _by_stamps(frames: Frames, sequence: Part | None, unit: int, typical: float)
     table, part = frames.table, frames.stream.frame.part("received")
     if part is None or not part.hz or len(table) < 2:
         return None
-    stamps = extend(table.received, part.wraps_at_bits or part.bits)
+    stamps = extend(table.received, part.wraps_at_bits or part.bits, table.room)
     nominal = part.hz / frames.stream.sample_hz
     follows, rate, unit = _rate_of(table, sequence, unit, nominal, stamps, 0)
     if sequence:
-        stamps = without_delays(stamps, table.n_samples, follows, rate, part.hz)
+        stamps = without_delays(stamps, table.n_samples, follows, rate, part.hz, table.room)
         rate = measure_tick_rate(stamps, table.n_samples, follows, rate.per_sample, 0)
-        lasted = float(follows.sum()) * typical * rate.per_sample
+        lasted = n_true(follows) * typical * rate.per_sample
         if lasted < _LONG_S * part.hz and abs(rate.per_sample / nominal - 1) < _NOT_FAR:
             rate = TickRate(nominal, 0)  # delays tell less of the rate than the layout does
     slack = _slack(stamps, table.n_samples, rate, follows, typical, _ARRIVAL_S * part.hz)
@@ -130,7 +132,7 @@ def _rate_of(
 def _follows(table: FrameTable, sequence: Part | None, unit: int) -> Bools:
     if sequence is None:
         return np.broadcast_to(np.bool_(True), max(len(table) - 1, 0))
-    return follows_by(table.sequence, sequence.wraps_at_bits, unit)
+    return follows_by(table.sequence, sequence.wraps_at_bits, unit, table.room)
 
 
 def _slack(
@@ -152,9 +154,9 @@ def _slack(
     return slack if (excess <= 0.45 * frame + slack).mean() > 0.5 else None
 
 
-def _unit_of(sequence: Ints, bits: int, typical: int) -> int:
+def _unit_of(table: FrameTable, bits: int, typical: int) -> int:
     """1 where the sequence counts frames, the samples of a frame where it counts samples."""
-    n = len(sequence) - 1
-    if typical > 1 and n >= _ENOUGH_STEPS and follows_by(sequence, bits, typical).sum() > 0.5 * n:
-        return typical
-    return 1
+    n = len(table) - 1
+    if typical < 2 or n < _ENOUGH_STEPS:
+        return 1
+    return typical if n_true(follows_by(table.sequence, bits, typical, table.room)) > 0.5 * n else 1

@@ -2,10 +2,13 @@
 
 from dataclasses import dataclass
 from itertools import product
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.frames import Frames, FrameTable
+from pipeline.frames.room import Room, blocks_of
 from pipeline.timebase.compare import Compare, comparison
 from pipeline.timebase.device import is_calendar
 from pipeline.timebase.sequence import Ints, signed_difference
@@ -27,7 +30,18 @@ class _Stretch:
 
 def taken(table: FrameTable, order: Ints) -> FrameTable:
     """The frames of a table in another order."""
-    return FrameTable(**{name: values[order] for name, values in vars(table).items()})
+    room = table.room
+    columns = {name: _taken(values, order, room) for name, values in table.columns.items()}
+    return FrameTable(**columns, room=room)
+
+
+def _taken(values: npt.NDArray[Any], order: Ints, room: Room) -> npt.NDArray[Any]:
+    if not values.strides[0]:  # one number for all
+        return values
+    taken_values = room.zeros(len(order), values.dtype)
+    for block in blocks_of(len(order)):
+        taken_values[block] = values[order[block]]
+    return taken_values
 
 
 def order_of_dumps(frames: Frames) -> Ints | None:
@@ -49,13 +63,24 @@ def order_of_dumps(frames: Frames) -> Ints | None:
         order = _by_chain(frames, stretches)
     if order == list(range(len(stretches))):
         return None
-    return np.concatenate([np.arange(stretches[k].start, stretches[k].stop) for k in order])
+    whole, at = table.room.zeros(len(table)), 0
+    for k in order:
+        n = stretches[k].stop - stretches[k].start
+        for block in blocks_of(n):
+            here = np.arange(block.start, block.stop) + stretches[k].start
+            whole[at + block.start : at + block.stop] = here
+        at += n
+    return whole
 
 
 def _stretches(table: FrameTable) -> list[_Stretch]:
     if not len(table):
         return []
-    begins = np.flatnonzero(np.diff(table.dump, prepend=-1) != 0)
+    found = [np.zeros(1, dtype=np.int64)]
+    for block in blocks_of(len(table) - 1):
+        changes = np.diff(table.dump[block.start : block.stop + 1]) != 0
+        found.append(np.flatnonzero(changes) + block.start + 1)
+    begins = np.concatenate(found)
     ends = np.append(begins[1:], len(table))
     return [_Stretch(int(table.dump[a]), a, b) for a, b in zip(begins.tolist(), ends.tolist(), strict=True)]
 

@@ -29,6 +29,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.frames import CountSpool, Frames
+from pipeline.frames.room import blocks_of, n_true
 from pipeline.layouts import Channel
 from pipeline.timebase.sequence import Floats, Ints, TickRate
 
@@ -199,15 +200,15 @@ class Grid:
     @property
     def n_duplicate_frames(self) -> int:
         """Frames that repeat others."""
-        return int(np.count_nonzero(self.duplicate))
+        return n_true(self.duplicate)
 
     def blocks(self, block_rows: int = BLOCK_ROWS) -> Iterator[Block]:
         """Yield (start row, counts, present), the latter two of shape (rows, channels), in order.
 
         Rows of lost samples have ``present`` False and counts 0. Neither array may be written to.
         """
-        for start in range(0, self.n_rows, block_rows):
-            yield start, *self.read(start, min(start + block_rows, self.n_rows))
+        for block in blocks_of(self.n_rows, block_rows):
+            yield block.start, *self.read(block.start, block.stop)
 
     def read(self, start: int, stop: int) -> tuple[Counts, Bools]:
         """Counts and presence of the rows [start, stop), as in a block."""
@@ -280,8 +281,8 @@ class JoinedGrid:
 
     def blocks(self, block_rows: int = BLOCK_ROWS) -> Iterator[Block]:
         """As those of a Grid."""
-        for start in range(0, self.n_rows, block_rows):
-            yield start, *self.read(start, min(start + block_rows, self.n_rows))
+        for block in blocks_of(self.n_rows, block_rows):
+            yield block.start, *self.read(block.start, block.stop)
 
     def read(self, start: int, stop: int) -> tuple[Counts, Bools]:
         """Counts and presence of the rows [start, stop), as in a block."""

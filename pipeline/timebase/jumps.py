@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.frames.room import MEMORY, Room
 from pipeline.timebase.sequence import Ints, TickRate, signed_difference
 
 MAX_DROPOUT = 3000
@@ -36,7 +37,7 @@ class Counters:
     ``unit`` is what the sequence advances by in a frame; ``limit`` the most frames that a jump may skip,
     ``budget`` the most that all jumps together may. ``slack`` is by how many ticks stamps may be off.
     ``arrival`` says that the ticks are a receiver's stamps, ``goes_on`` that they go on while the device is
-    off. ``guide`` tells how often a short counter wrapped.
+    off. ``guide`` tells how often a short counter wrapped. Columns as long go to ``room``.
     """
 
     sequence: Ints
@@ -53,6 +54,7 @@ class Counters:
     arrival: bool = False
     goes_on: bool = False
     guide: Guide | None = None
+    room: Room = MEMORY
 
     def guide_at(self, frame: int) -> float:
         """The guide's number of samples at a frame; 0 where there is none."""

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.frames import Dump, Frames
+from pipeline.frames.room import blocks_of
 from pipeline.timebase.grid import Bools, Grid
 
 
@@ -37,17 +38,19 @@ def settle(streams: Sequence[Settled]) -> tuple[Dump, ...]:
     for stream in streams:
         kinds.setdefault(id(stream.frames.stream.frame), []).append(stream)
     for same in kinds.values():
-        duplicate = np.logical_and.reduce([stream.duplicate for stream in same])
-        absurd = np.logical_and.reduce([stream.absurd for stream in same])
-        _settle_kind(dumps, same[0].frames, duplicate & ~absurd, absurd)
+        _settle_kind(dumps, same)
     return tuple(dumps)
 
 
-def _settle_kind(dumps: list[Dump], frames: Frames, duplicate: Bools, absurd: Bools) -> None:
-    table, n = frames.table, len(dumps)
-    repeated = np.bincount(table.dump[duplicate], weights=table.n_bytes[duplicate], minlength=n)
-    wrong = np.bincount(table.dump[absurd], weights=table.n_bytes[absurd], minlength=n)
-    n_absurd = np.bincount(table.dump[absurd], minlength=n)
+def _settle_kind(dumps: list[Dump], same: Sequence[Settled]) -> None:
+    table, n = same[0].frames.table, len(dumps)
+    repeated, wrong, n_absurd = (np.zeros(n, dtype=np.int64) for _ in range(3))
+    for block in blocks_of(len(table)):
+        duplicate = np.logical_and.reduce([stream.duplicate[block] for stream in same])
+        absurd = np.logical_and.reduce([stream.absurd[block] for stream in same])
+        for which, n_bytes in ((duplicate & ~absurd, repeated), (absurd, wrong)):
+            np.add.at(n_bytes, table.dump[block][which], table.n_bytes[block][which])
+        np.add.at(n_absurd, table.dump[block][absurd], 1)
     for i, dump in enumerate(dumps):
         again, left_out = int(repeated[i]), int(wrong[i])
         ledger = replace(

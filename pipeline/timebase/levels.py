@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.timebase.sequence import STEPS_AT_ONCE, Floats, Ints, TickRate
+from pipeline.frames.room import blocks_of
+from pipeline.timebase.sequence import Floats, Ints, TickRate
 
 NEAR = 5
 """Frames to either side of a suspect by which its jump is measured."""
@@ -92,8 +93,9 @@ def _excess(
     ticks: Ints, placed: Ints, rows: Ints, anew: Ints, rate: TickRate
 ) -> Iterator[tuple[int, Floats]]:
     """Blocks of the ticks between frames beyond those of the rows: entry i is before frame start + 1 + i."""
-    for start in range(0, len(placed) - 1, STEPS_AT_ONCE):
-        frames, row = placed[start : start + STEPS_AT_ONCE + 1], rows[start : start + STEPS_AT_ONCE + 1]
+    for block in blocks_of(len(placed) - 1):
+        start = block.start
+        frames, row = placed[start : block.stop + 1], rows[start : block.stop + 1]
         excess = rate.excess_of_steps(ticks[frames], np.diff(row))
         excess[anew[(anew > start) & (anew < start + len(frames))] - 1 - start] = 0
         yield start, excess

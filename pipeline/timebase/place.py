@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.frames import Frames, FrameTable
+from pipeline.frames.room import Room, blocks_of, n_true, sums_before
 from pipeline.timebase.by_ticks import find_runs_by_ticks
 from pipeline.timebase.clock import nominal_clock, with_clock
 from pipeline.timebase.compare import comparison
@@ -15,7 +16,8 @@ from pipeline.timebase.dump_order import order_of_dumps, taken
 from pipeline.timebase.grid import Bools, Grid, Restart
 from pipeline.timebase.jumps import Counters
 from pipeline.timebase.runs import Runs, find_runs
-from pipeline.timebase.sequence import STEPS_AT_ONCE, Ints, TickRate, typical_of
+from pipeline.timebase.sequence import Ints, TickRate, typical_of
+from pipeline.timebase.sorting import in_order, sorted_parts
 
 _UNBELIEVABLE = 0.5
 _LEAST_SLACK = 2.0
@@ -67,26 +69,31 @@ def _place_in_time(streams: Sequence[Frames]) -> list[Grid]:
     elif counters.ticks is not None:
         runs = find_runs_by_ticks(counters, comparison(lead))
     else:
-        runs = find_in_order(lead.table.n_samples)
-    if runs.absurd.sum() > _UNBELIEVABLE * len(lead.table):
+        runs = find_in_order(lead.table)
+    if n_true(runs.absurd) > _UNBELIEVABLE * len(lead.table):
         note = f"The {what} of most frames contradict each other; frames were placed in the order of arrival."
         notes.append(note)
-        runs, counted = find_in_order(lead.table.n_samples), False
+        runs, counted = find_in_order(lead.table), False
     return make_grids([replace(lead, notes=tuple(notes)), *streams[1:]], runs, counters, counted)
 
 
-def find_in_order(n_samples: Ints) -> Runs:
+def find_in_order(table: FrameTable) -> Runs:
     """One run in the order of arrival, positions in samples."""
-    n, begin = len(n_samples), np.cumsum(n_samples) - n_samples
-    return Runs(np.zeros(n, dtype=np.int32), begin, np.zeros(n, dtype=bool), [])
+    n, room = len(table), table.room
+    return Runs(room.zeros(n, np.int32), sums_before(table.n_samples, room), room.zeros(n, bool), [])
 
 
 def as_listed(grid: Grid, frames: Frames, order: Ints) -> Grid:
     """A grid of frames taken in an `order`, as one of the frames as they were read."""
-    duplicate, absurd = np.zeros(len(order), dtype=bool), np.zeros(len(order), dtype=bool)
-    duplicate[order], absurd[order] = grid.duplicate, grid.absurd
+    room = frames.table.room
+    duplicate, absurd = room.zeros(len(order), bool), room.zeros(len(order), bool)
+    for block in blocks_of(len(order)):
+        duplicate[order[block]], absurd[order[block]] = grid.duplicate[block], grid.absurd[block]
+    placed: Ints = room.zeros(len(grid.placed))
+    for block in blocks_of(len(placed)):
+        placed[block] = order[grid.placed[block]]
     listed = replace(frames, notes=grid.frames.notes)
-    return replace(grid, frames=listed, placed=order[grid.placed], duplicate=duplicate, absurd=absurd)
+    return replace(grid, frames=listed, placed=placed, duplicate=duplicate, absurd=absurd)
 
 
 def make_grids(streams: Sequence[Frames], runs: Runs, counters: Counters, counted: bool) -> list[Grid]:
@@ -105,15 +112,22 @@ def make_grids(streams: Sequence[Frames], runs: Runs, counters: Counters, counte
         ratio = typical / counters.typical
         rate = TickRate(counters.rate.per_sample / ratio, counters.rate.modulus) if counters.rate else None
         own = replace(counters, n_samples=frames.table.n_samples, typical=typical, rate=rate)
-        position = runs.position if counted else np.rint(runs.position * ratio).astype(np.int64)
+        position = runs.position if counted else _scaled(runs.position, ratio, counters.room)
         grids.append(_make_grid(frames, replace(runs, position=position), own, counted))
     return grids
+
+
+def _scaled(position: Ints, ratio: float, room: Room) -> Ints:
+    scaled: Ints = room.zeros(len(position))
+    for block in blocks_of(len(position)):
+        scaled[block] = np.rint(position[block] * ratio).astype(np.int64)
+    return scaled
 
 
 def _make_grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid:
     table = frames.table
     placed, run, position, duplicate, n_late = _ordered(table, runs)
-    begins = np.flatnonzero(np.diff(run, prepend=-1) != 0)
+    begins = _begins(run)
     varies = any(not part.count for part in frames.stream.parts)
     start_row = _start_rows(table, placed, position, begins, counters, counted, varies)
     n_rows = int(start_row[-1] + table.n_samples[placed[-1]]) if len(placed) else 0
@@ -140,34 +154,60 @@ def _make_grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) ->
     )
 
 
+def _begins(run: npt.NDArray[np.int32]) -> Ints:
+    """Where each run begins."""
+    found = [np.zeros(min(len(run), 1), dtype=np.int64)]
+    for block in blocks_of(len(run) - 1):
+        changes = np.diff(run[block.start : block.stop + 1]) != 0
+        found.append(np.flatnonzero(changes) + block.start + 1)
+    return np.concatenate(found)
+
+
 def _ordered(table: FrameTable, runs: Runs) -> tuple[Ints, npt.NDArray[np.int32], Ints, Bools, int]:
     """Index, run and position of the first frame of each place, in order; repeats; how many are late."""
-    usable = ~runs.absurd & (table.n_samples > 0)
-    placed = np.flatnonzero(usable)
-    everything = len(placed) == len(usable)
-    run, position = (runs.run, runs.position) if everything else (runs.run[usable], runs.position[usable])
-    duplicate = np.zeros(len(table), dtype=bool)
-    if _is_in_order(run, position):
+    room = table.room
+    duplicate: Bools = room.zeros(len(table), bool)
+    placed, run, position = _usable(table, runs)
+    if in_order(run, position):
         return placed, run, position, duplicate, 0
-    n_late = _count_late(run, position)
-    order = np.lexsort((position, run))
-    placed, run, position = placed[order], run[order], position[order]
-    repeats = np.zeros(len(placed), dtype=bool)
-    repeats[1:] = (run[1:] == run[:-1]) & (position[1:] == position[:-1])
-    if np.any(repeats):
-        duplicate[placed[repeats]] = True
-        placed, run, position = placed[~repeats], run[~repeats], position[~repeats]
-    return placed, run, position, duplicate, n_late
+    run, position = room.copy(run), room.copy(position)  # those of all may be of several streams
+    n, n_late = 0, 0
+    for part in sorted_parts(run, position):
+        here, own, places = placed[part], run[part], position[part]
+        n_late += _count_late(own, places)
+        order = np.lexsort((places, own))
+        here, own, places = here[order], own[order], places[order]
+        repeats = np.zeros(len(here), dtype=bool)
+        repeats[1:] = (own[1:] == own[:-1]) & (places[1:] == places[:-1])
+        duplicate[here[repeats]] = True
+        left = slice(n, n + len(here) - int(np.count_nonzero(repeats)))
+        placed[left], run[left], position[left] = here[~repeats], own[~repeats], places[~repeats]
+        n = left.stop
+    return placed[:n], run[:n], position[:n], duplicate, n_late
 
 
-def _is_in_order(run: npt.NDArray[np.int32], position: Ints) -> bool:
-    """Whether every frame comes behind the one before it."""
-    for start in range(0, len(run) - 1, STEPS_AT_ONCE):
-        runs, places = run[start : start + STEPS_AT_ONCE + 1], position[start : start + STEPS_AT_ONCE + 1]
-        later = runs[1:] > runs[:-1]
-        if not np.all(later | ((runs[1:] == runs[:-1]) & (places[1:] > places[:-1]))):
-            return False
-    return True
+def _usable(table: FrameTable, runs: Runs) -> tuple[Ints, npt.NDArray[np.int32], Ints]:
+    """Indices, runs and positions of the frames that are not absurd and hold samples."""
+    room, n = table.room, len(table)
+    n_usable = sum(len(_usable_in(table, runs, block)) for block in blocks_of(n))
+    if n_usable == n:
+        placed = room.zeros(n)
+        for block in blocks_of(n):
+            placed[block] = np.arange(block.start, block.stop)
+        return placed, runs.run, runs.position
+    placed, run, position = room.zeros(n_usable), room.zeros(n_usable, np.int32), room.zeros(n_usable)
+    first = 0
+    for block in blocks_of(n):
+        which = _usable_in(table, runs, block)
+        at = slice(first, first + len(which))
+        placed[at], run[at], position[at] = which, runs.run[which], runs.position[which]
+        first = at.stop
+    return placed, run, position
+
+
+def _usable_in(table: FrameTable, runs: Runs, block: slice) -> Ints:
+    usable = ~runs.absurd[block] & (table.n_samples[block] > 0)
+    return np.asarray(np.flatnonzero(usable) + block.start)
 
 
 def _count_late(run: npt.NDArray[np.int32], position: Ints) -> int:
@@ -198,29 +238,30 @@ def _start_rows(
     """
     if not len(placed):
         return np.zeros(0, dtype=np.int64)
-    size = table.n_samples[placed]
+    size, first_size, alike = table.room.zeros(len(placed)), int(table.n_samples[placed[0]]), True
+    for block in blocks_of(len(placed)):
+        size[block] = table.n_samples[placed[block]]
+        alike = alike and bool(np.all(size[block] == first_size))
     lost, n_lost = _gaps(size, position, begins, counted)
     gap = n_lost
     if counted:
         gap = np.rint(n_lost * counters.typical).astype(np.int64)
         exact = counters.slack <= max(counters.per_sample / 2, _LEAST_SLACK)
-        if np.any(size != size[0]) or (varies and exact):
+        if not alike or (varies and exact):
             gap = _gaps_by_ticks(table, placed, lost, gap, n_lost, counters)
         gap = np.maximum(gap, 1)
     size[lost] += gap
-    rows = np.zeros(len(size), dtype=np.int64)
-    np.cumsum(size[:-1], out=rows[1:])
-    return rows
+    return sums_before(size, table.room)
 
 
 def _gaps(size: Ints, position: Ints, begins: Ints, counted: bool) -> tuple[Ints, Ints]:
     """Behind which frames something is lost, and how much: frames where `counted`, else samples."""
     where, much = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.int64)]
-    for start in range(0, len(position) - 1, STEPS_AT_ONCE):
-        piece = position[start : start + STEPS_AT_ONCE + 1]
-        between = np.diff(piece)
-        between -= 1 if counted else size[start : start + len(between)]
-        ends = begins[(begins > start) & (begins < start + len(piece))] - 1 - start
+    for block in blocks_of(len(position) - 1):
+        start, stop = block.start, block.stop
+        between = np.diff(position[start : stop + 1])
+        between -= 1 if counted else size[block]
+        ends = begins[(begins > start) & (begins <= stop)] - 1 - start
         between[ends] = 0
         lost = np.flatnonzero(between > 0)
         where.append(lost + start)
@@ -242,5 +283,5 @@ def _gaps_by_ticks(
     rows = (table.n_samples[here] + gap).astype(np.float64)
     excess = counters.rate.excess(step, rows) / counters.rate.per_sample
     corrected = gap + np.rint(excess).astype(np.int64)
-    most = 2 * int(table.n_samples[placed].max())
+    most = 2 * max(int(table.n_samples[placed[block]].max()) for block in blocks_of(len(placed)))
     return np.where((corrected >= n_lost) & (corrected <= n_lost * most), corrected, gap)

@@ -17,14 +17,16 @@ A receiver's stamps serve as ticks where there are none. They come late by delay
 against a frame that is late by its sequence; and they go on while the device is off, as a calendar's do.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.frames.room import MEMORY, Room, blocks_of, n_true
 from pipeline.timebase.compare import Compare
 from pipeline.timebase.jumps import Counters, Head, confirmed_at, decide, head_at, misorder_of, ticks_for
-from pipeline.timebase.sequence import STEPS_AT_ONCE, Ints, follows_by
+from pipeline.timebase.sequence import Ints, follows_by
 
 _LOOSE = 0.45
 _MAX_COPY_SEARCHES = 256
@@ -77,39 +79,56 @@ def find_runs(counters: Counters, compare: Compare) -> Runs:
     walk = _Walk()
     for start, size in zip(starts.tolist(), sizes.tolist(), strict=True):
         walk.placed.append(_place(counters, walk, start, size, starts, compare))
-    run = np.array([run for run, _ in walk.placed], dtype=np.int32)
-    first = np.array([position for _, position in walk.placed], dtype=np.int64)
-    position = np.repeat(first - starts, sizes)
-    for start in range(0, n, STEPS_AT_ONCE):
-        position[start : start + STEPS_AT_ONCE] += np.arange(start, min(start + STEPS_AT_ONCE, n))
-    runs = Runs(
-        run=np.repeat(run, sizes),
-        position=position,
-        absurd=np.repeat(run < 0, sizes),
-        reasons=walk.reasons,
-    )
+    runs = runs_of_segments(walk.placed, starts, n, walk.reasons, counters.room)
+    for block in blocks_of(n):
+        runs.position[block] += np.arange(block.start, block.stop)
     _drop_lone_beginning(runs)
+    return runs
+
+
+def runs_of_segments(
+    placed: Sequence[tuple[int, int]], starts: Ints, n: int, reasons: list[str], room: Room = MEMORY
+) -> Runs:
+    """Run, and position less index, of `n` frames in segments whose first frames are `placed`."""
+    run = np.array([run for run, _ in placed], dtype=np.int32)
+    ahead = np.array([position for _, position in placed], dtype=np.int64) - starts
+    runs = Runs(room.zeros(n, np.int32), room.zeros(n), room.zeros(n, bool), reasons)
+    for block in blocks_of(n):
+        first = int(np.searchsorted(starts, block.start, side="right")) - 1
+        last = int(np.searchsorted(starts, block.stop, side="left"))
+        edges = np.clip(np.append(starts[first:last], block.stop), block.start, block.stop)
+        segment = np.repeat(np.arange(first, last), np.diff(edges))
+        runs.run[block], runs.position[block] = run[segment], ahead[segment]
+        runs.absurd[block] = runs.run[block] < 0
     return runs
 
 
 def _drop_lone_beginning(runs: Runs) -> None:
     """A first frame that all others contradict was the absurd one."""
-    believed = np.flatnonzero(~runs.absurd)
-    if len(runs.reasons) and len(believed) > 2 and int((runs.run == 0).sum()) == 1:
-        runs.absurd[runs.run == 0] = True
-        runs.run[~runs.absurd] -= 1
+    if not runs.reasons:
+        return
+    n = len(runs.run)
+    first = [np.flatnonzero(runs.run[block] == 0)[:2] + block.start for block in blocks_of(n)]
+    alone = np.concatenate(first)
+    if len(alone) == 1 and n - n_true(runs.absurd) > 2:
+        runs.absurd[alone] = True
+        for block in blocks_of(n):
+            runs.run[block] -= ~runs.absurd[block]
         runs.reasons.pop(0)
 
 
 def _segment_starts(counters: Counters) -> Ints:
-    follows = follows_by(counters.sequence, counters.bits, counters.unit)
-    if counters.ticks is not None and counters.rate is not None:
-        for start in range(0, len(follows), STEPS_AT_ONCE):
-            piece = slice(start, min(start + STEPS_AT_ONCE, len(follows)))
-            size = counters.n_samples[piece]
-            excess = np.abs(counters.rate.excess_of_steps(counters.ticks[start : piece.stop + 1], size))
-            follows[piece] &= excess <= _LOOSE * size * counters.rate.per_sample + counters.slack
-    return np.concatenate((np.zeros(1, dtype=np.int64), np.flatnonzero(~follows) + 1))
+    follows = follows_by(counters.sequence, counters.bits, counters.unit, counters.room)
+    starts = [np.zeros(1, dtype=np.int64)]
+    for block in blocks_of(len(follows)):
+        here = follows[block]
+        if counters.ticks is not None and counters.rate is not None:
+            size = counters.n_samples[block]
+            ticks = counters.ticks[block.start : block.stop + 1]
+            excess = np.abs(counters.rate.excess_of_steps(ticks, size))
+            here = here & (excess <= _LOOSE * size * counters.rate.per_sample + counters.slack)
+        starts.append(np.flatnonzero(~here) + block.start + 1)
+    return np.concatenate(starts)
 
 
 def _place(
@@ -184,8 +203,9 @@ def _stands_there(
             return False
     for later in (at for at in _PROBES if at < size):
         first = 0 if far else max(0, start + later - near)
-        same = counters.sequence[first:start] == counters.sequence[start + later]
-        for earlier in (np.flatnonzero(same)[-_MAX_CANDIDATES:] + first).tolist():
+        for earlier in numbered_as(counters.sequence, start + later, first, start)[
+            -_MAX_CANDIDATES:
+        ].tolist():
             segment = int(np.searchsorted(starts, earlier, side="right")) - 1
             run, place = walk.placed[segment]
             if (run, place + earlier - int(starts[segment])) == (walk.run, position + later):
@@ -215,10 +235,10 @@ def _copy_of(
             return None
         walk.n_searches += 1
         frame = start + later
-        same = counters.sequence[:start] == counters.sequence[frame]
+        same = numbered_as(counters.sequence, frame, 0, start)
         if counters.ticks is not None and not counters.arrival:
-            same &= counters.ticks[:start] == counters.ticks[frame]
-        for earlier in np.flatnonzero(same)[:_MAX_CANDIDATES].tolist():
+            same = same[counters.ticks[same] == counters.ticks[frame]]
+        for earlier in same[:_MAX_CANDIDATES].tolist():
             segment = int(np.searchsorted(starts, earlier, side="right")) - 1
             run, position = walk.placed[segment]
             if run >= 0 and _same_frames(compare, earlier, frame, min(size - later, start - earlier)):
@@ -228,6 +248,15 @@ def _copy_of(
                     _advance(counters, walk, start, size, position, None)
                 return run, position
     return None
+
+
+def numbered_as(counter: Ints, frame: int, start: int, stop: int) -> Ints:
+    """Which of the frames [start, stop) have the number of `frame`."""
+    found = [np.zeros(0, dtype=np.int64)]
+    for block in blocks_of(stop - start):
+        here = counter[start + block.start : start + block.stop]
+        found.append(np.flatnonzero(here == counter[frame]) + start + block.start)
+    return np.concatenate(found)
 
 
 def _same_frames(compare: Compare, earlier: int, later: int, most: int) -> bool:

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.frames.room import MEMORY, Room, blocks_of
+
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
-
-STEPS_AT_ONCE = 1 << 18
-"""Frames looked at together where all are: few enough to need little memory."""
 
 _ENOUGH_STEPS = 8
 _TOGETHER = 64
@@ -32,25 +31,25 @@ def signed_difference(new: Ints, old: Ints, bits: int) -> Ints:
     return np.asarray(((new - old + half) & ((1 << bits) - 1)) - half)
 
 
-def follows_by(counter: Ints, bits: int, step: int) -> Bools:
-    """Whether each value is `step` behind the one before it, shape (n - 1,); needs little memory."""
-    found = np.empty(max(len(counter) - 1, 0), dtype=bool)
-    for start in range(0, len(found), STEPS_AT_ONCE):
-        piece = counter[start : start + STEPS_AT_ONCE + 1]
-        found[start : start + STEPS_AT_ONCE] = signed_difference(piece[1:], piece[:-1], bits) == step
+def follows_by(counter: Ints, bits: int, step: int, room: Room = MEMORY) -> Bools:
+    """Whether each value is `step` behind the one before it, shape (n - 1,)."""
+    found: Bools = room.zeros(max(len(counter) - 1, 0), bool)
+    for block in blocks_of(len(found)):
+        values = counter[block.start : block.stop + 1]
+        found[block] = signed_difference(values[1:], values[:-1], bits) == step
     return found
 
 
-def extend(counter: Ints, bits: int) -> Ints:
+def extend(counter: Ints, bits: int, room: Room = MEMORY) -> Ints:
     """Counter values with their wraps undone, beginning at the first value as it was read."""
     if not 0 < bits < 63 or not len(counter):
         return counter
-    extended = np.empty(len(counter), dtype=np.int64)
+    extended: Ints = room.zeros(len(counter))
     extended[0] = counter[0]
-    for start in range(0, len(counter) - 1, STEPS_AT_ONCE):
-        piece = counter[start : start + STEPS_AT_ONCE + 1]
-        steps = signed_difference(piece[1:], piece[:-1], bits)
-        extended[start + 1 : start + len(piece)] = extended[start] + np.cumsum(steps)
+    for block in blocks_of(len(counter) - 1):
+        values = counter[block.start : block.stop + 1]
+        steps = signed_difference(values[1:], values[:-1], bits)
+        extended[block.start + 1 : block.stop + 1] = extended[block.start] + np.cumsum(steps)
     return extended
 
 
@@ -86,13 +85,12 @@ class TickRate:
         """Ticks that a difference has beyond those of `n_samples`, up to whole wraps."""
         return wrapped(difference - n_samples * self.per_sample, self.modulus)
 
-    def excess_of_steps(self, ticks: Ints, n_samples: Ints) -> Floats:
-        """:meth:`excess` between neighbours of `ticks`, for `n_samples` between them; needs little memory."""
-        excess = np.empty(len(n_samples))
-        for start in range(0, len(excess), STEPS_AT_ONCE):
-            stop = min(start + STEPS_AT_ONCE, len(excess))
-            steps = np.diff(ticks[start : stop + 1]).astype(np.float64)
-            excess[start:stop] = self.excess(steps, n_samples[start:stop].astype(np.float64))
+    def excess_of_steps(self, ticks: Ints, n_samples: Ints, room: Room = MEMORY) -> Floats:
+        """:meth:`excess` between neighbours of `ticks`, for `n_samples` between them."""
+        excess: Floats = room.zeros(len(n_samples), np.float64)
+        for block in blocks_of(len(excess)):
+            steps = np.diff(ticks[block.start : block.stop + 1]).astype(np.float64)
+            excess[block] = self.excess(steps, n_samples[block].astype(np.float64))
         return excess
 
 

@@ -6,10 +6,11 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.frames import FrameTable
+from pipeline.frames.room import blocks_of
 from pipeline.timebase.arrival import exact_place, fastest_of
 from pipeline.timebase.device import DeviceTime
 from pipeline.timebase.grid import Grid
-from pipeline.timebase.sequence import STEPS_AT_ONCE, Floats, Ints, extend
+from pipeline.timebase.sequence import Floats, Ints, extend
 from pipeline.timebase.skew import interarrival_jitter
 
 _N_PIECES = 4096
@@ -62,8 +63,8 @@ def stamps_of(grid: Grid) -> Stamps | None:
     part, table, placed = grid.frames.stream.frame.part("received"), grid.frames.table, grid.placed
     if part is None or not part.hz or len(placed) < 2:
         return None
-    stamps = extend(table.received, part.wraps_at_bits or part.bits)
-    if int(stamps.min()) == int(stamps.max()):
+    stamps = extend(table.received, part.wraps_at_bits or part.bits, table.room)
+    if all(bool(np.all(stamps[block] == stamps[0])) for block in blocks_of(len(stamps))):
         return None
     return Stamps(placed, grid.start_row, table, stamps, part.hz, part.epoch_s)
 
@@ -142,14 +143,12 @@ def jitter_of(device: DeviceTime, stamps: Stamps, slope: float) -> float:
     """Median of RFC 3550's running estimate over the frames in the order of their arrival, in seconds."""
     m = len(stamps.placed)
     in_order = all(
-        bool(np.all(np.diff(stamps.placed[start : start + STEPS_AT_ONCE + 1]) > 0))
-        for start in range(0, m, STEPS_AT_ONCE)
+        bool(np.all(np.diff(stamps.placed[block.start : block.stop + 1]) > 0)) for block in blocks_of(m - 1)
     )
     order = None if in_order else np.argsort(stamps.placed, kind="stable")
     found, last, estimate = list[Floats](), np.zeros(0), 0.0
-    for start in range(0, m, STEPS_AT_ONCE):
-        stop = min(start + STEPS_AT_ONCE, m)
-        places = slice(start, stop) if order is None else order[start:stop]
+    for block in blocks_of(m):
+        places = block if order is None else order[block]
         transit = stamps.second(places) - slope * device.at(stamps.last_row(places))
         jitter = interarrival_jitter(np.concatenate((last, transit)), estimate)[len(last) :]
         last, estimate = transit[-1:], float(jitter[-1])

@@ -1,0 +1,115 @@
+"""Room for long columns of numbers: memory for short ones, a temporary file for the others.
+
+A day of text has twenty million lines, and a dozen numbers are known of each. Columns in a file are mapped
+and look like any array; what was touched of them leaves memory with each block of :func:`blocks_of`.
+"""
+
+import mmap
+import os
+import tempfile
+import weakref
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+import numpy.typing as npt
+
+AT_ONCE = 1 << 18
+"""Frames looked at together where all are: few enough to need little memory."""
+
+IN_MEMORY_BYTES = 1 << 23
+"""Columns up to this size stay in memory."""
+
+Ints = npt.NDArray[np.int64]
+
+_mapped: "weakref.WeakSet[mmap.mmap]" = weakref.WeakSet()
+_ZEROS_AT_ONCE = 1 << 20
+
+
+@dataclass(frozen=True)
+class Room:
+    """Where columns go that outgrow memory: an existing folder; all stay in memory where there is none."""
+
+    folder: Path | None = None
+
+    def zeros(self, n: int, dtype: npt.DTypeLike = np.int64) -> npt.NDArray[Any]:
+        """A new column of zeros.
+
+        Raises
+        ------
+        OSError
+            Where the disk has no room for it; nothing can fail later.
+        """
+        n_bytes = n * np.dtype(dtype).itemsize
+        if self.folder is None or n_bytes <= IN_MEMORY_BYTES:
+            return np.zeros(n, dtype)
+        with tempfile.TemporaryFile(dir=self.folder) as file:
+            _reserve(file, n_bytes)
+            mapped = mmap.mmap(file.fileno(), n_bytes)
+        _mapped.add(mapped)
+        return np.frombuffer(mapped, dtype)
+
+    def copy(self, values: npt.NDArray[Any], n: int | None = None) -> npt.NDArray[Any]:
+        """A column that begins with these values, of as many or of `n`."""
+        column = self.zeros(len(values) if n is None else n, values.dtype)
+        for block in blocks_of(len(values)):
+            column[block] = values[block]
+        return column
+
+
+MEMORY = Room()
+"""Columns of any length in memory."""
+
+
+def _reserve(file: BinaryIO, n_bytes: int) -> None:
+    """Have the disk set so much aside: where it is full, a mapped page that cannot be written kills."""
+    if hasattr(os, "posix_fallocate"):
+        os.posix_fallocate(file.fileno(), 0, n_bytes)
+        return
+    zeros = bytes(_ZEROS_AT_ONCE)
+    for start in range(0, n_bytes, _ZEROS_AT_ONCE):
+        file.write(zeros[: n_bytes - start])
+    file.flush()
+
+
+def mapped(path: Path) -> npt.NDArray[np.uint8]:
+    """The bytes of a file, to be read only; of an empty file, none."""
+    if not path.stat().st_size:
+        return np.zeros(0, np.uint8)
+    with path.open("rb") as file:
+        found = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
+    _mapped.add(found)
+    return np.frombuffer(found, np.uint8)
+
+
+def let_go() -> None:
+    """Take what was touched of mapped columns out of memory; their files keep it."""
+    if hasattr(mmap, "MADV_DONTNEED"):
+        for column in tuple(_mapped):
+            column.madvise(mmap.MADV_DONTNEED)
+
+
+def blocks_of(n: int, at_once: int | None = None) -> Iterator[slice]:
+    """Stretches of `n` things, one after the other, as many as are looked at together."""
+    at_once = at_once or AT_ONCE
+    for start in range(0, n, at_once):
+        yield slice(start, min(start + at_once, n))
+        if n > at_once:
+            let_go()
+
+
+def n_true(mask: npt.NDArray[np.bool_]) -> int:
+    """How often a mask of any length is true."""
+    return sum(int(np.count_nonzero(mask[block])) for block in blocks_of(len(mask)))
+
+
+def sums_before(sizes: npt.NDArray[np.integer], room: Room = MEMORY) -> Ints:
+    """For each size the sum of all before it."""
+    sums, reached = room.zeros(len(sizes)), 0
+    for block in blocks_of(len(sizes)):
+        ends = reached + np.cumsum(sizes[block], dtype=np.int64)
+        sums[block] = ends - sizes[block]
+        reached = int(ends[-1])
+    return sums
