@@ -162,7 +162,9 @@ def test_frames_have_the_same_places_whatever_is_looked_at_together(
             except Unreadable as error:
                 placed.append(str(error))
                 continue
-            told = [frames_metadata(grid, {"dumps/part0.dump": folder / "part0.dump"}) for grid in grids.grids]
+            told = [
+                frames_metadata(grid, {"dumps/part0.dump": folder / "part0.dump"}) for grid in grids.grids
+            ]
             placed.append((grids, settle(grids.settled), told))
     if isinstance(placed[0], str):
         assert placed[0] == placed[1]

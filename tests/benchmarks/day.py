@@ -1,7 +1,7 @@
 """How much memory each step takes for a recording of 24 hours, each in a process of its own.
 
-``python tests/benchmarks/day.py [--hours 24]``. 4 channels at 250 Hz in 16 bits, invented. Peak resident
-memory is what the kernel reports of each child when it ends (``ru_maxrss``), libraries included.
+``python tests/benchmarks/day.py [--hours 24] [--framing text]``. 4 channels at 250 Hz in 16 bits, invented.
+Peak resident memory is what the kernel reports of each child when it ends (``ru_maxrss``), libraries included.
 """
 
 import argparse
@@ -42,11 +42,16 @@ def peak_of(study: Path, results: Path, step: str) -> tuple[float, float, str]:
 def main() -> None:
     parser = argparse.ArgumentParser(description="Peak memory of a day")
     parser.add_argument("--hours", type=float, default=24.0)
-    hours = parser.parse_args().hours
+    parser.add_argument("--framing", choices=invented.FRAMINGS, default="sync")
+    given = parser.parse_args()
+    hours = given.hours
     with tempfile.TemporaryDirectory() as name:
         study, results = Path(name) / "study", Path(name) / "results"
-        dump = invented.write_study(study, hours)
-        print(f"{hours:g} h, {len(invented.CHANNELS)} channels at {invented.SAMPLE_HZ} Hz, 16 bits: ", end="")
+        dump = invented.write_study(study, hours, given.framing)
+        print(
+            f"{given.framing}, {hours:g} h, {len(invented.CHANNELS)} channels at {invented.SAMPLE_HZ} Hz, 16 bits: ",
+            end="",
+        )
         print(f"{dump.stat().st_size / 1e6:.0f} MB; peak memory, at most {BAR_MB:g} MB\n")
         for step in STEPS:
             peak_mb, cpu_s, said = peak_of(study, results, step)

@@ -92,20 +92,18 @@ def layout_text(framing: str = "sync") -> str:
     )
 
 
-def write_study(folder: Path, hours: float) -> Path:
+def write_study(folder: Path, hours: float, framing: str = "sync") -> Path:
     """A study of one session in which somebody wedges clay and carries boards; return its dump."""
     for name in ("layouts", "dumps"):
         (folder / name).mkdir(parents=True)
     (folder / "study.toml").write_text('title = "Pottery workshop (invented)"\nmains_hz = 50\n')
-    (folder / "layouts" / "strap.toml").write_text(layout_text())
+    (folder / "layouts" / "strap.toml").write_text(layout_text(framing))
     (folder / "sessions.csv").write_text(
         "session,participant,site,device,layout,dumps,started_at\n"
         "throwing,P01,throwing-room,strap-1,strap,dumps/throwing.bin,2026-03-02T09:30:00+00:00\n"
     )
     dump = folder / "dumps" / "throwing.bin"
-    with dump.open("wb") as file:
-        for block in blocks(round(hours * 3600 * SAMPLE_HZ / PER_FRAME)):
-            file.write(block.tobytes())
+    write_dump(dump, framing, hours)
     return dump
 
 
