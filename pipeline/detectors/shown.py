@@ -105,6 +105,11 @@ class Shown:
     line_size: float
     calm_plain: float
 
+    @property
+    def is_felt(self) -> bool:
+        """Whether an accelerometer says what the wearer does."""
+        return not bool(np.isnan(self.acceleration).all())
+
 
 @dataclass(frozen=True)
 class Recorded:

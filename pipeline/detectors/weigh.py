@@ -40,13 +40,16 @@ one that was not: a loose strap stays loose (common practice, no source; of the 
 STEADY, STEADY_RAD, STEADY_ODDS = "steady", 0.15, -3.0
 """A line whose phase stays within so much wherever its size changes is a lamp's: an open electrode feeds it
 through other capacitances. It takes these log-odds from a stretch in which no movement falls silent, beyond
-what the trees make of it, which have seen few such lamps; of the draws hardly a loss has it."""
+what the trees make of it, which have seen few such lamps; of the draws few losses have it."""
+
+STEADY_UNFELT_ODDS = -1.5
+"""The same without an accelerometer: nothing can be seen to fall silent, and more losses would be missed."""
 
 UNCHANGED, UNCHANGED_ODDS = "unchanged", -1.5
 UNCHANGED_OCTAVES, EVEN_OCTAVES, PLAIN_LINE_OCTAVES, UNCHANGED_JUMP = 0.25, 0.6, 2.0, 0.3
 """What a plain line takes that stays within so much of itself beside, and as even, without a jump at the
 ends: whatever falls silent then, one witness is no lost contact, and an open electrode is fed another line.
-The trees have seen no such silence; of the draws hardly a loss has it."""
+The trees have seen no such silence; of the draws one loss in two hundred has it."""
 
 MAYBE_OFF = -1.1
 """Log-odds from which on another stretch is looked at as such a time."""
@@ -204,7 +207,7 @@ def _maybe(signs: Signs, stretches: Stretches, first: int, least: float) -> Iter
     """Those from number `first` on of at least the log-odds `least`."""
     some = stretches.some(np.arange(first, min(first + AT_ONCE, len(stretches))))
     told = witnesses_of(signs, some)[1]
-    total = contact_trees().log_odds_of(_table(told)) + _steady(told) + _unchanged(told)
+    total = contact_trees().log_odds_of(_table(told)) + _steady(signs, told) + _unchanged(told)
     off_rails_s = (1 - told["railed"]) * (some.stop - some.start) * signs.window_s
     is_told = (total >= least) & (told["railed"] < MOSTLY_RAILED) & (off_rails_s >= SHORTEST_S)
     # What the last edge lasts beyond chatter is a new contact.
@@ -213,10 +216,10 @@ def _maybe(signs: Signs, stretches: Stretches, first: int, least: float) -> Iter
         yield _Likely(int(some.start[k]), int(stop[k]), first + k, float(total[k]))
 
 
-def _steady(told: Mapping[str, Floats]) -> Floats:
+def _steady(signs: Signs, told: Mapping[str, Floats]) -> Floats:
     """What it takes from each stretch that the line keeps its phase."""
     keeps = (told["line_phase_most"] < STEADY_RAD) & (told["silent"] < SOME_SILENT)
-    return np.where(keeps, STEADY_ODDS, 0.0)
+    return np.where(keeps, STEADY_ODDS if signs.shown.is_felt else STEADY_UNFELT_ODDS, 0.0)
 
 
 def _unchanged(told: Mapping[str, Floats]) -> Floats:
@@ -256,7 +259,7 @@ def _told(signs: Signs, stretches: Stretches, picked: list[_Likely]) -> list[Wei
         return []
     which = np.array([one.which for one in picked], np.int64)
     heard, told = witnesses_of(signs, stretches.some(which))
-    steady, unchanged = _steady(told), _unchanged(told)
+    steady, unchanged = _steady(signs, told), _unchanged(told)
     return [
         Weighed(
             one.start,

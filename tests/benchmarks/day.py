@@ -1,7 +1,7 @@
 """How much memory each step takes for a recording of 24 hours, each in a process of its own.
 
 ``python tests/benchmarks/day.py [--hours 24] [--framing text]``. 4 channels at 250 Hz in 16 bits, invented.
-Peak resident memory is what the kernel reports of each child when it ends (``ru_maxrss``), libraries included.
+Peak resident memory is what the kernel reports of each child when it ends (``ru_maxrss``), libraries and all.
 """
 
 import argparse
@@ -49,10 +49,10 @@ def main() -> None:
         study, results = Path(name) / "study", Path(name) / "results"
         dump = invented.write_study(study, hours, given.framing)
         print(
-            f"{given.framing}, {hours:g} h, {len(invented.CHANNELS)} channels at {invented.SAMPLE_HZ} Hz, 16 bits: ",
+            f"{given.framing}, {hours:g} h, {len(invented.CHANNELS)} channels at {invented.SAMPLE_HZ} Hz, ",
             end="",
         )
-        print(f"{dump.stat().st_size / 1e6:.0f} MB; peak memory, at most {BAR_MB:g} MB\n")
+        print(f"16 bits: {dump.stat().st_size / 1e6:.0f} MB; peak memory, at most {BAR_MB:g} MB\n")
         for step in STEPS:
             peak_mb, cpu_s, said = peak_of(study, results, step)
             bar = "met" if peak_mb <= BAR_MB else "NOT met"
