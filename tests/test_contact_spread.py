@@ -10,17 +10,22 @@ import numpy as np
 import pytest
 
 from pipeline.detectors.beside import Sums
+from pipeline.detectors.innocent import (
+    GROUNDED,
+    GROUNDED_ODDS,
+    STEADY,
+    STEADY_ODDS,
+    UNCHANGED,
+    UNCHANGED_ODDS,
+    innocent_of,
+)
 from pipeline.detectors.shown import Recorded, _phase_step, _turn, shown_in
 from pipeline.detectors.spread import HIGH, LINE_OCTAVES, LOW, MIDDLE, _counts
 from pipeline.detectors.wearer import Wearer
 from pipeline.detectors.weigh import (
     AGAIN_ODDS,
     ALONE_ODDS,
-    STEADY_ODDS,
-    UNCHANGED_ODDS,
     _Likely,
-    _steady,
-    _unchanged,
     _with_others,
 )
 
@@ -106,29 +111,47 @@ def test_one_stretch_alone_is_a_little_less_likely():
 class _Felt:
     """As much of the signs as says whether anything tells what the wearer does."""
 
-    def __init__(self, is_felt: bool) -> None:
+    def __init__(self, is_felt: bool = True) -> None:
         self.shown = self
         self.is_felt = is_felt
 
 
+def told(**marks: list[float]) -> dict[str, np.ndarray]:
+    """Marks of stretches, all others unknown."""
+    (n,) = {len(values) for values in marks.values()}
+    names = ("line_phase_most", "silent", "line_before", "line_behind", "line_range", "line_plain")
+    unknown = {name: np.full(n, np.nan) for name in (*names, "line_change", "far_both")}
+    return unknown | {name: np.array(values) for name, values in marks.items()}
+
+
 def test_a_line_that_keeps_its_phase_speaks_against_a_loss_but_for_movement_that_falls_silent():
-    told = {"line_phase_most": np.array([0.1, 0.1, 0.4, np.nan]), "silent": np.array([0.0, 0.9, 0.0, 0.0])}
-    assert _steady(_Felt(True), told).tolist() == [STEADY_ODDS, 0, 0, 0]
+    marks = told(line_phase_most=[0.1, 0.1, 0.4, math.nan], silent=[0.0, 0.9, 0.0, 0.0])
+    assert innocent_of(_Felt(), marks)[STEADY].tolist() == [STEADY_ODDS, 0, 0, 0]
 
 
 def test_it_speaks_less_where_nothing_could_be_seen_to_fall_silent():
-    """Of simulated losses without an accelerometer 23 of 461 keep the phase, of those with one 176 of 6,019."""
-    told = {"line_phase_most": np.array([0.1]), "silent": np.zeros(1)}
-    assert STEADY_ODDS < _steady(_Felt(False), told)[0] < 0
+    """23 of 461 simulated losses without an accelerometer keep the phase, of those with one 176 of 6,019."""
+    marks = told(line_phase_most=[0.1], silent=[0.0])
+    assert STEADY_ODDS < innocent_of(_Felt(False), marks)[STEADY][0] < 0
 
 
 def test_a_plain_line_that_stays_as_it_is_speaks_against_a_loss():
-    nan = np.nan
-    told = {
-        "line_before": np.array([0.1, 0.5, 0.1, nan, 0.1]),
-        "line_behind": np.array([-0.1, 0.1, nan, nan, 0.1]),
-        "line_range": np.array([0.3, 0.3, 0.3, 0.3, 0.3]),
-        "line_plain": np.array([4.0, 4.0, 4.0, 4.0, 1.0]),
-        "far_both": np.array([-0.2, -0.2, nan, -0.2, -0.2]),
-    }
-    assert _unchanged(told).tolist() == [UNCHANGED_ODDS, 0, UNCHANGED_ODDS, UNCHANGED_ODDS, 0]
+    marks = told(
+        line_before=[0.1, 0.5, 0.1, math.nan, 0.1],
+        line_behind=[-0.1, 0.1, math.nan, math.nan, 0.1],
+        line_range=[0.3, 0.3, 0.3, 0.3, 0.3],
+        line_plain=[4.0, 4.0, 4.0, 4.0, 1.0],
+        far_both=[-0.2, -0.2, math.nan, -0.2, -0.2],
+    )
+    odds = innocent_of(_Felt(), marks)[UNCHANGED]
+    assert odds.tolist() == [UNCHANGED_ODDS, 0, UNCHANGED_ODDS, UNCHANGED_ODDS, 0]
+
+
+def test_silence_with_less_mains_and_nothing_at_an_end_speaks_for_soles():
+    """Tied to ground movement and mains both go down, nothing at the onset (common practice, no source)."""
+    marks = told(
+        silent=[3.0, 3.0, 3.0, 0.2, 3.0],
+        line_change=[-1.0, 1.0, -1.0, -1.0, math.nan],
+        far_both=[-1.0, -1.0, 1.0, -1.0, -1.0],
+    )
+    assert innocent_of(_Felt(), marks)[GROUNDED].tolist() == [GROUNDED_ODDS, 0, 0, 0, 0]

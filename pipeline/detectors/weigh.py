@@ -14,8 +14,8 @@ from itertools import accumulate
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
+from pipeline.detectors.innocent import GROUNDED, STEADY, UNCHANGED, innocent_of
 from pipeline.detectors.marks import marks_of
 from pipeline.detectors.signs import Signs
 from pipeline.detectors.spread import spread_of
@@ -33,23 +33,10 @@ ANSWERED = 2.0
 AT_ONCE = 10_000
 """Stretches that are weighed together."""
 
-AGAIN, AGAIN_ODDS, ALONE_ODDS = "again", 7.0, 0.7
+AGAIN, AGAIN_ODDS, ALONE_ODDS, AGAIN_POWER = "again", 7.0, 0.7, 4
 """How many times as likely, in odds, an electrode is to have been off that surely was so at another time, and
-one that was not: a loose strap stays loose (common practice, no source; of the draws it is about as much)."""
-
-STEADY, STEADY_RAD, STEADY_ODDS = "steady", 0.15, -3.0
-"""A line whose phase stays within so much wherever its size changes is a lamp's: an open electrode feeds it
-through other capacitances. It takes these log-odds from a stretch in which no movement falls silent, beyond
-what the trees make of it, which have seen few such lamps; of the draws few losses have it."""
-
-STEADY_UNFELT_ODDS = -1.5
-"""The same without an accelerometer: nothing can be seen to fall silent, and more losses would be missed."""
-
-UNCHANGED, UNCHANGED_ODDS = "unchanged", -1.5
-UNCHANGED_OCTAVES, EVEN_OCTAVES, PLAIN_LINE_OCTAVES, UNCHANGED_JUMP = 0.25, 0.6, 2.0, 0.3
-"""What a plain line takes that stays within so much of itself beside, and as even, without a jump at the
-ends: whatever falls silent then, one witness is no lost contact, and an open electrode is fed another line.
-The trees have seen no such silence; of the draws one loss in two hundred has it."""
+one that was not: a loose strap stays loose (common practice, no source; of the draws it is about as much).
+A doubtful one counts by this power of its probability: soles that dampen do so again, too."""
 
 MAYBE_OFF = -1.1
 """Log-odds from which on another stretch is looked at as such a time."""
@@ -83,11 +70,9 @@ MEANINGS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     AGAIN: ("that the electrode was off at another time", (AGAIN,)),
     STEADY: ("that mains keeps its phase, as with a lamp", (STEADY,)),
     UNCHANGED: ("that plain mains stays as it is", (UNCHANGED,)),
+    GROUNDED: ("that mains gets less, too, as on soles that dampen", (GROUNDED,)),
 }
 """What witnesses speak of: how that is said, and how their names begin."""
-
-SOME_SILENT = 0.5
-"""Half of the movement that makes silence plain (:mod:`.marks`)."""
 
 MOSTLY_RAILED = 0.75
 """A stretch of which so much stands at a rail is an overload, whatever lies behind it; so is one of which
@@ -207,30 +192,13 @@ def _maybe(signs: Signs, stretches: Stretches, first: int, least: float) -> Iter
     """Those from number `first` on of at least the log-odds `least`."""
     some = stretches.some(np.arange(first, min(first + AT_ONCE, len(stretches))))
     told = witnesses_of(signs, some)[1]
-    total = contact_trees().log_odds_of(_table(told)) + _steady(signs, told) + _unchanged(told)
+    total = contact_trees().log_odds_of(_table(told)) + sum(innocent_of(signs, told).values())
     off_rails_s = (1 - told["railed"]) * (some.stop - some.start) * signs.window_s
     is_told = (total >= least) & (told["railed"] < MOSTLY_RAILED) & (off_rails_s >= SHORTEST_S)
     # What the last edge lasts beyond chatter is a new contact.
     stop = np.minimum(some.stop, some.inner_stop + signs.n(CHATTER_S))
     for k in np.flatnonzero(is_told).tolist():
         yield _Likely(int(some.start[k]), int(stop[k]), first + k, float(total[k]))
-
-
-def _steady(signs: Signs, told: Mapping[str, Floats]) -> Floats:
-    """What it takes from each stretch that the line keeps its phase."""
-    keeps = (told["line_phase_most"] < STEADY_RAD) & (told["silent"] < SOME_SILENT)
-    return np.where(keeps, STEADY_ODDS if signs.shown.is_felt else STEADY_UNFELT_ODDS, 0.0)
-
-
-def _unchanged(told: Mapping[str, Floats]) -> Floats:
-    """What it takes from each stretch that the line stays as it is; an unknown side may be as it is, too."""
-
-    def within(name: str, most: float) -> npt.NDArray[np.bool_]:
-        return ~(np.abs(told[name]) >= most)
-
-    stays = within("line_before", UNCHANGED_OCTAVES) & within("line_behind", UNCHANGED_OCTAVES)
-    stays &= (told["line_range"] < EVEN_OCTAVES) & (told["line_plain"] > PLAIN_LINE_OCTAVES)
-    return np.where(stays & ~(told["far_both"] >= UNCHANGED_JUMP), UNCHANGED_ODDS, 0.0)
 
 
 def _with_others(maybe: list[_Likely], n: int) -> list[_Likely]:
@@ -249,8 +217,8 @@ def _with_others(maybe: list[_Likely], n: int) -> list[_Likely]:
 
 def _again(other: _Likely) -> float:
     """What a stretch adds to another one: little where it is doubtful, since both may look like it alike."""
-    p = _probability(other.log_odds)
-    return math.log(ALONE_ODDS * (1 - p) + AGAIN_ODDS * p**2)
+    sure = _probability(other.log_odds) ** AGAIN_POWER
+    return math.log(ALONE_ODDS * (1 - sure) + AGAIN_ODDS * sure)
 
 
 def _told(signs: Signs, stretches: Stretches, picked: list[_Likely]) -> list[Weighed]:
@@ -259,14 +227,14 @@ def _told(signs: Signs, stretches: Stretches, picked: list[_Likely]) -> list[Wei
         return []
     which = np.array([one.which for one in picked], np.int64)
     heard, told = witnesses_of(signs, stretches.some(which))
-    steady, unchanged = _steady(signs, told), _unchanged(told)
+    innocent = innocent_of(signs, told)
     return [
         Weighed(
             one.start,
             one.stop,
             {name: float(of[k]) for name, of in heard.witnesses.items()},
             one.all_odds,
-            _gains(values) | {AGAIN: one.again, STEADY: float(steady[k]), UNCHANGED: float(unchanged[k])},
+            _gains(values) | {AGAIN: one.again} | {name: float(odds[k]) for name, odds in innocent.items()},
             float(heard.silence[k]),
             float(heard.step_in[k]),
         )
