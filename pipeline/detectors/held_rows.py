@@ -29,7 +29,7 @@ UNSURE = 3.0
 MUCH = 5.0
 """Standard deviations by which a stretch must hold more rows than the rest of the recording does."""
 
-SINGLE = 0.1
+SINGLE = 0.2
 CALMEST = 0.1
 """A channel of which, in the calmest tenth of the seconds, too, no more than so much of the changes is by a
 single count never stands still by its noise, which is several counts wide."""

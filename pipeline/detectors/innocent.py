@@ -1,4 +1,4 @@
-"""What speaks for something other than lost contact, beyond what the trees make of it: lamps, ground, silence.
+"""What speaks for something other than lost contact, beyond what trees make of it: lamps, ground, silence.
 
 Trees know what was drawn for them, and of some innocent things that is little. Each of these takes log-odds
 from a stretch by a mark that follows from what an open electrode is; of simulated losses few have it.
