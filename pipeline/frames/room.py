@@ -19,6 +19,9 @@ import numpy.typing as npt
 AT_ONCE = 1 << 18
 """Frames looked at together where all are: few enough to need little memory."""
 
+SCATTERED = 1 << 4
+"""Frames here and there that are looked at together: around each the kernel may map 2 MB of a column."""
+
 IN_MEMORY_BYTES = 1 << 23
 """Columns up to this size stay in memory."""
 
@@ -98,6 +101,17 @@ def blocks_of(n: int, at_once: int | None = None) -> Iterator[slice]:
         yield slice(start, min(start + at_once, n))
         if n > at_once:
             let_go()
+
+
+def taken(column: npt.NDArray[Any], places: slice | Ints) -> npt.NDArray[Any]:
+    """Numbers of a column at any places, which may lie far apart."""
+    if isinstance(places, slice):
+        return column[places]
+    found = np.empty(len(places), column.dtype)
+    near_together = AT_ONCE * len(places) // max(len(column), 1)
+    for block in blocks_of(len(places), max(SCATTERED, near_together)):
+        found[block] = column[places[block]]
+    return found
 
 
 def n_true(mask: npt.NDArray[np.bool_]) -> int:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.frames.room import blocks_of, mapped
+from pipeline.frames.room import blocks_of, mapped, taken
 from pipeline.layouts import Layout, Stream
 from pipeline.recording.account import Bytes, Ints
 from pipeline.recording.learning import columns_in, learn, split_line
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from pipeline.timebase import Grid
 
 _LEARNT_FROM = 256
+_LEARNT_TOGETHER = 16
 _LINES_AT_ONCE = 1 << 14
 _HEAD_BYTES = 1 << 20
 _MOST_KEPT_BYTES = 1 << 22
@@ -112,8 +113,11 @@ def _learnt(grid: "Grid", dumps: Sequence[Bytes]) -> dict[int, Spelling]:
     spellings, header = dict[int, Spelling](), list[str]()
     for dump, some in _some_of_each(grid).items():
         header = _header(stream, layout, dumps[dump][:_HEAD_BYTES].tobytes()) or header
-        spans = zip(table.offset[some].tolist(), table.n_bytes[some].tolist(), strict=True)
-        lines = [dumps[dump][at : at + n].tobytes() for at, n in spans]
+        offset, n_bytes, lines = taken(table.offset, some), taken(table.n_bytes, some), list[bytes]()
+        # the kernel may map 2 MB around each line of a dump
+        for block in blocks_of(len(some), _LEARNT_TOGETHER):
+            spans = zip(offset[block].tolist(), n_bytes[block].tolist(), strict=True)
+            lines += [dumps[dump][at : at + n].tobytes() for at, n in spans]
         spellings[dump] = learn(layout, columns_in(stream, header), lines)
     return spellings
 

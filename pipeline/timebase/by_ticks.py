@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipeline.frames.room import blocks_of, sums_before
+from pipeline.frames.room import SCATTERED, blocks_of, let_go, sums_before, taken
 from pipeline.timebase.arrival import exact_place, fastest_of
 from pipeline.timebase.compare import Compare
 from pipeline.timebase.jumps import MAX_MISORDER, Counters
@@ -148,7 +148,9 @@ def _by_stamp(counters: Counters, steps: _Steps, compare: Compare) -> Runs:
     runs, positions, reasons = [0], [0], list[str]()
     head = (0, int(lengths[0]) - 1)
     run, skipped = 0, 0
-    for start, length in zip(starts[1:].tolist(), lengths[1:].tolist(), strict=True):
+    for k, (start, length) in enumerate(zip(starts[1:].tolist(), lengths[1:].tolist(), strict=True), 1):
+        if k % SCATTERED == 0:
+            let_go()
         at, last = head
         gone = float(rate.excess(np.array([ticks[start] - ticks[last]], dtype=np.float64), np.zeros(1))[0])
         rows = _snapped(gone / rate.per_sample, int(sizes[last]), frame)
@@ -177,7 +179,7 @@ def _by_stamp(counters: Counters, steps: _Steps, compare: Compare) -> Runs:
         else:
             runs.append(-1)
             positions.append(0)
-    ahead = np.array(positions, dtype=np.int64) - inside[starts] + starts
+    ahead = np.array(positions, dtype=np.int64) - taken(inside, starts) + starts
     found = runs_of_segments(list(zip(runs, ahead.tolist(), strict=True)), starts, n, reasons, counters.room)
     for block in blocks_of(n):
         found.position[block] += inside[block]

@@ -28,20 +28,20 @@ class _Stretch:
     stop: int
 
 
-def taken(table: FrameTable, order: Ints) -> FrameTable:
+def in_another_order(table: FrameTable, order: Ints) -> FrameTable:
     """The frames of a table in another order."""
     room = table.room
-    columns = {name: _taken(values, order, room) for name, values in table.columns.items()}
+    columns = {name: _in_order(values, order, room) for name, values in table.columns.items()}
     return FrameTable(**columns, room=room)
 
 
-def _taken(values: npt.NDArray[Any], order: Ints, room: Room) -> npt.NDArray[Any]:
+def _in_order(values: npt.NDArray[Any], order: Ints, room: Room) -> npt.NDArray[Any]:
     if not values.strides[0]:  # one number for all
         return values
-    taken_values = room.zeros(len(order), values.dtype)
+    ordered = room.zeros(len(order), values.dtype)
     for block in blocks_of(len(order)):
-        taken_values[block] = values[order[block]]
-    return taken_values
+        ordered[block] = values[order[block]]
+    return ordered
 
 
 def order_of_dumps(frames: Frames) -> Ints | None:

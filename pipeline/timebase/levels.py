@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.frames.room import blocks_of
+from pipeline.frames.room import blocks_of, taken
 from pipeline.timebase.sequence import Floats, Ints, TickRate
 
 NEAR = 5
@@ -86,7 +86,7 @@ def measure_levels(ticks: Ints, placed: Ints, rows: Ints, begins: Ints, anew: In
         level[first:last] = ahead[kept[first:last] - start - 1]
         reached = float(ahead[-1])
     jitter = float(np.median(np.concatenate(sample)))
-    return Levels(kept, rows[kept], level, suspect, jump, slack, jitter)
+    return Levels(kept, taken(rows, kept), level, suspect, jump, slack, jitter)
 
 
 def _excess(

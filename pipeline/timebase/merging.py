@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.frames.room import blocks_of
 from pipeline.timebase.aligned import rows_at
 from pipeline.timebase.device import ticks_hz
 from pipeline.timebase.events import Events, merged_events
@@ -74,8 +75,12 @@ def merge_readings(placed: Sequence[PlacedReading]) -> PlacedReading:
 
 def n_present(grid: AnyGrid) -> int:
     """Samples that a grid has, of all channels."""
-    sizes = (part.frames.table.n_samples[part.placed].sum() * len(part.channels) for part in grid.parts)
-    return int(sum(sizes))
+    return sum(_n_rows_of(part) * len(part.channels) for part in grid.parts)
+
+
+def _n_rows_of(part: Grid) -> int:
+    n_samples = part.frames.table.n_samples
+    return sum(int(n_samples[part.placed[block]].sum()) for block in blocks_of(len(part.placed)))
 
 
 def _merge_two(base: PlacedReading, other: PlacedReading) -> PlacedReading:

@@ -7,12 +7,12 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.frames import Frames, FrameTable
-from pipeline.frames.room import Room, blocks_of, n_true, sums_before
+from pipeline.frames.room import SCATTERED, Room, blocks_of, n_true, sums_before, taken
 from pipeline.timebase.by_ticks import find_runs_by_ticks
 from pipeline.timebase.clock import nominal_clock, with_clock
 from pipeline.timebase.compare import comparison
 from pipeline.timebase.counters import make_counters
-from pipeline.timebase.dump_order import order_of_dumps, taken
+from pipeline.timebase.dump_order import in_another_order, order_of_dumps
 from pipeline.timebase.grid import Bools, Grid, Restart
 from pipeline.timebase.jumps import Counters
 from pipeline.timebase.runs import Runs, find_runs
@@ -53,7 +53,7 @@ def place_kind(streams: Sequence[Frames]) -> list[Grid]:
     order = order_of_dumps(streams[0])
     if order is None:
         return _place_in_time(streams)
-    in_time = [replace(frames, table=taken(frames.table, order)) for frames in streams]
+    in_time = [replace(frames, table=in_another_order(frames.table, order)) for frames in streams]
     placed = _place_in_time(in_time)
     return [as_listed(grid, frames, order) for grid, frames in zip(placed, streams, strict=True)]
 
@@ -250,7 +250,8 @@ def _start_rows(
         if not alike or (varies and exact):
             gap = _gaps_by_ticks(table, placed, lost, gap, n_lost, counters)
         gap = np.maximum(gap, 1)
-    size[lost] += gap
+    for block in blocks_of(len(lost), SCATTERED):
+        size[lost[block]] += gap[block]
     return sums_before(size, table.room)
 
 
@@ -278,9 +279,9 @@ def _gaps_by_ticks(
     """
     if counters.rate is None:
         return gap
-    here, behind = placed[lost], placed[lost + 1]
-    step = (table.ticks[behind] - table.ticks[here]).astype(np.float64)
-    rows = (table.n_samples[here] + gap).astype(np.float64)
+    here, behind = taken(placed, lost), taken(placed, lost + 1)
+    step = (taken(table.ticks, behind) - taken(table.ticks, here)).astype(np.float64)
+    rows = (taken(table.n_samples, here) + gap).astype(np.float64)
     excess = counters.rate.excess(step, rows) / counters.rate.per_sample
     corrected = gap + np.rint(excess).astype(np.int64)
     most = 2 * max(int(table.n_samples[placed[block]].max()) for block in blocks_of(len(placed)))

@@ -23,7 +23,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.frames.room import MEMORY, Room, blocks_of, n_true
+from pipeline.frames.room import MEMORY, SCATTERED, Room, blocks_of, n_true
 from pipeline.timebase.compare import Compare
 from pipeline.timebase.jumps import Counters, Head, confirmed_at, decide, head_at, misorder_of, ticks_for
 from pipeline.timebase.sequence import Ints, follows_by
@@ -77,8 +77,9 @@ def find_runs(counters: Counters, compare: Compare) -> Runs:
     starts = _segment_starts(counters)
     sizes = np.diff(np.append(starts, n))
     walk = _Walk()
-    for start, size in zip(starts.tolist(), sizes.tolist(), strict=True):
-        walk.placed.append(_place(counters, walk, start, size, starts, compare))
+    for some in blocks_of(len(starts), SCATTERED):
+        for start, size in zip(starts[some].tolist(), sizes[some].tolist(), strict=True):
+            walk.placed.append(_place(counters, walk, start, size, starts, compare))
     runs = runs_of_segments(walk.placed, starts, n, walk.reasons, counters.room)
     for block in blocks_of(n):
         runs.position[block] += np.arange(block.start, block.stop)

@@ -11,7 +11,7 @@ from pipeline.timebase.arrival import without_delays
 from pipeline.timebase.by_ticks import find_runs_by_ticks
 from pipeline.timebase.compare import comparison
 from pipeline.timebase.counters import budget_of, make_counters
-from pipeline.timebase.dump_order import order_of_dumps, taken
+from pipeline.timebase.dump_order import in_another_order, order_of_dumps
 from pipeline.timebase.grid import Grid
 from pipeline.timebase.jumps import Counters
 from pipeline.timebase.place import as_listed, make_grids
@@ -80,7 +80,7 @@ def _by_ticks(streams: Sequence[Frames]) -> list[Grid] | None:
 
 
 def _in_order(frames: Frames, order: Ints | None) -> Frames:
-    return frames if order is None else replace(frames, table=taken(frames.table, order))
+    return frames if order is None else replace(frames, table=in_another_order(frames.table, order))
 
 
 def _runs_of_all(kinds: Sequence[Sequence[Frames]]) -> tuple[Runs, list[Ints]]:
@@ -148,7 +148,7 @@ def _by_share(streams: Sequence[Frames], runs: Runs, mine: Ints, n_all: int) -> 
 
 def _skipped_by_stamps(lead: Frames, arrival: Ints) -> Ints | None:
     """Frames of the kind missing between each two that arrived, by the stamps; None if they cannot tell."""
-    counters = make_counters(replace(lead, table=taken(lead.table, arrival)), with_sequence=False)
+    counters = make_counters(replace(lead, table=in_another_order(lead.table, arrival)), with_sequence=False)
     if counters.ticks is None or counters.rate is None or not counters.arrival or len(arrival) < 2:
         return None
     frame = counters.typical * counters.rate.per_sample

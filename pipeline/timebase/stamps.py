@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.frames import FrameTable
-from pipeline.frames.room import blocks_of
+from pipeline.frames.room import blocks_of, taken
 from pipeline.timebase.arrival import exact_place, fastest_of
 from pipeline.timebase.device import DeviceTime
 from pipeline.timebase.grid import Grid
@@ -51,11 +51,13 @@ class Stamps:
 
     def second(self, places: slice | Ints) -> Floats:
         """Stamps of some of the placed frames, in seconds after `zero_s`."""
-        return np.asarray((self.stamps[self.placed[places]] - self.stamps[self.placed[0]]) / self.hz)
+        stamps = taken(self.stamps, taken(self.placed, places))
+        return np.asarray((stamps - self.stamps[self.placed[0]]) / self.hz)
 
     def last_row(self, places: slice | Ints) -> Ints:
         """The last row of each frame, before which it could not be sent."""
-        return np.asarray(self.start_row[places] + self.table.n_samples[self.placed[places]] - 1)
+        size = taken(self.table.n_samples, taken(self.placed, places))
+        return np.asarray(taken(self.start_row, places) + size - 1)
 
 
 def stamps_of(grid: Grid) -> Stamps | None:
@@ -127,8 +129,8 @@ def seen_by(device: DeviceTime, stamps: Stamps, begins: Ints) -> Seen:
         beside = np.searchsorted(stamps.start_row, begins)[:, np.newaxis] + np.arange(-_BESIDE, _BESIDE)
         beside = beside[(beside >= 0) & (beside < m)]
         place = np.unique(np.concatenate((place, beside)))
-    run = np.searchsorted(begins, stamps.start_row[place], side="right")
-    dump = stamps.table.dump[stamps.placed[place]]
+    run = np.searchsorted(begins, taken(stamps.start_row, place), side="right")
+    dump = taken(stamps.table.dump, taken(stamps.placed, place))
     return Seen(device, stamps, place, device.at(stamps.last_row(place)), stamps.second(place), run, dump)
 
 
