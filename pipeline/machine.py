@@ -3,6 +3,7 @@
 Linux is where all of it is tested. What is done for others is small, and tested with stand-ins for them.
 """
 
+import ctypes
 import os
 import signal
 import subprocess
@@ -142,3 +143,11 @@ def remedy(error: OSError) -> str:
     if isinstance(error, PermissionError) and sys.platform == "win32":
         return "Close the program that has it open, or mend permissions, and run again"
     return "Free space or mend permissions and run again"
+
+
+def give_back_memory() -> None:
+    """Have the allocators return what was freed: they keep what lies between pieces that are still held."""
+    if arrow := sys.modules.get("pyarrow"):
+        arrow.default_memory_pool().release_unused()
+    with suppress(OSError, AttributeError, TypeError):  # only where the C library is GNU's
+        ctypes.CDLL(None).malloc_trim(0)

@@ -28,8 +28,11 @@ from pipeline.detectors.evidence import Began, Conversion, Evidence, Paused, Ste
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
 from pipeline.detectors.together import on_main
 from pipeline.detectors.tracks import Settings, measure_tracks
+from pipeline.machine import give_back_memory
 
-DETECTORS: tuple[Callable[[Evidence, Settings], Detected], ...] = (
+Detector = Callable[[Evidence, Settings], Detected]
+
+DETECTORS: tuple[Detector, ...] = (
     dropout.detect,
     held.detect,
     saturation.detect,
@@ -64,9 +67,15 @@ def run_detectors(recordings: Sequence[Evidence], settings: Settings) -> tuple[D
     return (Detected.united((found[0], of_session)), *found[1:])
 
 
+def _by(detect: Detector, evidence: Evidence, settings: Settings) -> Detected:
+    found = detect(evidence, settings)
+    give_back_memory()
+    return found
+
+
 def _of_one(evidence: Evidence, settings: Settings) -> Detected:
     """All detectors on one recording; marks of one condition from several detectors are united."""
-    united = Detected.united(detect(evidence, settings) for detect in DETECTORS)
+    united = Detected.united(_by(detect, evidence, settings) for detect in DETECTORS)
     n_rows = evidence.recording.n_rows
     marks = {name: spans.clipped(0, n_rows) for name, spans in united.marks.items()}
     if "settling" in marks:

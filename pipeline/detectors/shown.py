@@ -37,6 +37,9 @@ NEAR_S = 0.8
 
 LOWEST = -8.0
 
+AT_ONCE = 1 << 16
+"""Windows that are looked at together."""
+
 UNKNOWN = complex(np.nan, np.nan)
 """Both parts, since a mean is taken of each."""
 
@@ -189,24 +192,35 @@ def _turn(phasor: Complexes, noise: float) -> Complexes:
 
 def _phase_step(phasor: Complexes, noise: float, window_s: float) -> Floats:
     """What a line that is not quite of the assumed frequency turns by the way is taken out."""
-    reach, wide = (round(s / window_s) for s in (STEP_REACH_S, TURN_REACH_S))
-    n, step = len(phasor), np.full(len(phasor), np.nan)
+    n, reach = len(phasor), round(STEP_REACH_S / window_s)
+    step = np.full(n, np.nan)
     if n <= 2 * reach:
         return step
-    at, turned = np.arange(n), _cumulated(np.nan_to_num(_turn(phasor, noise)))
-    usual = np.angle(turned[np.minimum(at + wide, n)] - turned[np.maximum(at - wide, 0)])
-    steady = phasor * np.exp(-1j * np.cumsum(usual))
+    steady = _without_usual_turn(phasor, noise, round(TURN_REACH_S / window_s))
     known = ~np.isnan(steady)
     sums, number = _cumulated(np.where(known, steady, 0.0)), _cumulated(known)
-    k = at[reach + 1 : n - reach]
-    n_before, n_behind = number[k - 1] - number[k - 1 - reach], number[k + 1 + reach] - number[k + 1]
-    before = (sums[k - 1] - sums[k - 1 - reach]) / np.maximum(n_before, 1)
-    behind = (sums[k + 1 + reach] - sums[k + 1]) / np.maximum(n_behind, 1)
-    smaller, larger = np.sort(np.abs([before, behind]), axis=0)
-    leaps = (smaller > ABOVE_LINE_NOISE * noise) & (larger > 2.0**STEP_OCTAVES * smaller)
-    leaps &= np.minimum(n_before, n_behind) >= STEP_KNOWN * reach
-    step[k[leaps]] = np.abs(np.angle(behind * before.conj()))[leaps]
+    for first in range(reach + 1, n - reach, AT_ONCE):
+        k = np.arange(first, min(first + AT_ONCE, n - reach))
+        n_before, n_behind = number[k - 1] - number[k - 1 - reach], number[k + 1 + reach] - number[k + 1]
+        before = (sums[k - 1] - sums[k - 1 - reach]) / np.maximum(n_before, 1)
+        behind = (sums[k + 1 + reach] - sums[k + 1]) / np.maximum(n_behind, 1)
+        smaller, larger = np.sort(np.abs([before, behind]), axis=0)
+        leaps = (smaller > ABOVE_LINE_NOISE * noise) & (larger > 2.0**STEP_OCTAVES * smaller)
+        leaps &= np.minimum(n_before, n_behind) >= STEP_KNOWN * reach
+        step[k[leaps]] = np.abs(np.angle(behind * before.conj()))[leaps]
     return step
+
+
+def _without_usual_turn(phasor: Complexes, noise: float, wide: int) -> Complexes:
+    n, turned = len(phasor), _cumulated(np.nan_to_num(_turn(phasor, noise)))
+    steady, reached = np.empty(n, np.complex128), 0.0
+    for first in range(0, n, AT_ONCE):
+        at = np.arange(first, min(first + AT_ONCE, n))
+        usual = np.angle(turned[np.minimum(at + wide, n)] - turned[np.maximum(at - wide, 0)])
+        turns = reached + np.cumsum(usual)
+        steady[at] = phasor[at] * np.exp(-1j * turns)
+        reached = float(turns[-1])
+    return steady
 
 
 def _cumulated(values: npt.NDArray[Any]) -> npt.NDArray[Any]:

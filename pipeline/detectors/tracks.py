@@ -45,6 +45,7 @@ from pipeline.detectors.rails import Rails
 from pipeline.detectors.repeats import Repeats, measure_repeats
 from pipeline.detectors.windows import Floats, mean_and_variance, share_of, whole_windows, windows
 from pipeline.layouts import Channel
+from pipeline.machine import give_back_memory
 from pipeline.recording import Recording
 
 Settings = Mapping[str, float]
@@ -242,6 +243,8 @@ def _measure_field(
         cutting.take(value) for (value,) in whole_windows(recording, [channel.name], int(np.lcm(*lengths)))
     ] or [cutting.take(np.empty(0))]
     whole = {name: np.concatenate([vars(piece)[name] for piece in pieces]) for name in vars(pieces[0])}
+    pieces.clear()
+    give_back_memory()
     if not cutting.n_beyond and stronger is own:
         own = replace(own, lines=cutting.clipped.attributed(own.lines))
     track = FieldTrack(

@@ -12,12 +12,15 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.layouts import Channel
+from pipeline.machine import give_back_memory
 from pipeline.recording.units import stored_type
 from pipeline.timebase.grid import Clock, ClockSource
 from schemas.columns import QUALITY, SAMPLE, TIME, Column, DType
 
 BLOCK_ROWS = 1 << 18
 """Rows of a block and of a Parquet row group: 4.4 minutes at 1 kHz, a few MB in memory."""
+
+_LONG_METADATA_BYTES = 1 << 20
 
 _FEW_ROWS = 1 << 14
 """Rows that are decoded at a time where a few seconds are wanted."""
@@ -218,21 +221,29 @@ def open_recording(path: Path, keeps: bool = False) -> Recording:
     ValueError
         Where the file lacks our metadata.
     """
+    metadata, channels, n_rows = _described(path)
+    if sum(map(len, metadata.values())) > _LONG_METADATA_BYTES:
+        give_back_memory()  # reading it took ten times as much
+    if "sample_hz" not in metadata:
+        raise ValueError(f"{path}: expected a file of samples with its metadata; found none")
+    sample_hz = float(metadata["sample_hz"])
+    clock = _clock_of(metadata, sample_hz)
+    return Recording(path, channels, sample_hz, n_rows, clock, metadata, keeps)
+
+
+def _described(path: Path) -> tuple[dict[str, str], tuple[Channel, ...], int]:
+    """Metadata, channels and number of rows of a file of samples."""
     with pq.ParquetFile(path, pre_buffer=False) as file:
         schema, n_rows = file.schema_arrow, file.metadata.num_rows
     metadata = {key.decode(): value.decode() for key, value in (schema.metadata or {}).items()}
-    if "sample_hz" not in metadata:
-        raise ValueError(f"{path}: expected a file of samples with its metadata; found none")
-    channels = []
+    channels = list[Channel]()
     for column in schema:
         own = {key.decode(): value.decode() for key, value in (column.metadata or {}).items()}
         if "scale" in own:
             numbers = {key: json.loads(own[key]) for key in own.keys() & _NUMBER_KEYS}
             texts = {key: own.get(key, "") for key in _TEXT_KEYS}
             channels.append(Channel(**numbers, **texts, name=column.name))
-    sample_hz = float(metadata["sample_hz"])
-    clock = _clock_of(metadata, sample_hz)
-    return Recording(path, tuple(channels), sample_hz, n_rows, clock, metadata, keeps)
+    return metadata, tuple(channels), n_rows
 
 
 def clock_metadata(clock: Clock) -> dict[str, str]:

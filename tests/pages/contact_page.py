@@ -19,11 +19,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from make import SETTINGS, acceleration_axes, evidence_of, recording_of
 
-from pipeline.detectors import Evidence, Spans, low_coupling
+from pipeline.detectors import Evidence, Spans, innocent, low_coupling
 from pipeline.detectors.contact_loss import kind_of
 from pipeline.detectors.coupling import Coupling
 from pipeline.detectors.trees import contact_trees
-from pipeline.detectors.weigh import AGAIN_ODDS, ALONE_ODDS, MEANINGS, STEADY_ODDS, STEADY_RAD, meaning_of
+from pipeline.detectors.weigh import AGAIN_ODDS, AGAIN_POWER, ALONE_ODDS, MEANINGS, meaning_of
 from pipeline.layouts import Channel
 from pipeline.simulate import Activity, Body, Contact, Mains, Scenario, simulate
 from pipeline.simulate.body import Spark, Tied
@@ -210,10 +210,20 @@ def page_of(sayings: dict[str, str]) -> str:
         "gives as its reasons are these steps, added up by what the questions are about. Before any",
         f"question a stretch has log-odds of {trees.beforehand():.1f}. Then a strap that came off once",
         "counts as loose: where the likeliest loss at another time in the recording has the probability p,",
-        f"the odds of this one become {ALONE_ODDS:g} (1 - p) + {AGAIN_ODDS:g} p² times what they were,",
-        "which is said as a reason, too. And a line that changes its size but, wherever it does, keeps its",
-        f"phase within {STEADY_RAD:g} rad is a lamp's: unless movement falls silent, this takes",
-        f"{-STEADY_ODDS:g} from the log-odds.",
+        f"the odds of this one become {ALONE_ODDS:g} (1 - q) + {AGAIN_ODDS:g} q times what they were, with q",
+        f"the power {AGAIN_POWER} of p; that is said as a reason, too. Last, three innocent things of which",
+        "the trees were told little take log-odds, each by a mark of its own:",
+        "",
+        "- a line that changes its size but, wherever it does, keeps its phase within",
+        f"  {innocent.STEADY_RAD:g} rad is a lamp's: unless movement falls silent, {-innocent.STEADY_ODDS:g}"
+        f" ({-innocent.STEADY_UNFELT_ODDS:g} without an",
+        "  accelerometer, where nothing can be seen to fall silent);",
+        f"- plain mains that stays within {innocent.UNCHANGED_OCTAVES:g} octaves of what it is beside,",
+        "  without a jump at the ends, is no open electrode's, whatever falls silent:",
+        f"  {-innocent.UNCHANGED_ODDS:g};",
+        "- movement and mains that both go down, with nothing at one of the ends, are what soles do that",
+        f"  dampen and tie the wearer to ground: {-innocent.GROUNDED_ODDS:g}.",
+        "",
         "Nothing else goes into it. Changes are in",
         "octaves (1 is twice as much) against the seconds on either side, jumps against those of",
         "like moments, movement against like movement elsewhere in the recording. A witness that is",
