@@ -137,7 +137,9 @@ class Recorded:
 
 def shown_in(recorded: Recorded, wearer: Wearer) -> Shown:
     """Hold every window against like ones."""
-    level = recorded.level
+    # first what takes most memory, while nothing else does
+    phase_step = _phase_step(_seen(recorded, recorded.followed), recorded.line_noise, recorded.window_s)
+    phasor, level = _seen(recorded, recorded.phasor), recorded.level
     bend, far = np.full(len(level), np.nan), np.zeros(len(level))
     if len(level) > 6:
         bend[1:-1] = np.abs(level[:-2] - 2 * level[1:-1] + level[2:])
@@ -150,10 +152,6 @@ def shown_in(recorded: Recorded, wearer: Wearer) -> Shown:
     least = max(JUMP_NOISE * noise, LEAST_JUMP * recorded.span)
     around = ndimage.percentile_filter(far, 80, max(1, round(AROUND_S / recorded.window_s)) | 1)
     nothing = np.full(len(level), np.nan)
-
-    def seen(phasor: Complexes) -> Complexes:
-        return np.where(recorded.hidden, UNKNOWN, phasor)
-
     return Shown(
         _against(bend, wearer.quick, recorded, noise),
         _against(bend, wearer.moving & ~wearer.quick, recorded, noise),
@@ -167,12 +165,16 @@ def shown_in(recorded: Recorded, wearer: Wearer) -> Shown:
         octaves(np.where(recorded.hidden, np.nan, recorded.residue), recorded.span, -20.0),
         octaves(np.where(recorded.hidden, np.nan, recorded.step), recorded.span, -20.0),
         nothing if wearer.acceleration is None else octaves(np.nan_to_num(wearer.acceleration), 1.0, -5.6),
-        octaves(_swing(seen(recorded.phasor)), recorded.line_noise, LEAST_SWING),
-        _turn(seen(recorded.phasor), recorded.line_noise),
-        _phase_step(seen(recorded.followed), recorded.line_noise, recorded.window_s),
+        octaves(_swing(phasor), recorded.line_noise, LEAST_SWING),
+        _turn(phasor, recorded.line_noise),
+        phase_step,
         float(np.log2(floor / recorded.span)),
         calm_plain,
     )
+
+
+def _seen(recorded: Recorded, phasor: Complexes) -> Complexes:
+    return np.where(recorded.hidden, UNKNOWN, phasor)
 
 
 def _swing(phasor: Complexes) -> Floats:
@@ -186,7 +188,9 @@ def _turn(phasor: Complexes, noise: float) -> Complexes:
     size = np.abs(phasor)
     known = ~np.isnan(size) & (size > ABOVE_LINE_NOISE * noise)
     both = np.flatnonzero(known[1:] & known[:-1])
-    turn[both + 1] = phasor[both + 1] * phasor[both].conj() / (size[both + 1] * size[both])
+    for first in range(0, len(both), AT_ONCE):
+        at = both[first : first + AT_ONCE]
+        turn[at + 1] = phasor[at + 1] * phasor[at].conj() / (size[at + 1] * size[at])
     return turn
 
 

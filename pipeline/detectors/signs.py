@@ -18,6 +18,7 @@ from pipeline.detectors.shown import Recorded, Shown, octaves, shown_in
 from pipeline.detectors.tracks import FieldTrack, Settings, Tracks
 from pipeline.detectors.wearer import BUSY_REACH_S, Wearer, wearer_of
 from pipeline.detectors.windows import Floats
+from pipeline.machine import give_back_memory
 
 Mask = npt.NDArray[np.bool_]
 
@@ -153,6 +154,7 @@ def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     plain = float(np.log2(settings["low_coupling.mains_fraction"] * span))
     measured_share = float(1 - (unmeasured | railed).mean()) if n else 0.0
     driven = railed & (wearer.body | (wearer.acceleration is None))
+    give_back_memory()
     return Signs(
         window_s, measured_share, mains, step, jump, size, silence, calm, railed, driven, visible,
         float(np.log2(_floor(of_noise))), plain, tracks.n_fast, tracks.n_slow,
@@ -185,7 +187,9 @@ def _shown(
         track.residue_rms[:n], track.step_fast[:n], hidden,
         quiet / float(np.sqrt(tracks.n_fast)), track.channel.adc_high - track.channel.adc_low, window_s,
     )  # fmt: skip
-    return shown_in(recorded, wearer)
+    shown = shown_in(recorded, wearer)
+    give_back_memory()
+    return shown
 
 
 def filled(values: Floats) -> Floats:
