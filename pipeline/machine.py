@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 _PROC = Path("/proc")
+_LONG_ROWS = 1 << 21
 _TRIES, _TRY_EVERY_S = 20, 0.1
 """How long a file may be held by a scanner or an indexer that looks at whatever is new."""
 
@@ -145,8 +146,13 @@ def remedy(error: OSError) -> str:
     return "Free space or mend permissions and run again"
 
 
-def give_back_memory() -> None:
-    """Have the allocators return what was freed: they keep what lies between pieces that are still held."""
+def give_back_memory(n_rows: int) -> None:
+    """Have the allocators return what was freed: they keep what lies between pieces that are still held.
+
+    Of a recording of an hour that is little, and costs more to ask for again than it is worth.
+    """
+    if n_rows < _LONG_ROWS:
+        return
     if arrow := sys.modules.get("pyarrow"):
         arrow.default_memory_pool().release_unused()
     with suppress(OSError, AttributeError, TypeError):  # only where the C library is GNU's

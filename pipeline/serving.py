@@ -18,7 +18,7 @@ from functools import partial
 from pathlib import Path
 from typing import IO, Any, TypeVar
 
-from pipeline.machine import give_back_memory, remedy
+from pipeline.machine import remedy
 from pipeline.steps.job import Job, Share, StepFailed, Tables, WorkerEnded
 from pipeline.workers import EARLY, READY
 from pipeline.writing import POWER_MAY_FAIL, Unnamed, gathered, none_of_the_future, write_text
@@ -51,7 +51,6 @@ def _computed(step: str, job: Job, ended: WorkerEnded | None) -> Unnamed:
                 raise ended
             with gathered() as files:
                 line = SESSION_STEPS[step](job)
-                give_back_memory()
                 write_text(_log(step, job), f"{step}: {line}\n", lasting=False)
         except Exception as error:
             _fall_back(step, job, error)

@@ -130,7 +130,7 @@ def test_a_line_that_keeps_its_phase_speaks_against_a_loss_but_for_movement_that
 
 
 def test_it_speaks_less_where_nothing_could_be_seen_to_fall_silent():
-    """23 of 461 simulated losses without an accelerometer keep the phase, of those with one 176 of 6,019."""
+    """Of the losses that trees are fitted on 5 % keep the phase without an accelerometer, 3 % with one."""
     marks = told(line_phase_most=[0.1], silent=[0.0])
     assert STEADY_ODDS < innocent_of(_Felt(False), marks)[STEADY][0] < 0
 
@@ -144,7 +144,7 @@ def test_a_plain_line_that_stays_as_it_is_speaks_against_a_loss():
         far_both=[-0.2, -0.2, math.nan, -0.2, -0.2],
     )
     odds = innocent_of(_Felt(), marks)[UNCHANGED]
-    assert odds.tolist() == [UNCHANGED_ODDS, 0, UNCHANGED_ODDS, UNCHANGED_ODDS, 0]
+    assert odds.tolist() == [UNCHANGED_ODDS, 0, UNCHANGED_ODDS, 0, 0]
 
 
 def test_silence_with_less_mains_and_nothing_at_an_end_speaks_for_soles():

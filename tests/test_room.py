@@ -4,8 +4,10 @@ That the result does not depend on where columns are, nor on how many frames are
 from what is asked of it, and wants no source; the resident memory of a process is the kernel's own count.
 """
 
+import errno
 import random
-import resource
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -19,11 +21,25 @@ from pipeline.frames import room
 from pipeline.frames.room import Room, blocks_of, mapped, n_true, sums_before
 from pipeline.recording.account import Telling, packed, unpacked
 from pipeline.recording.way_back import frames_metadata
+from pipeline.timebase import arrival
 from pipeline.timebase.ledgers import settle
 from pipeline.timebase.matching import AnyGrid
 from pipeline.timebase.runs import runs_of_segments
 from pipeline.timebase.sorting import in_order, sorted_parts
 from pipeline.timebase.streams import place_reading
+
+TWO_LONG_COLUMNS = """
+import resource, sys
+from pathlib import Path
+from pipeline.frames.room import Room, blocks_of, sums_before
+peak = lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1e6 if sys.platform == "darwin" else 1e3)
+n, before = 1 << 25, peak()  # 256 MB each
+column = Room(Path(sys.argv[1])).zeros(n)
+for block in blocks_of(n):
+    column[block] = 1
+assert sums_before(column, Room(Path(sys.argv[1])))[-1] == n - 1
+print(peak() - before)
+"""
 
 
 @pytest.fixture
@@ -49,14 +65,32 @@ def test_a_column_in_a_file_is_one_like_any_other(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(not hasattr(room.mmap, "MADV_DONTNEED"), reason="no way to let go of pages here")
 def test_columns_of_any_length_take_the_memory_of_a_block(tmp_path: Path) -> None:
-    n = 1 << 25  # 256 MB
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    column = Room(tmp_path).zeros(n)
-    for block in blocks_of(n):
-        column[block] = 1
-    sums = sums_before(column, Room(tmp_path))
-    assert sums[-1] == n - 1
-    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 100_000  # kB
+    peak = subprocess.run(
+        [sys.executable, "-c", TWO_LONG_COLUMNS, str(tmp_path)], capture_output=True, text=True, check=True
+    )
+    assert float(peak.stdout) < 100
+
+
+@pytest.mark.usefixtures("small")
+@pytest.mark.parametrize("number", [errno.ENODEV, errno.EMFILE])
+def test_where_no_file_can_be_mapped_memory_has_to_do(
+    number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(*_: object) -> None:
+        raise OSError(number, "as some file systems say")
+
+    monkeypatch.setattr(room.mmap, "mmap", refused)
+    assert Room(tmp_path).zeros(10).tolist() == [0] * 10
+
+
+@pytest.mark.usefixtures("small")
+def test_a_full_disk_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "no room")
+
+    monkeypatch.setattr(room, "_reserve", full)
+    with pytest.raises(OSError, match="no room"):
+        Room(tmp_path).zeros(10)
 
 
 @pytest.mark.usefixtures("small")
@@ -153,7 +187,8 @@ def test_frames_have_the_same_places_whatever_is_looked_at_together(
         with monkeypatch.context() as patched:
             if mode == "in files":
                 patched.setattr(room, "IN_MEMORY_BYTES", 0)
-                patched.setattr(room, "AT_ONCE", 41)
+                for module in (room, arrival):
+                    patched.setattr(module, "AT_ONCE", 41)
             folder = tmp_path / mode
             folder.mkdir()
             try:

@@ -67,15 +67,16 @@ def run_detectors(recordings: Sequence[Evidence], settings: Settings) -> tuple[D
     return (Detected.united((found[0], of_session)), *found[1:])
 
 
-def _by(detect: Detector, evidence: Evidence, settings: Settings) -> Detected:
+def _found_by(detect: Detector, evidence: Evidence, settings: Settings) -> Detected:
+    """What one detector finds; of a long recording nothing of its work stays in memory."""
     found = detect(evidence, settings)
-    give_back_memory()
+    give_back_memory(evidence.recording.n_rows)
     return found
 
 
 def _of_one(evidence: Evidence, settings: Settings) -> Detected:
     """All detectors on one recording; marks of one condition from several detectors are united."""
-    united = Detected.united(_by(detect, evidence, settings) for detect in DETECTORS)
+    united = Detected.united(_found_by(detect, evidence, settings) for detect in DETECTORS)
     n_rows = evidence.recording.n_rows
     marks = {name: spans.clipped(0, n_rows) for name, spans in united.marks.items()}
     if "settling" in marks:

@@ -52,12 +52,13 @@ def _is_steady(told: Told) -> Mask:
 
 
 def _is_unchanged(told: Told) -> Mask:
-    """What is unknown may be as it is, too."""
+    """Of one side that is not known the other one speaks, as at an end of the recording."""
 
     def within(name: str, most: float) -> Mask:
         return np.asarray(~(np.abs(told[name]) >= most))
 
     stays = within("line_before", UNCHANGED_OCTAVES) & within("line_behind", UNCHANGED_OCTAVES)
+    stays &= ~(np.isnan(told["line_before"]) & np.isnan(told["line_behind"]))
     is_plain = (told["line_range"] < EVEN_OCTAVES) & (told["line_plain"] > PLAIN_LINE_OCTAVES)
     return np.asarray(stays & is_plain & ~(told["far_both"] >= UNCHANGED_JUMP))
 

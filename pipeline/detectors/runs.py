@@ -198,7 +198,7 @@ def changing_beside(
 
 
 class _Counted(NamedTuple):
-    """Of one side of each run: samples that change, of how many, and how many are too few."""
+    """Of one side of each run: samples that change, of how many, and how many it takes to know."""
 
     changes: Ints
     n: Ints
@@ -206,6 +206,7 @@ class _Counted(NamedTuple):
 
 
 def _share(changes: Ints, n: Ints, least: int) -> Floats:
+    """NaN where too few are known."""
     return np.where(n >= least, changes / np.maximum(n, 1), np.nan)
 
 

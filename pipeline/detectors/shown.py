@@ -174,6 +174,7 @@ def shown_in(recorded: Recorded, wearer: Wearer) -> Shown:
 
 
 def _seen(recorded: Recorded, phasor: Complexes) -> Complexes:
+    """A phasor as far as it is known: not where windows are hidden."""
     return np.where(recorded.hidden, UNKNOWN, phasor)
 
 
@@ -221,7 +222,7 @@ def _without_usual_turn(phasor: Complexes, noise: float, wide: int) -> Complexes
     for first in range(0, n, AT_ONCE):
         at = np.arange(first, min(first + AT_ONCE, n))
         usual = np.angle(turned[np.minimum(at + wide, n)] - turned[np.maximum(at - wide, 0)])
-        turns = reached + np.cumsum(usual)
+        turns = np.cumsum(np.concatenate(([reached], usual)))[1:]
         steady[at] = phasor[at] * np.exp(-1j * turns)
         reached = float(turns[-1])
     return steady

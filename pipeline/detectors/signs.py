@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from pipeline.detectors.findings import Spans
-from pipeline.detectors.lines import SLOW_LINE_HZ, lowpass_gain
+from pipeline.detectors.lines import SLOW_LINE_HZ
 from pipeline.detectors.runs import CHANCE, log_chance
 from pipeline.detectors.shown import Recorded, Shown, octaves, shown_in
 from pipeline.detectors.tracks import FieldTrack, Settings, Tracks
@@ -154,7 +154,7 @@ def signs_of(tracks: Tracks, track: FieldTrack, settings: Settings) -> Signs:
     plain = float(np.log2(settings["low_coupling.mains_fraction"] * span))
     measured_share = float(1 - (unmeasured | railed).mean()) if n else 0.0
     driven = railed & (wearer.body | (wearer.acceleration is None))
-    give_back_memory()
+    give_back_memory(n * tracks.n_fast)
     return Signs(
         window_s, measured_share, mains, step, jump, size, silence, calm, railed, driven, visible,
         float(np.log2(_floor(of_noise))), plain, tracks.n_fast, tracks.n_slow,
@@ -177,9 +177,7 @@ def _shown(
 ) -> Shown:
     """What each window shows against like ones."""
     n = len(railed)
-    level, line, fundamental = track.bare_level[:n], track.bare_line[:n], track.lines[0]
-    gain = lowpass_gain(track.channel, fundamental.found_hz or fundamental.nominal_hz)
-    followed = track.line_phasor[:n] * gain
+    level, line, followed = track.bare_level[:n], track.bare_line[:n], track.line_phasor[:n] * track.line_gain
     hidden = ndimage.binary_dilation(railed | np.isnan(level))
     line_noise = _floor(peak_of_noise(quiet, tracks.n_fast))
     recorded = Recorded(
@@ -188,7 +186,7 @@ def _shown(
         quiet / float(np.sqrt(tracks.n_fast)), track.channel.adc_high - track.channel.adc_low, window_s,
     )  # fmt: skip
     shown = shown_in(recorded, wearer)
-    give_back_memory()
+    give_back_memory(n * tracks.n_fast)
     return shown
 
 

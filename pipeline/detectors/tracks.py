@@ -130,6 +130,8 @@ class FieldTrack(FieldWindows):
         The channel's rails, stated or found, and the samples at them.
     step_leak : float
         How much of the line's amplitude is left in `step_fast`.
+    line_gain : float
+        What the low-pass left of the line of `line_phasor`.
     """
 
     channel: Channel
@@ -139,6 +141,7 @@ class FieldTrack(FieldWindows):
     notch: Notch
     overloads: Overloads
     step_leak: float
+    line_gain: float
 
 
 @dataclass(frozen=True)
@@ -244,7 +247,7 @@ def _measure_field(
     ] or [cutting.take(np.empty(0))]
     whole = {name: np.concatenate([vars(piece)[name] for piece in pieces]) for name in vars(pieces[0])}
     pieces.clear()
-    give_back_memory()
+    give_back_memory(recording.n_rows)
     if not cutting.n_beyond and stronger is own:
         own = replace(own, lines=cutting.clipped.attributed(own.lines))
     track = FieldTrack(
@@ -256,6 +259,7 @@ def _measure_field(
         notch=notch_for(stronger.lines, spectra.whole, channel, recording.sample_hz, MOVEMENT_HZ),
         overloads=overloads,
         step_leak=cutting.step_leak,
+        line_gain=float(fit.gain[0]) if fit.fundamental else 1.0,
     )
     if not _is_slow(stronger.lines[0]):
         return track

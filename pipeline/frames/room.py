@@ -4,6 +4,7 @@ A day of text has twenty million lines, and a dozen numbers are known of each. C
 and look like any array; what was touched of them leaves memory with each block of :func:`blocks_of`.
 """
 
+import errno
 import mmap
 import os
 import tempfile
@@ -30,6 +31,11 @@ Ints = npt.NDArray[np.int64]
 _mapped: "weakref.WeakSet[mmap.mmap]" = weakref.WeakSet()
 _ZEROS_AT_ONCE = 1 << 20
 
+_CANNOT_MAP = frozenset(
+    [errno.ENODEV, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EMFILE, errno.ENFILE]
+)
+"""Said by file systems that share no memory, and where too many files are open: memory has to do."""
+
 
 @dataclass(frozen=True)
 class Room:
@@ -43,16 +49,21 @@ class Room:
         Raises
         ------
         OSError
-            Where the disk has no room for it; nothing can fail later.
+            Where the disk has no room for it; on most file systems nothing can fail later.
         """
         n_bytes = n * np.dtype(dtype).itemsize
         if self.folder is None or n_bytes <= IN_MEMORY_BYTES:
             return np.zeros(n, dtype)
-        with tempfile.TemporaryFile(dir=self.folder) as file:
-            _reserve(file, n_bytes)
-            mapped = mmap.mmap(file.fileno(), n_bytes)
-        _mapped.add(mapped)
-        return np.frombuffer(mapped, dtype)
+        try:
+            with tempfile.TemporaryFile(dir=self.folder) as file:
+                _reserve(file, n_bytes)
+                found = mmap.mmap(file.fileno(), n_bytes)
+        except OSError as error:
+            if error.errno not in _CANNOT_MAP:
+                raise
+            return np.zeros(n, dtype)
+        _mapped.add(found)
+        return np.frombuffer(found, dtype)
 
     def copy(self, values: npt.NDArray[Any], n: int | None = None) -> npt.NDArray[Any]:
         """A column that begins with these values, of as many or of `n`."""

@@ -20,8 +20,6 @@ from schemas.columns import QUALITY, SAMPLE, TIME, Column, DType
 BLOCK_ROWS = 1 << 18
 """Rows of a block and of a Parquet row group: 4.4 minutes at 1 kHz, a few MB in memory."""
 
-_LONG_METADATA_BYTES = 1 << 20
-
 _FEW_ROWS = 1 << 14
 """Rows that are decoded at a time where a few seconds are wanted."""
 
@@ -222,8 +220,7 @@ def open_recording(path: Path, keeps: bool = False) -> Recording:
         Where the file lacks our metadata.
     """
     metadata, channels, n_rows = _described(path)
-    if sum(map(len, metadata.values())) > _LONG_METADATA_BYTES:
-        give_back_memory()  # reading it took ten times as much
+    give_back_memory(n_rows)  # reading long metadata took ten times as much
     if "sample_hz" not in metadata:
         raise ValueError(f"{path}: expected a file of samples with its metadata; found none")
     sample_hz = float(metadata["sample_hz"])

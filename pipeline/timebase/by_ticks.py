@@ -70,8 +70,8 @@ class _Steps:
     def excess(self, block: slice) -> Floats:
         """Of some of them."""
         size = self.counters.n_samples[block]
-        ticks = self.ticks[block.start : block.start + len(size) + 1]
-        return self.rate.excess_of_steps(ticks, size[: len(ticks) - 1]) / self.rate.per_sample
+        ticks = self.ticks[block.start : block.stop + 1]
+        return self.rate.excess_of_steps(ticks, size) / self.rate.per_sample
 
     def loose(self, block: slice) -> Floats:
         """By how much those steps may be off."""
@@ -114,7 +114,9 @@ def _by_level(counters: Counters, steps: _Steps) -> Runs:
     level, suspects = counters.room.zeros(n, np.float64), list[Ints]()
     for block in blocks_of(len(steps)):
         excess = steps.excess(block)
-        level[block.start + 1 : block.stop + 1] = level[block.start] + np.cumsum(excess)
+        # added up one by one as if all stood together
+        up_to = slice(block.start, block.stop + 1)
+        level[up_to] = np.cumsum(np.concatenate((level[block.start : block.start + 1], excess)))
         suspects.append(np.flatnonzero(np.abs(excess) > max(frame, 3.0)) + block.start + 1)
     at, by, reasons = list[int](), list[int](), list[str]()
     left = counters.budget * frame

@@ -29,7 +29,7 @@ class _Stretch:
 
 
 def in_another_order(table: FrameTable, order: Ints) -> FrameTable:
-    """The frames of a table in another order."""
+    """The frames of a table, all of them, in another order."""
     room = table.room
     columns = {name: _in_order(values, order, room) for name, values in table.columns.items()}
     return FrameTable(**columns, room=room)

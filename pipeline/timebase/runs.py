@@ -23,7 +23,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.frames.room import MEMORY, SCATTERED, Room, blocks_of, n_true
+from pipeline.frames.room import MEMORY, SCATTERED, Room, blocks_of, n_true, taken
 from pipeline.timebase.compare import Compare
 from pipeline.timebase.jumps import Counters, Head, confirmed_at, decide, head_at, misorder_of, ticks_for
 from pipeline.timebase.sequence import Ints, follows_by
@@ -204,9 +204,8 @@ def _stands_there(
             return False
     for later in (at for at in _PROBES if at < size):
         first = 0 if far else max(0, start + later - near)
-        for earlier in numbered_as(counters.sequence, start + later, first, start)[
-            -_MAX_CANDIDATES:
-        ].tolist():
+        same = numbered_as(counters.sequence, start + later, first, start)
+        for earlier in same[-_MAX_CANDIDATES:].tolist():
             segment = int(np.searchsorted(starts, earlier, side="right")) - 1
             run, place = walk.placed[segment]
             if (run, place + earlier - int(starts[segment])) == (walk.run, position + later):
@@ -238,7 +237,7 @@ def _copy_of(
         frame = start + later
         same = numbered_as(counters.sequence, frame, 0, start)
         if counters.ticks is not None and not counters.arrival:
-            same = same[counters.ticks[same] == counters.ticks[frame]]
+            same = same[taken(counters.ticks, same) == counters.ticks[frame]]
         for earlier in same[:_MAX_CANDIDATES].tolist():
             segment = int(np.searchsorted(starts, earlier, side="right")) - 1
             run, position = walk.placed[segment]

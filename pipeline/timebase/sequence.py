@@ -85,9 +85,9 @@ class TickRate:
         """Ticks that a difference has beyond those of `n_samples`, up to whole wraps."""
         return wrapped(difference - n_samples * self.per_sample, self.modulus)
 
-    def excess_of_steps(self, ticks: Ints, n_samples: Ints, room: Room = MEMORY) -> Floats:
+    def excess_of_steps(self, ticks: Ints, n_samples: Ints) -> Floats:
         """:meth:`excess` between neighbours of `ticks`, for `n_samples` between them."""
-        excess: Floats = room.zeros(len(n_samples), np.float64)
+        excess = np.empty(len(n_samples))
         for block in blocks_of(len(excess)):
             steps = np.diff(ticks[block.start : block.stop + 1]).astype(np.float64)
             excess[block] = self.excess(steps, n_samples[block].astype(np.float64))

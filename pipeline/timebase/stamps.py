@@ -12,6 +12,7 @@ from pipeline.timebase.device import DeviceTime
 from pipeline.timebase.grid import Grid
 from pipeline.timebase.sequence import Floats, Ints, extend
 from pipeline.timebase.skew import interarrival_jitter
+from pipeline.timebase.sorting import sorted_parts
 
 _N_PIECES = 4096
 _FEW = 1 << 18
@@ -143,14 +144,10 @@ def _coarse_slope(device: DeviceTime, stamps: Stamps) -> float:
 
 def jitter_of(device: DeviceTime, stamps: Stamps, slope: float) -> float:
     """Median of RFC 3550's running estimate over the frames in the order of their arrival, in seconds."""
-    m = len(stamps.placed)
-    in_order = all(
-        bool(np.all(np.diff(stamps.placed[block.start : block.stop + 1]) > 0)) for block in blocks_of(m - 1)
-    )
-    order = None if in_order else np.argsort(stamps.placed, kind="stable")
+    m, placed = len(stamps.placed), stamps.placed
     found, last, estimate = list[Floats](), np.zeros(0), 0.0
-    for block in blocks_of(m):
-        places = block if order is None else order[block]
+    for part in sorted_parts(np.broadcast_to(np.int32(0), m), placed):
+        places = part.start + np.argsort(placed[part], kind="stable")
         transit = stamps.second(places) - slope * device.at(stamps.last_row(places))
         jitter = interarrival_jitter(np.concatenate((last, transit)), estimate)[len(last) :]
         last, estimate = transit[-1:], float(jitter[-1])
