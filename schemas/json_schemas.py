@@ -58,7 +58,10 @@ def policy_schema() -> Schema:
             value = next(entry[bound] for bound in ("value", "max", "min") if bound in entry)
             unit = "" if entry["unit"] == "1" else f" [{entry['unit']}]"
             description = f"{entry['reason'][0].upper()}{entry['reason'][1:]}{unit}."
-            values[name] = {"description": description, "type": "number", "minimum": 0, "default": value}
+            range_ = {"minimum": entry.get("least", 0)} | (
+                {"maximum": entry["most"]} if "most" in entry else {}
+            )
+            values[name] = {"description": description, "type": "number", **range_, "default": value}
         sections[section] = {"type": "object", "properties": values, "additionalProperties": False}
     return {
         "$schema": _DRAFT,

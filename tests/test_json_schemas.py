@@ -217,6 +217,14 @@ def test_study(tmp_path: Path, text: str, is_right: bool) -> None:
         ("[mains]\nlimit_fraction = -0.02\n", False),
         ("[mains]\nlimit_fraction = '0.02'\n", False),
         ("[mains]\nlimit_fraction = true\n", False),
+        ("[mains]\nlimit_fraction = 1\n", True),
+        ("[mains]\nlimit_fraction = 2\n", False),
+        ("[contact_loss]\nleast_probability = 0.99\n", True),
+        ("[contact_loss]\nleast_probability = 1.0\n", False),
+        ("[contact_loss]\nleast_probability = 65\n", False),
+        ("[contact_loss]\nleast_probability = 0\n", False),
+        ("[verdict]\nleast_usable_fraction = 25\n", False),
+        ("[contact_loss.least_probability]\nvalue = 0.5\n", False),
         ("[mains]\nlimit = 0.02\n", False),
         ("[line]\nlimit_fraction = 0.02\n", False),
         ("mains = 0.02\n", False),
@@ -230,6 +238,12 @@ def test_policy(tmp_path: Path, text: str, is_right: bool) -> None:
     else:
         with pytest.raises(InputError):
             load_policy(tmp_path / "policy.toml")
+
+
+def test_a_threshold_written_as_the_built_in_policy_writes_it_is_told_how(tmp_path: Path) -> None:
+    (tmp_path / "policy.toml").write_text("[contact_loss.least_probability]\nvalue = 0.5\n")
+    with pytest.raises(InputError, match=r"Write \[contact_loss\], and below it: least_probability = 0.65"):
+        load_policy(tmp_path / "policy.toml")
 
 
 def test_policy_knows_every_threshold() -> None:

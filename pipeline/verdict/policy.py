@@ -18,7 +18,11 @@ Bound = Literal["value", "max", "min"]
 
 @dataclass(frozen=True)
 class Threshold:
-    """One number of the policy. ``bound`` says which side of it is too much; ``own`` that a study set it."""
+    """One number of the policy.
+
+    ``bound`` says which side of it is too much, ``own`` that a study set it; a study may set it to any number
+    from ``least`` to ``most``.
+    """
 
     section: str
     name: str
@@ -27,6 +31,22 @@ class Threshold:
     reason: str
     bound: Bound = "value"
     own: bool = False
+    least: float = 0.0
+    most: float | None = None
+
+    @property
+    def allowed(self) -> str:
+        """What a study may set it to."""
+        return (
+            f"a number of at least {self.least:g}"
+            if self.most is None
+            else (f"a number from {self.least:g} to {self.most:g}")
+        )
+
+    def allows(self, value: Any) -> bool:
+        """Whether a study may set it to that."""
+        is_number = isinstance(value, int | float) and not isinstance(value, bool)
+        return is_number and self.least <= value < float("inf") and (self.most is None or value <= self.most)
 
     @property
     def key(self) -> str:
@@ -76,7 +96,16 @@ def builtin_policy() -> Policy:
     for section, entries in tomllib.loads(builtin_text()).items():
         for name, entry in entries.items():
             bound: Bound = next(key for key in get_args(Bound) if key in entry)
-            threshold = Threshold(section, name, float(entry[bound]), entry["unit"], entry["reason"], bound)
+            threshold = Threshold(
+                section,
+                name,
+                float(entry[bound]),
+                entry["unit"],
+                entry["reason"],
+                bound,
+                least=float(entry.get("least", 0)),
+                most=float(entry["most"]) if "most" in entry else None,
+            )
             thresholds[threshold.key] = threshold
     return Policy(thresholds)
 
@@ -87,7 +116,7 @@ def load_policy(path: Path | None, shown: str = "policy.toml") -> Policy:
     Raises
     ------
     InputError
-        With every unknown name and every value that is no number of at least zero.
+        With every unknown name and every value that is no number, or none that its threshold may have.
     """
     policy = builtin_policy()
     if path is None:
@@ -116,9 +145,11 @@ def _own_values(
     for name, value in entries.items():
         if name not in names:
             fault(name, "one of " + ", ".join(names), f"'{name}'", did_you_mean(name, names))
-        elif not _is_threshold(value):
+        elif not names[name].allows(value):
             remedy = f"The built-in value is {names[name].value:g}."
-            fault(name, "a number of at least 0", repr(value), remedy)
+            if isinstance(value, dict):
+                remedy = f"Write [{section}], and below it: {name} = {names[name].value:g}"
+            fault(name, names[name].allowed, repr(value), remedy)
         else:
             own[f"{section}.{name}"] = replace(names[name], value=float(value), own=True)
     return own
@@ -146,10 +177,6 @@ def _written(head: str, policy: Policy, line: Callable[[Threshold], str]) -> str
         own = "set by the study; built in for this reason: " if threshold.own else ""
         lines += [f"# {own}{threshold.reason}{unit}", line(threshold)]
     return "\n".join(lines) + "\n"
-
-
-def _is_threshold(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < float("inf")
 
 
 def digest_of_values(values: Mapping[str, float]) -> str:
