@@ -6,7 +6,7 @@ import io
 import os
 import re
 import threading
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -34,14 +34,21 @@ class Unnamed:
 
     def __init__(self) -> None:
         self._files: dict[Path, tuple[Path, bool]] = {}
+        self._unwritten: dict[Path, Callable[[Path], None]] = {}
 
-    def add(self, aside: Path, path: Path, *, lasting: bool) -> None:
-        """Take on `aside`, to become `path`."""
+    def add(
+        self, aside: Path, path: Path, *, lasting: bool, write: Callable[[Path], None] | None = None
+    ) -> None:
+        """Take on `aside`, to become `path`; what is not there yet is written before it gets its name."""
         self._files[aside] = path, lasting
+        if write is not None:
+            self._unwritten[aside] = write
 
     def name(self) -> tuple[Path, ...]:
         """Bring all of them to the disk where that is asked for, then rename them in the order they came."""
         try:
+            for aside, write in self._unwritten.items():
+                write(aside)
             for aside, (_, lasting) in self._files.items():
                 if lasting and POWER_MAY_FAIL.is_set():
                     _to_disk(aside)
@@ -56,6 +63,7 @@ class Unnamed:
         for aside in self._files:
             aside.unlink(missing_ok=True)
         self._files.clear()
+        self._unwritten.clear()
 
 
 class _Gathering(threading.local):
@@ -90,8 +98,7 @@ def written_aside(path: Path, *, lasting: bool = True) -> Iterator[Path]:
     What is not `lasting`, such as a log, may be empty after a power cut. Where a thread's files are
     `gathered`, they are renamed later.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    aside = _aside(path)
     try:
         yield aside
     except BaseException:
@@ -101,6 +108,19 @@ def written_aside(path: Path, *, lasting: bool = True) -> Iterator[Path]:
     files.add(aside, path, lasting=lasting)
     if files is not _GATHERING.files:
         files.name()
+
+
+def written_later(path: Path, write: Callable[[Path], None]) -> None:
+    """Have `write` make a file, as work for the disk alone: of files that are gathered, when they are named."""
+    files = _GATHERING.files or Unnamed()
+    files.add(_aside(path), path, lasting=True, write=write)
+    if files is not _GATHERING.files:
+        files.name()
+
+
+def _aside(path: Path) -> Path:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return path.with_name(f".{path.name}.{os.getpid()}.part")
 
 
 def _to_disk(path: Path) -> None:

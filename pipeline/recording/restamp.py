@@ -10,7 +10,7 @@ import hashlib
 import shutil
 from pathlib import Path
 
-from pipeline.writing import written_aside
+from pipeline.writing import written_later
 
 KEY = "policy_sha256"
 NO_POLICY = hashlib.sha256(b"no policy has judged these samples").hexdigest()
@@ -45,11 +45,14 @@ def restamp(source: Path, sha256: str, path: Path) -> None:
     arrow = base64.b64decode(text, validate=True)
     encoded = base64.b64encode(_stamped(source, arrow, sha256))
     plain = _stamped(source, footer[:at] + footer[at + len(text) :], sha256)
-    with written_aside(path) as aside:
+
+    def write(aside: Path) -> None:
         shutil.copyfile(source, aside)
         with aside.open("r+b") as file:
             file.seek(start)
             file.write(plain[:at] + encoded + plain[at:])
+
+    written_later(path, write)
 
 
 def _footer(source: Path) -> tuple[int, bytes]:
