@@ -111,7 +111,7 @@ def written_aside(path: Path, *, lasting: bool = True) -> Iterator[Path]:
 
 
 def written_later(path: Path, write: Callable[[Path], None]) -> None:
-    """Have `write` make a file, as work for the disk alone: of files that are gathered, when they are named."""
+    """Have `write` make a file, as work for the disk alone: where files are gathered, as they are named."""
     files = _GATHERING.files or Unnamed()
     files.add(_aside(path), path, lasting=True, write=write)
     if files is not _GATHERING.files:
