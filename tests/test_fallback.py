@@ -20,7 +20,7 @@ def outputs(name: str, session: str) -> list[str]:
 
 
 @pytest.mark.parametrize("failing", by_name.SESSION_STEPS)
-def test_a_step_that_fails_leaves_what_its_rule_names(tmp_path, monkeypatch, failing):
+def test_a_step_that_fails_leaves_what_its_rule_names_and_no_other_does(tmp_path, monkeypatch, failing):
     def fail(job):
         raise RuntimeError("invented")
 
@@ -32,6 +32,8 @@ def test_a_step_that_fails_leaves_what_its_rule_names(tmp_path, monkeypatch, fai
             continue
         rule = "judge" if step == "report" else step
         assert [name for name in outputs(rule, "throw-02") if not (plan.results / name).is_file()] == []
+    logs = {path.stem: path.read_text() for path in (plan.results / "logs" / "throw-02").glob("*.log")}
+    assert [step for step, said in logs.items() if "failed:" in said] == [failing]
     overview(plan.tables)
     expected = "accept" if failing == "report" else "unreadable"
     assert quality(plan.results, "throw-02")["verdict"] == expected

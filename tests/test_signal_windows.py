@@ -9,9 +9,9 @@ import pyarrow.parquet as pq
 import pytest
 
 from pipeline.layouts import Channel
-from pipeline.recording import BLOCK_ROWS, write_samples
+from pipeline.recording import BLOCK_ROWS, open_recording, write_samples
 from pipeline.signal import Windows, read_windows, windows_of, write_windows
-from pipeline.signal.features import averaged, features_of
+from pipeline.signal.features import Windowing, averaged, features_of
 from pipeline.signal.windows import CLASSES, FEATURES
 from schemas.columns import WINDOWS
 from schemas.conditions import BY_NAME
@@ -190,3 +190,11 @@ def test_no_windows_come_back_with_their_reason(tmp_path: Path) -> None:
     assert read_windows(tmp_path / "signal.parquet").absent == windows.absent
     with pytest.raises(ValueError, match="table of windows"):
         read_windows(tmp_path / "samples.parquet")
+
+
+def test_of_a_recording_that_nothing_was_read_of_there_are_none(tmp_path):
+    """Detectors failed: what was converted is there, and is not drawn."""
+    path = write_field(tmp_path / "samples.parquet", np.zeros(2500), 250.0)
+    windows = Windowing([open_recording(path)], (Doing(0, 1e6, "rest"),)).finished()
+    assert len(windows.start_s) == 0
+    assert windows.absent == "a step before did not finish"

@@ -137,6 +137,8 @@ class Windowing:
         """What was seen; no window is usable yet."""
         if self.recording is None:
             return no_windows(self._absent, self.channel)
+        if not self._features:
+            return no_windows("a step before did not finish", self.channel)
         found, clean = np.concatenate(self._features), np.concatenate(self._clean)
         start_s, stop_s = _edges(self.recording, len(clean))
         # A window across a pause or a restart is none.
