@@ -20,6 +20,9 @@ from schemas.columns import QUALITY, SAMPLE, TIME, Column, DType
 BLOCK_ROWS = 1 << 18
 """Rows of a block and of a Parquet row group: 4.4 minutes at 1 kHz, a few MB in memory."""
 
+_BYTES_OF_ROW = 16
+"""About so many, of a few channels."""
+
 _FEW_ROWS = 1 << 14
 """Rows that are decoded at a time where a few seconds are wanted."""
 
@@ -219,6 +222,7 @@ def open_recording(path: Path, keeps: bool = False) -> Recording:
     ValueError
         Where the file lacks our metadata.
     """
+    give_back_memory(path.stat().st_size // _BYTES_OF_ROW)  # what was done before is done
     metadata, channels, n_rows = _described(path)
     give_back_memory(n_rows)  # reading long metadata took ten times as much
     if "sample_hz" not in metadata:
