@@ -104,16 +104,18 @@ def written_aside(path: Path, *, lasting: bool = True) -> Iterator[Path]:
     except BaseException:
         aside.unlink(missing_ok=True)
         raise
-    files = _GATHERING.files or Unnamed()
-    files.add(aside, path, lasting=lasting)
-    if files is not _GATHERING.files:
-        files.name()
+    _take_on(aside, path, lasting=lasting)
 
 
 def written_later(path: Path, write: Callable[[Path], None]) -> None:
     """Have `write` make a file, as work for the disk alone: where files are gathered, as they are named."""
+    _take_on(_aside(path), path, lasting=True, write=write)
+
+
+def _take_on(aside: Path, path: Path, *, lasting: bool, write: Callable[[Path], None] | None = None) -> None:
+    """Gather a file with the others of this thread, or name it at once."""
     files = _GATHERING.files or Unnamed()
-    files.add(_aside(path), path, lasting=True, write=write)
+    files.add(aside, path, lasting=lasting, write=write)
     if files is not _GATHERING.files:
         files.name()
 

@@ -4,15 +4,13 @@ Trees know what was drawn for them, and of some innocent things that is little. 
 from a stretch by a mark that follows from what an open electrode is; of simulated losses few have it.
 """
 
-from collections.abc import Mapping
-
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.detectors.marks import Told
 from pipeline.detectors.signs import Signs
 from pipeline.detectors.windows import Floats
 
-Told = Mapping[str, Floats]
 Mask = npt.NDArray[np.bool_]
 
 SOME_SILENT, PLAIN_SILENT = 0.5, 1.0

@@ -72,6 +72,13 @@ class Room:
             column[block] = values[block]
         return column
 
+    def arranged(self, column: npt.NDArray[Any], places: Ints) -> npt.NDArray[Any]:
+        """A column's numbers at these places, in their order, which is about its own."""
+        arranged = self.zeros(len(places), column.dtype)
+        for block in blocks_of(len(places)):
+            arranged[block] = column[places[block]]
+        return arranged
+
 
 MEMORY = Room()
 """Columns of any length in memory."""
@@ -123,6 +130,15 @@ def taken(column: npt.NDArray[Any], places: slice | Ints) -> npt.NDArray[Any]:
     for block in blocks_of(len(places), max(SCATTERED, near_together)):
         found[block] = column[places[block]]
     return found
+
+
+def begins_of(column: npt.NDArray[np.integer]) -> Ints:
+    """Where each stretch of one number begins."""
+    found = [np.zeros(min(len(column), 1), dtype=np.int64)]
+    for block in blocks_of(len(column) - 1):
+        changes = np.diff(column[block.start : block.stop + 1]) != 0
+        found.append(np.flatnonzero(changes) + block.start + 1)
+    return np.concatenate(found)
 
 
 def n_true(mask: npt.NDArray[np.bool_]) -> int:

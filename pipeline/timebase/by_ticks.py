@@ -118,7 +118,7 @@ def _by_level(counters: Counters, steps: _Steps) -> Runs:
         up_to = slice(block.start, block.stop + 1)
         level[up_to] = np.cumsum(np.concatenate((level[block.start : block.start + 1], excess)))
         suspects.append(np.flatnonzero(np.abs(excess) > max(frame, 3.0)) + block.start + 1)
-    at, by, reasons = list[int](), list[int](), list[str]()
+    at, by = list[int](), list[int]()
     left = counters.budget * frame
     for i in np.concatenate(suspects).tolist():
         shift = float(np.median(level[i : i + _WINDOW]) - np.median(level[max(0, i - _WINDOW) : i]))

@@ -2,13 +2,11 @@
 
 from dataclasses import dataclass
 from itertools import product
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from pipeline.frames import Frames, FrameTable
-from pipeline.frames.room import Room, blocks_of
+from pipeline.frames.room import begins_of, blocks_of
 from pipeline.timebase.compare import Compare, comparison
 from pipeline.timebase.device import is_calendar
 from pipeline.timebase.sequence import Ints, signed_difference
@@ -31,17 +29,12 @@ class _Stretch:
 def in_another_order(table: FrameTable, order: Ints) -> FrameTable:
     """The frames of a table, all of them, in another order."""
     room = table.room
-    columns = {name: _in_order(values, order, room) for name, values in table.columns.items()}
+    # a column that is one number for all takes no memory
+    columns = {
+        name: room.arranged(values, order) if values.strides[0] else values
+        for name, values in table.columns.items()
+    }
     return FrameTable(**columns, room=room)
-
-
-def _in_order(values: npt.NDArray[Any], order: Ints, room: Room) -> npt.NDArray[Any]:
-    if not values.strides[0]:  # one number for all
-        return values
-    ordered = room.zeros(len(order), values.dtype)
-    for block in blocks_of(len(order)):
-        ordered[block] = values[order[block]]
-    return ordered
 
 
 def order_of_dumps(frames: Frames) -> Ints | None:
@@ -76,11 +69,7 @@ def order_of_dumps(frames: Frames) -> Ints | None:
 def _stretches(table: FrameTable) -> list[_Stretch]:
     if not len(table):
         return []
-    found = [np.zeros(1, dtype=np.int64)]
-    for block in blocks_of(len(table) - 1):
-        changes = np.diff(table.dump[block.start : block.stop + 1]) != 0
-        found.append(np.flatnonzero(changes) + block.start + 1)
-    begins = np.concatenate(found)
+    begins = begins_of(table.dump)
     ends = np.append(begins[1:], len(table))
     return [_Stretch(int(table.dump[a]), a, b) for a, b in zip(begins.tolist(), ends.tolist(), strict=True)]
 

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.frames import Frames, FrameTable
-from pipeline.frames.room import SCATTERED, Room, blocks_of, n_true, sums_before, taken
+from pipeline.frames.room import SCATTERED, Room, begins_of, blocks_of, n_true, sums_before, taken
 from pipeline.timebase.by_ticks import find_runs_by_ticks
 from pipeline.timebase.clock import nominal_clock, with_clock
 from pipeline.timebase.compare import comparison
@@ -89,9 +89,7 @@ def as_listed(grid: Grid, frames: Frames, order: Ints) -> Grid:
     duplicate, absurd = room.zeros(len(order), bool), room.zeros(len(order), bool)
     for block in blocks_of(len(order)):
         duplicate[order[block]], absurd[order[block]] = grid.duplicate[block], grid.absurd[block]
-    placed: Ints = room.zeros(len(grid.placed))
-    for block in blocks_of(len(placed)):
-        placed[block] = order[grid.placed[block]]
+    placed = room.arranged(order, grid.placed)
     listed = replace(frames, notes=grid.frames.notes)
     return replace(grid, frames=listed, placed=placed, duplicate=duplicate, absurd=absurd)
 
@@ -127,7 +125,7 @@ def _scaled(position: Ints, ratio: float, room: Room) -> Ints:
 def _make_grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) -> Grid:
     table = frames.table
     placed, run, position, duplicate, n_late = _ordered(table, runs)
-    begins = _begins(run)
+    begins = begins_of(run)
     varies = any(not part.count for part in frames.stream.parts)
     start_row = _start_rows(table, placed, position, begins, counters, counted, varies)
     n_rows = int(start_row[-1] + table.n_samples[placed[-1]]) if len(placed) else 0
@@ -152,15 +150,6 @@ def _make_grid(frames: Frames, runs: Runs, counters: Counters, counted: bool) ->
         absurd=runs.absurd,
         rate=None if counters.arrival else counters.rate,
     )
-
-
-def _begins(run: npt.NDArray[np.int32]) -> Ints:
-    """Where each run begins."""
-    found = [np.zeros(min(len(run), 1), dtype=np.int64)]
-    for block in blocks_of(len(run) - 1):
-        changes = np.diff(run[block.start : block.stop + 1]) != 0
-        found.append(np.flatnonzero(changes) + block.start + 1)
-    return np.concatenate(found)
 
 
 def _ordered(table: FrameTable, runs: Runs) -> tuple[Ints, npt.NDArray[np.int32], Ints, Bools, int]:
