@@ -6,7 +6,7 @@ the evidence of all of them together.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from pipeline.detectors import (
     activity_mismatch,
@@ -24,11 +24,13 @@ from pipeline.detectors import (
     stuck,
     uncorroborated,
 )
-from pipeline.detectors.evidence import Began, Conversion, Evidence, Paused, Stepped
+from pipeline.detectors.evidence import Began, Conversion, Evidence, Logged, Paused, Stepped
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
+from pipeline.detectors.parts import PART_S, Part, entries_in, parts_of, united
 from pipeline.detectors.together import on_main
 from pipeline.detectors.tracks import Settings, measure_tracks
 from pipeline.machine import give_back_memory
+from pipeline.recording import Recording
 
 Detector = Callable[[Evidence, Settings], Detected]
 
@@ -54,6 +56,54 @@ OF_SESSION: tuple[Callable[[Sequence[Evidence], Settings], Detected], ...] = (
 
 SHARED = {"settling": "settling_fraction", "contact_loss": "contact_loss_fraction"}
 """Conditions that several detectors or channels mark, and the measure of their share of the samples."""
+
+
+@dataclass(frozen=True)
+class Converted:
+    """A session as it was converted: its recordings, the main one first, and what was counted of each.
+
+    ``mains_hz`` is the nominal frequency at the site.
+    """
+
+    recordings: Sequence[Recording]
+    conversions: Sequence[Conversion]
+    mains_hz: float
+    activities: Sequence[Logged] = ()
+
+    def part(self, part: Part) -> "Converted":
+        """A part of it as a session of its own."""
+        recordings = [one.part(*rows) for one, rows in zip(self.recordings, part.rows, strict=True)]
+        conversions = [one.part(*rows) for one, rows in zip(self.conversions, part.rows, strict=True)]
+        is_first, is_last = part.rows[0][0] == 0, part.rows[0][1] == self.recordings[0].n_rows
+        activities = entries_in(self.activities, recordings[0], is_first, is_last)
+        return Converted(recordings, conversions, self.mains_hz, activities)
+
+
+def examine(session: Converted, settings: Settings, part_s: float = PART_S) -> tuple[Detected, ...]:
+    """Measure a session and run all detectors, part by part where it is long: a result for each recording."""
+    parts = parts_of(session.recordings, session.conversions[0], part_s)
+    if len(parts) == 1:
+        return _examine(session, settings)
+    found = [_examine(session.part(part), settings) for part in parts]
+    return united(parts, found, session.recordings, settings)
+
+
+def _examine(session: Converted, settings: Settings) -> tuple[Detected, ...]:
+    recordings = session.recordings
+    tracks = measure_tracks(recordings, session.mains_hz, settings)
+    evidence = [
+        Evidence(
+            recording,
+            tracks[i],
+            session.conversions[i],
+            session.mains_hz,
+            session.activities,
+            recordings[0] if i else None,
+            len(recordings) == 1,
+        )
+        for i, recording in enumerate(recordings)
+    ]
+    return run_detectors(evidence, settings)
 
 
 def run_detectors(recordings: Sequence[Evidence], settings: Settings) -> tuple[Detected, ...]:
@@ -106,7 +156,8 @@ def _share(condition: str, measure: str, marks: dict[str, Spans], n_rows: int) -
     n_present = n_rows - lost.n_samples
     if not n_present:
         return Measure(measure, None, "1", None, "no sample arrived")
-    return Measure(measure, marks[condition].without(lost).n_samples / n_present, "1")
+    n = marks[condition].without(lost).n_samples
+    return Measure(measure, n / n_present, "1", out_of=n_present)
 
 
 __all__ = [
@@ -114,6 +165,7 @@ __all__ = [
     "OF_SESSION",
     "Began",
     "Conversion",
+    "Converted",
     "Detected",
     "Evidence",
     "Finding",
@@ -122,6 +174,7 @@ __all__ = [
     "Settings",
     "Spans",
     "Stepped",
+    "examine",
     "measure_tracks",
     "on_main",
     "run_detectors",

@@ -61,7 +61,8 @@ class _Log:
     entries: tuple[Entry, ...]
     moved: Moved
     steps: tuple[Recording, tuple[str, ...]] | None
-    duration_s: float
+    start_s: float
+    stop_s: float
     by_field: bool = False
 
 
@@ -72,7 +73,7 @@ def detect(recordings: Sequence[Evidence], settings: Settings) -> Detected:
     """
     main = recordings[0]
     entries = tuple(Entry(e.start_s, e.stop_s, e.activity, e.intensity) for e in main.activities)
-    outside = _outside(entries, main.recording.duration_s)
+    outside = _outside(entries, main.recording.stop_s)
     log = _log(recordings, entries, settings)
     if isinstance(log, str):
         return Detected(outside, _without(log))
@@ -101,20 +102,20 @@ def _shift_measures(shift: Shift | str) -> tuple[Measure, ...]:
     return tuple(Measure(name, value, "s") for name, value in zip(names, values, strict=True))
 
 
-def _outside(entries: Sequence[Entry], duration_s: float) -> tuple[Finding, ...]:
+def _outside(entries: Sequence[Entry], end_s: float) -> tuple[Finding, ...]:
     """One finding for all that the log has after the recording's end."""
-    outside = [entry for entry in entries if entry.stop_s > duration_s + _MAY_OUTLAST_S]
+    outside = [entry for entry in entries if entry.stop_s > end_s + _MAY_OUTLAST_S]
     if not outside:
         return ()
     stop_s = max(entry.stop_s for entry in outside)
     names = [f"'{name}'" for name in dict.fromkeys(entry.activity for entry in outside)]
     told = ", ".join(names[:3]) + (" and more" if len(names) > 3 else "")
     text = (
-        f"The log goes on until {stop_s:g} s ({told}), the recording ends at {duration_s:.1f} s: correct "
+        f"The log goes on until {stop_s:g} s ({told}), the recording ends at {end_s:.1f} s: correct "
         "activities.csv, or look for a missing part of the dump."
     )
-    start_s = max(duration_s, min(entry.start_s for entry in outside))
-    beyond_s = stop_s - duration_s
+    start_s = max(end_s, min(entry.start_s for entry in outside))
+    beyond_s = stop_s - end_s
     finding = Finding(
         "activity_mismatch",
         None,
@@ -144,7 +145,7 @@ def _log(recordings: Sequence[Evidence], entries: tuple[Entry, ...], settings: S
     moved = moved_by(rms, main.recording.clock.time_s(rows), still, body)
     sensors = [(e.recording, track) for e in recordings for track in e.tracks.sensors.values()]
     recording, track = max(sensors, key=lambda one: float(np.nanmean(np.append(one[1].rms, 0.0))))
-    return _Log(entries, moved, (recording, track.axes), main.recording.duration_s)
+    return _Log(entries, moved, (recording, track.axes), main.recording.start_s, main.recording.stop_s)
 
 
 def _log_by_field(main: Evidence, entries: tuple[Entry, ...], settings: Settings) -> _Log | str:
@@ -157,7 +158,8 @@ def _log_by_field(main: Evidence, entries: tuple[Entry, ...], settings: Settings
     level = np.where(np.isnan(most.field), np.nan, most.answers.astype(np.float64))
     moved = in_seconds(level, main.recording.clock.time_s(rows))
     name = most.track.channel.name
-    return _Log(entries, moved, (main.recording, (name,)), main.recording.duration_s, by_field=True)
+    ends_s = main.recording.start_s, main.recording.stop_s
+    return _Log(entries, moved, (main.recording, (name,)), *ends_s, by_field=True)
 
 
 # ---- what explains several entries at once ---------------------------------------------------------------
@@ -252,7 +254,7 @@ def _of_shift(log: _Log, shift: Shift, settings: Settings) -> Finding:
         f"uncertainty {shift.uncertainty_s:.1f} s), and contradicts it where it stands: check the clock by "
         "which it was written."
     )
-    limit_s, ends = settings["activity_mismatch.shift_s"], (0.0, log.duration_s)
+    limit_s, ends = settings["activity_mismatch.shift_s"], (log.start_s, log.stop_s)
     if shift.by_one <= MOST_BY_ONE:
         return _finding("log_shift_s", shift.shift_s, limit_s, "s", ends, text)
     text += " A single entry says so: its boundary alone may be wrong."
@@ -289,8 +291,7 @@ def _contradicted(log: _Log, entries: Sequence[Entry], settings: Settings) -> tu
 
 
 def _moving_rest(log: _Log, entry: Entry, settings: Settings) -> list[Finding]:
-    first = int(np.ceil(max(entry.start_s, 0.0)))
-    level = log.moved.level[first : max(first, int(entry.stop_s))]
+    first, level = log.moved.seconds(entry.start_s, entry.stop_s)
     spans = Spans.merged(Spans.of_mask(np.nan_to_num(level) >= 1.0, first), bridge=1)
     limit_s = settings["activity_mismatch.moving_s"]
     found = []
@@ -325,7 +326,7 @@ def _still_body(log: _Log, entry: Entry, settings: Settings) -> list[Finding]:
         f"'{entry.activity}' is body movement by the log, but the wearer lies still for {share:.0%} of it: "
         "correct the log, or look whether the accelerometer was worn."
     )
-    ends = entry.start_s, min(entry.stop_s, log.duration_s)
+    ends = entry.start_s, min(entry.stop_s, log.stop_s)
     return [_finding("still_fraction", share, limit, "1", ends, text)]
 
 
@@ -356,15 +357,16 @@ def _cadence(
         f"{least:g} to {most:g}: look whether that was other work, or the layout has a wrong sampling rate."
     )
     bound = least if value < least else most
-    note = _finding("cadence_hz", value, bound, "Hz", (0.0, log.duration_s), text)
+    note = _finding("cadence_hz", value, bound, "Hz", (log.start_s, log.stop_s), text)
     return (replace(note, severity="note"),), measures
 
 
 def _walked(moved: Moved, entry: Entry) -> list[int]:
     """Where stretches of 10 s begin in which the wearer moves nearly all the time."""
-    until = min(int(entry.stop_s), len(moved.level))
-    begins = range(int(np.ceil(max(entry.start_s, 0.0))), until - STRETCH_S + 1, STRETCH_S)
-    return [at for at in begins if np.mean(np.nan_to_num(moved.level[at : at + STRETCH_S]) >= 1.0) >= 0.8]
+    first, level = moved.seconds(entry.start_s, entry.stop_s)
+    begins = range(0, len(level) - STRETCH_S + 1, STRETCH_S)
+    moving = np.nan_to_num(level) >= 1.0
+    return [first + at for at in begins if np.mean(moving[at : at + STRETCH_S]) >= 0.8]
 
 
 def _cadences(log: _Log, starts: Sequence[int]) -> list[float]:

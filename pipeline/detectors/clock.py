@@ -218,5 +218,5 @@ def _of_all(
     text: str,
     unit: str = "[ppm]",
 ) -> Finding:
-    duration_s = evidence.recording.duration_s
-    return Finding("clock", None, 0.0, duration_s, severity, measure, value, limit, unit, text)
+    ends_s = evidence.recording.start_s, evidence.recording.stop_s
+    return Finding("clock", None, *ends_s, severity, measure, value, limit, unit, text)

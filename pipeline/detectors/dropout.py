@@ -27,7 +27,7 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     lost = lost_samples(evidence.recording)
     if evidence.main is not None:
         return _of_further(evidence, evidence.main, lost, settings)
-    rows, conversion = lost.rows, evidence.conversion
+    rows, conversion, n_all = lost.rows, evidence.conversion, max(evidence.recording.n_rows, 1)
     # What a writer filled is a gap that does not look like one.
     gaps = Spans.merged(rows, evidence.tracks.repeats.filled.spans)
     longest_s = max([_longest_s(gaps, evidence.recording), *_pauses_s(evidence, rows)])
@@ -40,9 +40,15 @@ def detect(evidence: Evidence, settings: Settings) -> Detected:
     fraction = rows.n_samples / evidence.recording.n_rows if evidence.recording.n_rows else None
     damaged = conversion.damaged_bytes / conversion.total_bytes if conversion.total_bytes else None
     measures = (
-        Measure("lost_fraction", fraction, "1", None, "" if fraction is not None else "no sample arrived"),
+        Measure(
+            "lost_fraction",
+            fraction,
+            "1",
+            absent="" if fraction is not None else "no sample arrived",
+            out_of=evidence.recording.n_rows,
+        ),
         *(_own_share(name, spans.n_samples, evidence.recording.n_rows) for name, spans in lost.own.items()),
-        *(_own_share(name, 1, 1) for name in conversion.nothing_of),
+        *(_own_share(name, n_all, n_all) for name in conversion.nothing_of),
         Measure("longest_gap_s", longest_s, "s"),
         Measure("damaged_fraction", damaged, "1", None, "" if damaged is not None else "the dump is empty"),
     )
@@ -70,7 +76,7 @@ def _summary(evidence: Evidence, lost: Spans, longest_s: float, settings: Settin
     )
     severity: Severity = "warning" if longest_s >= settings["dropout.note_gap_s"] else "note"
     share = lost.n_samples / recording.n_rows
-    yield _finding(0.0, recording.duration_s, severity, "lost_fraction", share, "1", text)
+    yield _finding(recording.start_s, recording.stop_s, severity, "lost_fraction", share, "1", text)
 
 
 def _long_gaps(
@@ -138,7 +144,8 @@ def _never_came(evidence: Evidence) -> Iterator[Finding]:
             f"Not a sample of {names} came: look whether the device has that sensor and sends its frames; if "
             "it does not, use a layout without them."
         )
-        yield _finding(0.0, evidence.recording.duration_s, "fault", "lost_fraction", 1.0, "1", text)
+        ends_s = evidence.recording.start_s, evidence.recording.stop_s
+        yield _finding(*ends_s, "fault", "lost_fraction", 1.0, "1", text)
 
 
 def _pauses(conversion: Conversion) -> list[tuple[int, float]]:
@@ -226,7 +233,7 @@ def _summary_beside(
         f"while {main.channels[0].name} arrived."
     )
     severity: Severity = "warning" if grave else "note"
-    return _finding(0.0, main.duration_s, severity, "lost_fraction", n / n_all, "1", text)
+    return _finding(main.start_s, main.stop_s, severity, "lost_fraction", n / n_all, "1", text)
 
 
 def _channels_alike(lost: Lost, recording: Recording) -> list[tuple[str, Spans]]:
@@ -250,7 +257,7 @@ def _told_apart(lost: Lost, recording: Recording) -> list[tuple[str, Spans]]:
 
 
 def _own_share(name: str, n_lost: int, n_all: int) -> Measure:
-    return Measure("lost_fraction", n_lost / n_all, "1", name)
+    return Measure("lost_fraction", n_lost / n_all, "1", name, out_of=n_all)
 
 
 def _finding(

@@ -23,13 +23,13 @@ def detect(recordings: Sequence[Evidence], settings: Settings) -> Detected:
             "came after a later one; they were put in order",
         ),
     )
-    duration_s = recordings[0].recording.duration_s
+    main = recordings[0].recording
     findings = tuple(
         Finding(
             "duplicate",
             None,
-            0.0,
-            duration_s,
+            main.start_s,
+            main.stop_s,
             "note",
             measure,
             float(count),

@@ -81,6 +81,14 @@ class Conversion:
     shares_frames: bool = False
     nothing_of: tuple[str, ...] = ()
 
+    def part(self, start: int, stop: int) -> "Conversion":
+        """What concerns the rows [start, stop), as rows of their own; where frames were lost is not known."""
+        cuts = {
+            name: tuple(cut._replace(row=cut.row - start) for cut in several if start <= cut.row < stop)
+            for name, several in (("restarts", self.restarts), ("breaks", self.breaks), ("steps", self.steps))
+        }
+        return replace(self, n_lost_frames=0, **cuts)  # type: ignore[arg-type]
+
 
 @dataclass(frozen=True)
 class Evidence:

@@ -37,13 +37,18 @@ class Finding:
 
 @dataclass(frozen=True)
 class Measure:
-    """A number that describes the whole recording; ``absent`` says why where there is none."""
+    """A number that describes the whole recording; ``absent`` says why where there is none.
+
+    ``out_of``: how many samples, windows or seconds a share or a mean is of, so that parts of a long
+    recording can be counted together.
+    """
 
     name: str
     value: float | None
     unit: str
     channel: str | None = None
     absent: str = ""
+    out_of: int | None = None
 
 
 @dataclass(frozen=True)

@@ -58,6 +58,7 @@ class _Elsewhere:
 
     held: float
     by_chance: float
+    n_pairs: int
 
 
 def _elsewhere(repeats: Repeats, marked: Spans) -> _Elsewhere | None:
@@ -68,7 +69,7 @@ def _elsewhere(repeats: Repeats, marked: Spans) -> _Elsewhere | None:
     if not n:
         return None
     n_held = n - int(repeats.row_changes[free].sum())
-    return _Elsewhere(n_held / n, float(repeats.by_chance[free].sum()) / n)
+    return _Elsewhere(n_held / n, float(repeats.by_chance[free].sum()) / n, n)
 
 
 def _measures(evidence: Evidence, elsewhere: _Elsewhere | None) -> Iterator[Measure]:
@@ -79,9 +80,10 @@ def _measures(evidence: Evidence, elsewhere: _Elsewhere | None) -> Iterator[Meas
     if elsewhere is None:
         yield Measure("held_fraction", None, "1", names, "no second without what is marked arrived whole")
     else:
-        yield Measure("held_fraction", elsewhere.held, "1", names)
+        yield Measure("held_fraction", elsewhere.held, "1", names, out_of=elsewhere.n_pairs)
     filled = int(repeats.filled.n.sum()) / recording.n_rows if recording.n_rows else None
-    yield Measure("filled_fraction", filled, "1", names, "" if filled is not None else "no sample arrived")
+    absent = "" if filled is not None else "no sample arrived"
+    yield Measure("filled_fraction", filled, "1", names, absent, recording.n_rows)
 
 
 def _about_filled(evidence: Evidence, repeats: Repeats, settings: Settings) -> Iterator[Finding]:

@@ -44,15 +44,22 @@ LEAST_UNCERTAINTY_S = 1.0
 
 @dataclass(frozen=True)
 class Moved:
-    """Movement from 0 to 1 in the seconds [k, k + 1) of the session; NaN where it was not measured."""
+    """Movement from 0 to 1 in the seconds [first_s + k, first_s + k + 1); NaN where it was not measured."""
 
     level: Floats
+    first_s: int = 0
 
     def inside(self, start_s: float, stop_s: float) -> Floats:
         """The measured seconds whose middle lies in a stretch."""
-        low, high = (int(np.clip(np.ceil(at - 0.5), 0, len(self.level))) for at in (start_s, stop_s))
+        edges = (np.ceil(at - self.first_s - 0.5) for at in (start_s, stop_s))
+        low, high = (int(np.clip(edge, 0, len(self.level))) for edge in edges)
         part = self.level[low:high]
         return part[~np.isnan(part)]
+
+    def seconds(self, start_s: float, stop_s: float) -> tuple[int, Floats]:
+        """The whole seconds of a stretch: which one is the first, and their levels."""
+        first = max(int(np.ceil(start_s)), self.first_s)
+        return first, self.level[first - self.first_s : max(first, int(stop_s)) - self.first_s]
 
 
 @dataclass(frozen=True)
@@ -92,15 +99,18 @@ def moved_by(rms: Floats, at_s: Floats, still: float, body: float) -> Moved:
 
 def in_seconds(level: Floats, at_s: Floats) -> Moved:
     """Movement from 0 to 1 of windows, NaN where not measured, whose middles are at `at_s`."""
-    seconds = np.full(int(min(at_s[-1] + 1, LONGEST_S)) if len(at_s) else 0, np.nan)
-    known = ~np.isnan(level) & (at_s >= 0) & (at_s < len(seconds))
-    seconds[at_s[known].astype(np.int64)] = level[known]
-    return Moved(seconds)
+    if not len(at_s):
+        return Moved(np.empty(0))
+    first_s = int(at_s[0])
+    seconds = np.full(int(min(at_s[-1] + 1 - first_s, LONGEST_S)), np.nan)
+    known = ~np.isnan(level) & (at_s >= first_s) & (at_s < first_s + len(seconds))
+    seconds[at_s[known].astype(np.int64) - first_s] = level[known]
+    return Moved(seconds, first_s)
 
 
 def fit_s(moved: Moved, entries: Sequence[Logged]) -> float:
     """How well a log fits: a fifth of its seconds where all agree, less what contradicts it."""
-    expected = _expected(entries, len(moved.level))
+    expected = _expected(entries, len(moved.level), moved.first_s)
     return float(np.nansum(_gain(moved.level, expected)))
 
 
@@ -112,7 +122,7 @@ def find_shift(moved: Moved, entries: Sequence[Logged]) -> Shift | str:
     known = ~np.isnan(level)
     reach = min(MOST_SHIFT_S, n // 2)
     # The log may reach beyond the recording on either side: a shift brings that in.
-    expected = _expected(entries, n + 2 * reach, -reach)
+    expected = _expected(entries, n + 2 * reach, moved.first_s - reach)
     for values, what in ((expected, "the log has one level of movement"), (level, "the wearer moved alike")):
         if not _varies(values):
             return f"{what} throughout: any shift fits as well"
@@ -137,7 +147,7 @@ def find_shift(moved: Moved, entries: Sequence[Logged]) -> Shift | str:
         float(gains[best] - np.nansum(now)),
         float(gains[best]),
         float(np.maximum(change, 0).sum() / max(np.abs(change).sum(), 1e-12)),
-        _largest_share(change, entries, best - reach),
+        _largest_share(change, entries, best - reach - moved.first_s),
     )
 
 

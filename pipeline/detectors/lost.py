@@ -60,8 +60,8 @@ def not_covered(main: Recording, recording: Recording, least_s: float) -> Spans:
         return Spans()
     if not recording.n_rows:
         return Spans(np.array([0]), np.array([main.n_rows]))
-    begin_s, end_s = recording.at_s(0), recording.until_s(recording.n_rows)
+    begin_s, end_s = recording.start_s, recording.stop_s
     first, last = main.rows_at(np.array([begin_s, end_s])).tolist()
-    begin = first if begin_s - main.at_s(0) >= least_s else 0
-    end = last if main.duration_s - end_s >= least_s else main.n_rows
+    begin = first if begin_s - main.start_s >= least_s else 0
+    end = last if main.stop_s - end_s >= least_s else main.n_rows
     return Spans(np.array([0, end]), np.array([begin, main.n_rows])).clipped(0, main.n_rows)

@@ -49,8 +49,10 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
         )
     little_mains = ~(coupling.mains > settings["low_coupling.mains_fraction"] * coupling.range)
     tied = _borne_out(coupling, moving & ~coupling.answers & little_mains)
-    fraction = float(tied.sum() / moving.sum())
-    measures = (size, moving_fraction, Measure("low_coupling_fraction", fraction, "1", name))
+    n_moving = int(moving.sum())
+    fraction = float(tied.sum() / n_moving)
+    of_it = Measure("low_coupling_fraction", fraction, "1", name, out_of=n_moving)
+    measures = (size, moving_fraction, of_it)
     if fraction < LEAST_FRACTION:
         return Detected((), measures)
     marks = {"low_coupling": Spans.of_mask(tied).stretched(evidence.tracks.n_slow)}
@@ -84,7 +86,7 @@ def _movement_size(coupling: Coupling) -> Measure:
     channel = coupling.track.channel
     value = float(np.sqrt((on**2).mean())) if len(on) else None
     absent = "" if len(on) else "no second with the electrode on could be measured"
-    return Measure("movement_rms_v", value, channel.unit, channel.name, absent)
+    return Measure("movement_rms_v", value, channel.unit, channel.name, absent, len(on))
 
 
 def _moving_fraction(evidence: Evidence, coupling: Coupling) -> Measure:
@@ -92,7 +94,8 @@ def _moving_fraction(evidence: Evidence, coupling: Coupling) -> Measure:
     known = ~np.isnan(acceleration[: len(coupling.field)]) if acceleration is not None else np.empty(0, bool)
     if coupling.moving is None or not known.any():
         return Measure("moving_fraction", None, "1", name, "no second of acceleration could be measured")
-    return Measure("moving_fraction", float(coupling.moving[known].mean()), "1", name)
+    share = float(coupling.moving[known].mean())
+    return Measure("moving_fraction", share, "1", name, out_of=int(known.sum()))
 
 
 def _finding(evidence: Evidence, coupling: Coupling, tied: np.ndarray, settings: Settings) -> Finding:

@@ -1,5 +1,7 @@
 """Mains: the line and its harmonics, where they fold to, how large they are, and when they are too large."""
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
@@ -154,11 +156,12 @@ def _measures(
         "mains_to_movement": "no movement band was measured",
         "mains_notch_fraction": f"no notch could save the movement: {notch.why_not}",
     }
-    sizes = {
-        measure: _known(measure, values[measure], u, name, absent_of.get(measure, ""))
+    n_counted = int(counted.sum())
+    told = (
+        replace(_known(measure, values[measure], u, name, absent_of.get(measure, "")), out_of=n_counted)
         for measure, u in _units(unit).items()
-    }
-    return (*sizes.values(), *frequency)
+    )
+    return (*told, *frequency)
 
 
 def _known(measure: str, value: float | None, unit: str, channel: str, absent: str) -> Measure:
@@ -263,7 +266,7 @@ def _in_movement(evidence: Evidence, track: FieldTrack, settings: Settings) -> t
         )
     return (
         Finding(
-            "mains", track.channel.name, 0.0, evidence.recording.duration_s,
+            "mains", track.channel.name, evidence.recording.start_s, evidence.recording.stop_s,
             "warning" if notch.why_not else "note", "mains_in_movement_v", notch.rms, limit, unit, text,
         ),
     )  # fmt: skip
@@ -282,9 +285,8 @@ def _not_assessable(evidence: Evidence, track: FieldTrack) -> Detected:
     why = track.lines[0].why
     name, unit = track.channel.name, track.channel.unit
     text = f"Mains is not assessable: {why}; record at another rate, such as 250 Hz, to see it."
-    finding = Finding(
-        "mains", name, 0.0, evidence.recording.duration_s, "note", "mains_rms_v", None, None, unit, text
-    )
+    ends_s = evidence.recording.start_s, evidence.recording.stop_s
+    finding = Finding("mains", name, *ends_s, "note", "mains_rms_v", None, None, unit, text)
     measures = tuple(
         Measure(measure, None, u, name, f"not assessable: {why}")
         for measure, u in {**_units(unit), "mains_hz": "Hz", "mains_hz_uncertainty_hz": "Hz"}.items()
@@ -320,8 +322,6 @@ def _other_grid(evidence: Evidence, track: FieldTrack, intruder: tuple[Line, ...
         f"A line of {first.nominal_hz:g} Hz mains was found at {first.found_hz:.2f} Hz, though the study "
         f"states {evidence.mains_hz:g} Hz: correct mains_hz in study.toml."
     )
-    duration_s, stated = evidence.recording.duration_s, evidence.mains_hz
+    ends_s, stated = (evidence.recording.start_s, evidence.recording.stop_s), evidence.mains_hz
     name = track.channel.name
-    return (
-        Finding("mains", name, 0.0, duration_s, "warning", "mains_hz", first.found_hz, stated, "Hz", text),
-    )
+    return (Finding("mains", name, *ends_s, "warning", "mains_hz", first.found_hz, stated, "Hz", text),)

@@ -70,7 +70,14 @@ def _detect_channel(evidence: Evidence, track: FieldTrack, settings: Settings) -
         *_of_rails(evidence, overloads),
     )
     measures = (
-        Measure("saturated_fraction", fraction, "1", channel.name, "" if n_present else "no sample arrived"),
+        Measure(
+            "saturated_fraction",
+            fraction,
+            "1",
+            channel.name,
+            "" if n_present else "no sample arrived",
+            n_present,
+        ),
         Measure("longest_saturated_s", longest_s, "s", channel.name),
         *_measures(overloads, driven),
         *_unsettled(channel, overloads, recovery_s),
@@ -127,12 +134,11 @@ def _wrong_range(evidence: Evidence, channel: Channel, n_beyond: int) -> Detecte
         f"{n_beyond} codes of {channel.name} lie outside {channel.adc_min} to {channel.adc_max}: correct "
         "bits, adc_min or adc_max in the layout; until then nothing is said of rails."
     )
-    duration_s = evidence.recording.duration_s
     finding = Finding(
         "saturation",
         channel.name,
-        0.0,
-        duration_s,
+        evidence.recording.start_s,
+        evidence.recording.stop_s,
         "warning",
         "codes_beyond",
         float(n_beyond),
@@ -226,8 +232,8 @@ def _of_rail(evidence: Evidence, channel: Channel, side: str, rail: SoftRail) ->
     return Finding(
         "saturation",
         channel.name,
-        0.0,
-        evidence.recording.duration_s,
+        evidence.recording.start_s,
+        evidence.recording.stop_s,
         "note",
         f"rail_{side}_v",
         rail.level,

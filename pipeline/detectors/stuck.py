@@ -64,7 +64,8 @@ def _of_field(evidence: Evidence, track: FieldTrack, settings: Settings, togethe
     n_stuck = Spans.merged(spans, together).n_samples
     fraction = min(n_stuck / n_present, 1.0) if n_present else None
     text = f"{channel.name} repeats one value: the converter or its memory stood still; check the device."
-    measure = Measure("stuck_fraction", fraction, "1", channel.name, "" if n_present else "no sample arrived")
+    absent = "" if n_present else "no sample arrived"
+    measure = Measure("stuck_fraction", fraction, "1", channel.name, absent, n_present)
     told = _findings(evidence, channel, _apart(runs, together), settings, "fault", text)
     return Detected(told, (measure,), {"stuck": spans})
 

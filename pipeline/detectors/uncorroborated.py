@@ -71,7 +71,8 @@ def _detect_channel(evidence: Evidence, coupling: Coupling, settings: Settings) 
     spans = _alone(windows)
     n_known = int((~np.isnan(coupling.track.movement_fast)).sum())
     absent = "" if n_known else "no second of the field could be measured"
-    alone = Measure(measures[0], spans.n_samples / n_known if n_known else None, "1", name, absent)
+    share = spans.n_samples / n_known if n_known else None
+    alone = Measure(measures[0], share, "1", name, absent, n_known)
     n_fast = evidence.tracks.n_fast
     findings = listed(spans, partial(_finding, evidence, coupling, windows), MAX_LISTED)
     unanswered, notes = _unanswered(evidence, coupling, settings)
@@ -154,7 +155,8 @@ def _unanswered(
         absent = f"the wearer moved for {n_moving} measured s, {LEAST_MOVING_S} are needed"
         return Measure("unanswered_fraction", None, "1", channel.name, absent), ()
     silent = moving & ~coupling.answers
-    measure = Measure("unanswered_fraction", int(silent.sum()) / n_moving, "1", channel.name)
+    share = int(silent.sum()) / n_moving
+    measure = Measure("unanswered_fraction", share, "1", channel.name, out_of=n_moving)
     little_mains = ~(coupling.mains > settings["low_coupling.mains_fraction"] * coupling.range)
     unexplained = silent & ~coupling.off_seconds & ~little_mains
     if unexplained.sum() < LEAST_UNANSWERED * n_moving:

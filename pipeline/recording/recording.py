@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, get_args
 
@@ -68,6 +68,8 @@ class Recording:
         Whether columns of a short recording stay in memory once read.
     hidden : int64, shape (n, 2)
         Rows [start, stop) that are read as lost, though something stands there.
+    first_row : int
+        Row of the file that is row 0 here: a part of a long recording, see :meth:`part`.
     """
 
     path: Path
@@ -78,6 +80,7 @@ class Recording:
     metadata: Mapping[str, str]
     keeps: bool = False
     hidden: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty((0, 2), np.int64), compare=False)
+    first_row: int = 0
     _kept: dict[str, npt.NDArray[Any]] = field(default_factory=dict, repr=False, compare=False)
 
     @property
@@ -92,9 +95,19 @@ class Recording:
         return delays
 
     @property
+    def start_s(self) -> float:
+        """When the first row was sampled, in seconds since the session's first; 0 where there is none."""
+        return self.at_s(0) if self.n_rows else 0.0
+
+    @property
+    def stop_s(self) -> float:
+        """One step after the last row; 0 where there is none."""
+        return self.until_s(self.n_rows) if self.n_rows else 0.0
+
+    @property
     def duration_s(self) -> float:
         """Length of the recording."""
-        return self.until_s(self.n_rows) - self.at_s(0) if self.n_rows else 0.0
+        return self.stop_s - self.start_s
 
     def at_s(self, row: int) -> float:
         """When a row was sampled, in seconds since the session's first."""
@@ -120,6 +133,20 @@ class Recording:
         rows = np.unique(np.concatenate(([0.0], inner, [self.n_rows - 1.0])))
         return np.stack((rows, self.clock.time_s(rows.astype(np.int64))))
 
+    def part(self, start: int, stop: int) -> "Recording":
+        """The rows [start, stop) as a recording of their own, whose seconds are still the session's."""
+        clock = replace(self.clock, knot_row=self.clock.knot_row - start)
+        hidden = np.clip(self.hidden - start, 0, stop - start)
+        return replace(
+            self,
+            n_rows=stop - start,
+            clock=clock,
+            hidden=hidden[hidden[:, 1] > hidden[:, 0]],
+            first_row=self.first_row + start,
+            keeps=False,
+            _kept={},
+        )
+
     def of_kind(self, kind: str) -> tuple[Channel, ...]:
         """The channels of that kind, in file order."""
         return tuple(channel for channel in self.channels if channel.kind == kind)
@@ -134,11 +161,8 @@ class Recording:
                 part = {name: a[start : start + block_rows] for name, a in arrays.items()}
                 yield Block(start, self._shown(part, start))
             return
-        # A path, not a Python file object: Arrow may abort at exit on the latter (arrow#50482).
-        # Without a buffer ahead: that would hold the whole file in memory.
-        file = pq.ParquetFile(self.path, pre_buffer=False)
         start = 0
-        for batch in file.iter_batches(block_rows, columns=list(columns)):
+        for batch in self._batches(columns, 0, self.n_rows, block_rows):
             arrays = {name: batch.column(name).to_numpy(zero_copy_only=False) for name in columns}
             yield Block(start, self._shown(arrays, start))
             start += batch.num_rows
@@ -147,22 +171,30 @@ class Recording:
         """The named columns in the rows [start, stop); lost samples are NaN."""
         if self.keeps and self.n_rows <= KEPT_ROWS:
             return self._shown({name: self._column(name)[start:stop] for name in columns}, start)
+        parts = list(self._batches(columns, start, stop, _FEW_ROWS, use_threads=False))
+        nothing = None if parts else pq.read_schema(self.path).remove_metadata()
+        table = pa.Table.from_batches(parts, nothing)
+        return self._shown({name: table.column(name).to_numpy() for name in columns}, start)
+
+    def _batches(
+        self, columns: Sequence[str], start: int, stop: int, rows: int, use_threads: bool = True
+    ) -> Iterator[pa.RecordBatch]:
+        """The named columns in the rows [start, stop), at most `rows` at a time, and no more than these."""
+        # A path, not a Python file object: Arrow may abort at exit on the latter (arrow#50482).
+        # Without a buffer ahead: that would hold the whole file in memory.
         file = pq.ParquetFile(self.path, pre_buffer=False)
+        start, stop = start + self.first_row, min(stop, self.n_rows) + self.first_row
         sizes = [file.metadata.row_group(i).num_rows for i in range(file.metadata.num_row_groups)]
         ends = np.cumsum(sizes)
         first, last = (int(np.searchsorted(ends, row, side="right")) for row in (start, max(stop - 1, start)))
         groups = range(first, min(last + 1, len(sizes)))
-        at, parts = int(ends[first] - sizes[first]) if first < len(sizes) else start, []
-        # By batches, since what lies behind the last row need not be decoded.
-        for batch in file.iter_batches(_FEW_ROWS, groups, list(columns), use_threads=False):
-            if at + batch.num_rows > start:
-                parts.append(batch.slice(max(start - at, 0), stop - max(start, at)))
+        at = int(ends[first] - sizes[first]) if first < len(sizes) else stop
+        for batch in file.iter_batches(rows, groups, list(columns), use_threads=use_threads):
+            if at + batch.num_rows > start and at < stop:
+                yield batch.slice(max(start - at, 0), stop - max(start, at))
             at += batch.num_rows
             if at >= stop:
-                break
-        schema = pa.schema([file.schema_arrow.field(name) for name in columns])
-        table = pa.Table.from_batches(parts, schema.remove_metadata())
-        return self._shown({name: table.column(name).to_numpy() for name in columns}, start)
+                return
 
     def _shown(self, columns: dict[str, npt.NDArray[Any]], start: int) -> dict[str, npt.NDArray[Any]]:
         """The columns from row `start` on, without what is hidden."""

@@ -11,15 +11,14 @@ import pyarrow.parquet as pq
 from pipeline.detectors import (
     Began,
     Conversion,
+    Converted,
     Detected,
-    Evidence,
     Finding,
     Measure,
     Paused,
     Spans,
     Stepped,
-    measure_tracks,
-    run_detectors,
+    examine,
 )
 from pipeline.detectors.lines import Line
 from pipeline.recording import open_recording
@@ -38,20 +37,12 @@ def detect(job: Job) -> str:
     session, settings = job.session, job.policy.settings
     counted = conversion["recordings"]
     recordings = [open_recording(places.recording_of(one["suffix"]), keeps=True) for one in counted]
-    tracks = measure_tracks(recordings, session.mains_hz, settings)
-    evidence = [
-        Evidence(
-            recording,
-            tracks[i],
-            _conversion(counted[i], conversion["damage"], () if i else conversion["nothing_of"]),
-            session.mains_hz,
-            session.activities,
-            recordings[0] if i else None,
-            len(recordings) == 1,
-        )
-        for i, recording in enumerate(recordings)
+    conversions = [
+        _conversion(one, conversion["damage"], () if i else conversion["nothing_of"])
+        for i, one in enumerate(counted)
     ]
-    detected = run_detectors(evidence, settings)
+    converted = Converted(recordings, conversions, session.mains_hz, session.activities)
+    detected = examine(converted, settings)
     write_detected(places, detected, {"status": "ok"})
     return f"{sum(len(one.findings) for one in detected)} findings"
 
