@@ -1,9 +1,11 @@
 """The way back: from a file of samples to the bytes of the dump, for every framing and spelling."""
 
+import base64
 from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 from encode import encode_all, encode_frames, header_line
 from hypothesis import given
@@ -335,3 +337,16 @@ def test_a_circular_memory_comes_back(tmp_path: Path) -> None:
     layout = sectors_layout()
     frames = [frame.data for frame in encode_all(layout, _counts(layout, 60))]
     assert _came_back(b"".join(frames[40:] + frames[:40]), layout, tmp_path) == 60
+
+
+def test_where_frames_stood_is_told_once_in_a_file(tmp_path):
+    """Arrow keeps a copy of its schema's metadata in the footer, and whoever opens a file reads it all."""
+    layout = sync_layout()
+    frames = encode_all(layout, _counts(layout, 300))
+    _written(b"".join(frame.data for frame in frames), layout, tmp_path)
+    samples = tmp_path / "samples.parquet"
+    (account,) = (text for key, text in open_recording(samples).metadata.items() if key.startswith("frames:"))
+    held = samples.read_bytes()
+    assert held.count(account.encode()) == 1
+    assert held.count(base64.b64encode(account.encode())[4:-4]) == 0
+    assert not [key for key in pq.read_schema(samples).metadata if key.startswith(b"frames:")]

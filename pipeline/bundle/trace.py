@@ -21,6 +21,7 @@ from pipeline.bundle.fields import PARQUET, texts_of
 from pipeline.bundle.names import Names
 from pipeline.bundle.recoded import Made, Recoded, RecodedSession
 from pipeline.recording.account import Account, unpacked
+from pipeline.recording.recording import FRAMES
 from pipeline.writing import write_text
 from schemas.columns import Column
 from schemas.tables import arrow_schema
@@ -50,7 +51,6 @@ TRACE = (
 only those whose samples are in the recording are counted."""
 
 _Ints = npt.NDArray[np.int64]
-_KEY = "frames:"
 _ROWS_AT_ONCE = 1 << 16
 
 
@@ -156,12 +156,12 @@ def _kinds(picked: Picked, names: Names) -> tuple[list[_Kind], list[str]]:
     kinds, missing = [], ["events.parquet"] if held.events else []
     for suffix, path in held.samples.items():
         file = f"samples{suffix}.parquet"
-        told = texts_of(pq.read_schema(path).metadata)
-        accounts = {key: text for key, text in told.items() if key.startswith(_KEY)}
+        told = texts_of(pq.read_metadata(path).metadata)
+        accounts = {key: text for key, text in told.items() if key.startswith(FRAMES)}
         if not accounts:
             missing.append(file)
         for key, text in sorted(accounts.items()):
-            layout, _, frame = key.removeprefix(_KEY).partition(":")
+            layout, _, frame = key.removeprefix(FRAMES).partition(":")
             kinds.append(
                 _Kind(
                     file,

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.recording import Recording
 from pipeline.recording.account import Ints, unpacked
+from pipeline.recording.recording import FRAMES
 from pipeline.timebase.sequence import Floats
 
 _COPY_BYTES = 1 << 20
@@ -52,7 +53,7 @@ def places_of(recordings: Sequence[Recording]) -> Places:
     """The places of all frames by what the files of samples say of them; none where they say nothing."""
     columns: list[list[Ints | Floats]] = []
     for recording in recordings:
-        accounts = [text for key, text in recording.metadata.items() if key.startswith("frames:")]
+        accounts = [text for key, text in recording.metadata.items() if key.startswith(FRAMES)]
         for account in map(unpacked, accounts):
             own = account.columns
             offset = np.cumsum(own["skipped"] + own["n_bytes"]) - own["n_bytes"]

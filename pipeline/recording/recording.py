@@ -20,6 +20,11 @@ from schemas.columns import QUALITY, SAMPLE, TIME, Column, DType
 BLOCK_ROWS = 1 << 18
 """Rows of a block and of a Parquet row group: 4.4 minutes at 1 kHz, a few MB in memory."""
 
+FRAMES = "frames:"
+"""How keys of the file's metadata begin that say where its rows stood in the dumps; see :mod:`.way_back`."""
+
+_ARROWS_SCHEMA = b"ARROW:schema"
+
 _BYTES_OF_ROW = 16
 """About so many, of a few channels."""
 
@@ -267,8 +272,8 @@ def open_recording(path: Path, keeps: bool = False) -> Recording:
 def _described(path: Path) -> tuple[dict[str, str], tuple[Channel, ...], int]:
     """Metadata, channels and number of rows of a file of samples."""
     with pq.ParquetFile(path, pre_buffer=False) as file:
-        schema, n_rows = file.schema_arrow, file.metadata.num_rows
-    metadata = {key.decode(): value.decode() for key, value in (schema.metadata or {}).items()}
+        schema, n_rows, told = file.schema_arrow, file.metadata.num_rows, file.metadata.metadata or {}
+    metadata = {key.decode(): value.decode() for key, value in told.items() if key != _ARROWS_SCHEMA}
     channels = list[Channel]()
     for column in schema:
         own = {key.decode(): value.decode() for key, value in (column.metadata or {}).items()}

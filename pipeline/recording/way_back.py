@@ -17,14 +17,13 @@ from pipeline.recording.account import Account, Bytes, Ints, Telling, packed, un
 from pipeline.recording.compose import Pieces, compose, on_the_wire
 from pipeline.recording.files_back import edf_records, of_files, wav_rows
 from pipeline.recording.lines_back import spelt_lines
-from pipeline.recording.recording import Block, Recording, open_recording
+from pipeline.recording.recording import FRAMES, Block, Recording, open_recording
 from pipeline.recording.spelling import Spelling, Words, write_lines
 from pipeline.recording.units import to_counts
 
 if TYPE_CHECKING:
     from pipeline.timebase.grid import Grid
 
-_KEY = "frames"
 _FRAMES_AT_ONCE = 1 << 12
 MOST_BYTES = 1 << 24
 """What is kept of frames that are no samples, for each kind. It stands in the file's footer, which whoever
@@ -152,12 +151,12 @@ def encode_frames(samples_file: Path, layout: Layout) -> Iterator[FrameBytes]:
 def spelt_otherwise(samples_file: Path) -> int:
     """Lines of text that are not written as most are, and were kept as they stood; 0 in binary frames."""
     metadata = open_recording(samples_file).metadata
-    accounts = [unpacked(text) for key, text in metadata.items() if key.startswith(f"{_KEY}:")]
+    accounts = [unpacked(text) for key, text in metadata.items() if key.startswith(FRAMES)]
     return sum(int(account.facts.get("spelt_otherwise", 0)) for account in accounts)
 
 
 def _key(layout: Layout, frame: Frame) -> str:
-    return f"{_KEY}:{layout.name}:{frame.name}"
+    return f"{FRAMES}{layout.name}:{frame.name}"
 
 
 def _beyond_the_last(starts: _Column, sizes: _Column, block: slice) -> Ints:

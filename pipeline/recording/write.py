@@ -18,6 +18,7 @@ import pyarrow.parquet as pq
 from pipeline.layouts import Channel
 from pipeline.recording.recording import (
     BLOCK_ROWS,
+    FRAMES,
     Recording,
     channel_metadata,
     clock_metadata,
@@ -86,7 +87,8 @@ def write_samples(
         themselves are held against theirs by :func:`validate_recording`, before any detector reads them.
     """
     columns = sample_columns(channels, with_quality)
-    schema = arrow_schema(columns, metadata, channel_metadata(channels))
+    short = {key: text for key, text in metadata.items() if not key.startswith(FRAMES)}
+    schema = arrow_schema(columns, short, channel_metadata(channels))
     added = (SAMPLE, TIME, QUALITY) if with_quality else ()
     pandera = pandera_schema(added)
     with (
@@ -100,6 +102,9 @@ def write_samples(
             lost = _masks_of_lost(present, channels)
             arrays = [pa.array(values[c.name], mask=lost.get(c.name), from_pandas=False) for c in columns]
             writer.write_table(pa.Table.from_arrays(arrays, schema=schema), row_group_size=BLOCK_ROWS)
+        # Arrow's own schema would hold it a second time, and its readers a third and a fourth time in memory.
+        if long := {key: text for key, text in metadata.items() if key.startswith(FRAMES)}:
+            writer.add_key_value_metadata(long)
 
 
 def _masks_of_lost(
