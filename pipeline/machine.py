@@ -4,7 +4,9 @@ Linux is where all of it is tested. What is done for others is small, and tested
 """
 
 import ctypes
+import errno
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -15,6 +17,9 @@ from typing import Any
 
 _PROC = Path("/proc")
 _LONG_ROWS = 1 << 21
+_NO_RANGES = frozenset([errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP, errno.EPERM])
+"""Said by systems and file systems that do not copy by themselves, or not from one to the other."""
+
 _TRIES, _TRY_EVERY_S = 20, 0.1
 """How long a file may be held by a scanner or an indexer that looks at whatever is new."""
 
@@ -137,6 +142,33 @@ def replaced(aside: Path, path: Path) -> None:
             return
         time.sleep(_TRY_EVERY_S)
     aside.replace(path)
+
+
+def copied(source: Path, target: Path) -> None:
+    """Copy a file's bytes into another, in place of what that held.
+
+    Where the system can, it does so by itself (copy_file_range(2)), and file systems whose files share blocks
+    until one of them is written to (Btrfs, XFS) copy nothing at all.
+
+    Raises
+    ------
+    OSError
+        Where the one cannot be read or the other not be written.
+    """
+    copy = getattr(os, "copy_file_range", None)
+    if copy is None:
+        shutil.copyfile(source, target)
+        return
+    with source.open("rb") as old, target.open("wb") as new:
+        left = os.fstat(old.fileno()).st_size
+        try:
+            while left and (n_copied := copy(old.fileno(), new.fileno(), left)):
+                left -= n_copied
+        except OSError as error:
+            if error.errno not in _NO_RANGES:
+                raise
+        # From where the system stopped, if it did: both files stand there.
+        shutil.copyfileobj(old, new)
 
 
 def remedy(error: OSError) -> str:

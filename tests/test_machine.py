@@ -1,5 +1,6 @@
 """What differs between operating systems, by stand-ins for them: these tests run on Linux."""
 
+import errno
 import os
 import signal
 import subprocess
@@ -115,6 +116,40 @@ def test_on_windows_a_backslash_is_between_folders(tmp_path: Path) -> None:
     (folder / "dumps" / r"strap\a.bin").touch()
     sessions(folder, WEDGING.replace("dumps/a.bin", r"dumps/strap\a.bin"), GLAZING)
     only(folder, "line 2", "'/' between folders", "Write dumps/strap/a.bin.")
+
+
+@pytest.mark.parametrize("content", [b"", b"glaze", bytes(range(256)) * 20_000])
+@pytest.mark.parametrize("system", ["copies", "stops half-way", "refuses", "cannot"])
+def test_a_copy_is_whole_whatever_the_system_does_of_it(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, content: bytes, system: str
+) -> None:
+    source, target = tmp_path / "kiln.bin", tmp_path / "copy.bin"
+    source.write_bytes(content)
+    target.write_bytes(b"what stood there before, and was longer" * 2)
+
+    def some(old: int, new: int, n: int) -> int:
+        if system == "refuses" or os.lseek(old, 0, os.SEEK_CUR):
+            raise OSError(errno.EXDEV, "invalid cross-device link")
+        return os.write(new, os.read(old, max(n // 2, 1)))
+
+    if system == "cannot":
+        monkeypatch.delattr(os, "copy_file_range", raising=False)
+    elif system != "copies":
+        monkeypatch.setattr(os, "copy_file_range", some, raising=False)
+    machine.copied(source, target)
+    assert target.read_bytes() == content
+
+
+def test_a_full_disk_is_no_reason_to_copy_in_another_way(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    def full(old: int, new: int, n: int) -> int:
+        raise OSError(errno.ENOSPC, "no space left on device")
+
+    monkeypatch.setattr(os, "copy_file_range", full, raising=False)
+    (tmp_path / "kiln.bin").write_bytes(b"glaze")
+    with pytest.raises(OSError, match="no space left"):
+        machine.copied(tmp_path / "kiln.bin", tmp_path / "copy.bin")
 
 
 def test_what_a_terminal_cannot_show_ends_nothing() -> None:

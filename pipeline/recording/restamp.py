@@ -7,9 +7,9 @@ they are, and once more in Arrow's own schema, which is kept there in base64. Bo
 
 import base64
 import hashlib
-import shutil
 from pathlib import Path
 
+from pipeline.machine import copied
 from pipeline.writing import written_later
 
 KEY = "policy_sha256"
@@ -47,7 +47,7 @@ def restamp(source: Path, sha256: str, path: Path) -> None:
     plain = _stamped(source, footer[:at] + footer[at + len(text) :], sha256)
 
     def write(aside: Path) -> None:
-        shutil.copyfile(source, aside)
+        copied(source, aside)
         with aside.open("r+b") as file:
             file.seek(start)
             file.write(plain[:at] + encoded + plain[at:])
