@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.frames.frames import FrameTable
-from pipeline.frames.room import MEMORY, Room, sums_before
+from pipeline.frames.room import AT_ONCE, MEMORY, Room, let_go, sums_before
 
 Ints = npt.NDArray[np.int64]
 
@@ -83,6 +83,7 @@ class TableBuilder:
         self._ticks, self._received = _Column(room), _Column(room)
         self._n_samples = [_Column(room) for _ in range(n_streams)]
         self._turns = list[tuple[int, int, int]]()
+        self._n_fresh = 0
 
     def add(
         self,
@@ -104,6 +105,10 @@ class TableBuilder:
         self._received.add(none if received is None else received)
         for column, sizes in zip(self._n_samples, n_samples, strict=True):
             column.add(sizes)
+        self._n_fresh += len(offset)
+        if self._n_fresh >= AT_ONCE:
+            let_go()
+            self._n_fresh = 0
 
     def __len__(self) -> int:
         return self._offset.n

@@ -3,12 +3,13 @@
 Sources: RFC 1982 (serial number arithmetic), RFC 3550 A.1 (extended sequence numbers, probation of jumps).
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.frames.room import MEMORY, Room, blocks_of
+from pipeline.frames.room import MEMORY, Room, blocks_of, let_go
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
@@ -53,17 +54,20 @@ def extend(counter: Ints, bits: int, room: Room = MEMORY) -> Ints:
     return extended
 
 
-def pieces_of(n: int) -> list[slice]:
+def pieces_of(n: int) -> Iterator[slice]:
     """Where to look at `n` things of which there are many: at all of a million, else at 64 stretches."""
     if n <= _MOST_LOOKED_AT:
-        return [slice(0, n)]
+        yield slice(0, n)
+        return
     size = _MOST_LOOKED_AT // _N_PIECES
-    return [slice(start, start + size) for start in np.linspace(0, n - size, _N_PIECES).astype(int).tolist()]
+    for start in np.linspace(0, n - size, _N_PIECES).astype(int).tolist():
+        yield slice(start, start + size)
+        let_go()
 
 
 def typical_of(n_samples: Ints) -> float:
     """The median number of samples of a frame, at least 1."""
-    looked_at = [n_samples[piece] for piece in pieces_of(len(n_samples))]
+    looked_at = [n_samples[piece].copy() for piece in pieces_of(len(n_samples))]
     return max(float(np.median(np.concatenate(looked_at))), 1.0) if len(n_samples) else 1.0
 
 
