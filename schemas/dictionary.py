@@ -22,6 +22,7 @@ from schemas.columns import (
 )
 from schemas.conditions import CONDITIONS
 from schemas.keys import BINARY, Key
+from schemas.measures import IN_PARTS, MEASURES
 
 PLACE = Path(__file__).with_name("dictionary.md")
 
@@ -62,6 +63,9 @@ def dictionary() -> str:
         _columns(FINDINGS),
         "## `sessions.parquet`, `sessions.csv`",
         _columns(SESSIONS),
+        "A recording of more than half a day is examined in parts of at most that length. What is measured of the parts "
+        "makes one value:",
+        _parts(),
         "## `exclusions.csv`",
         _columns(EXCLUSIONS),
         "## `margins.csv`",
@@ -87,6 +91,14 @@ def dictionary() -> str:
         "See [layouts.md](layouts.md), the page of the layout language.",
     ]
     return "\n\n".join(parts) + "\n"
+
+
+def _parts() -> str:
+    rows = [
+        (meaning, ", ".join(f"`{measure.name}`" for measure in MEASURES if measure.in_parts == rule))
+        for rule, meaning in IN_PARTS.items()
+    ]
+    return markdown_table(("value of the whole", "measures"), rows)
 
 
 def _columns(columns: Sequence[Column]) -> str:

@@ -1,17 +1,21 @@
 """Long recordings are examined part by part: where they are cut, and how what was found becomes one."""
 
+import json
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
+from finished import finished
 from make import FIELD, SETTINGS, evidence_of, evidence_together, findings_of, recording_of, value_of
+from small import small_study
 from wearing import HZ, Wearing, faults_in, marked_s, put, record_apart, record_wearing
 
 from pipeline.detectors import Conversion, Converted, Detected, Finding, Measure, Paused, Spans, examine
-from pipeline.detectors.parts import Part, parts_of, united
+from pipeline.detectors.parts import PART_S, Part, parts_of, united
 from pipeline.recording import Recording
 from pipeline.study import Activity
 from pipeline.timebase.grid import Clock
@@ -32,6 +36,14 @@ def converted(recordings: list[Recording], activities=(), **counted) -> Converte
     return Converted(recordings, conversions, 50.0, activities)
 
 
+def found_in(
+    recordings: list[Recording], part_s: float = PART_S, activities: Sequence[Activity] = (), **counted
+) -> tuple[Detected, ...]:
+    """What is found in parts of that length."""
+    session = converted(recordings, activities, **counted)
+    return examine(session, parts_of(recordings, session.conversions[0], part_s), SETTINGS)
+
+
 def spoilt(codes: np.ndarray) -> None:
     put(200.0, 203.0, FIELD.adc_max)(codes)
     put(300.0, 304.0, 1999)(codes)
@@ -45,12 +57,12 @@ def recording(tmp_path_factory) -> Recording:
 
 @pytest.fixture(scope="module")
 def whole(recording) -> Detected:
-    return examine(converted([recording]), SETTINGS)[0]
+    return found_in([recording])[0]
 
 
 @pytest.fixture(scope="module")
 def in_parts(recording) -> Detected:
-    return examine(converted([recording]), SETTINGS, part_s=120.0)[0]
+    return found_in([recording], 120.0)[0]
 
 
 # ---- a part of a recording -------------------------------------------------------------------------------
@@ -178,14 +190,14 @@ def test_a_fault_across_a_cut_is_marked_without_a_seam(tmp_path):
         tmp_path / "r.parquet",
         replace(WEARING, seconds=240, mains_at=((80, 160, 0.1),), silent=(), spikes_s=()),
     )
-    found = examine(converted([made]), SETTINGS, part_s=120.0)[0]
+    found = found_in([made], 120.0)[0]
     assert marked_s(found, "mains") == [pytest.approx((80, 160), abs=0.5)]
 
 
 def test_a_gap_longer_than_is_searched_for_a_cut_is_measured_whole(tmp_path, monkeypatch):
     monkeypatch.setattr("pipeline.detectors.parts.SEARCHED_S", 20.0)
     made = record_wearing(tmp_path / "r.parquet", replace(WEARING, seconds=240), lost=((100, 150),))
-    found = examine(converted([made]), SETTINGS, part_s=120.0)[0]
+    found = found_in([made], 120.0)[0]
     assert value_of(found, "longest_gap_s") == pytest.approx(50.0)
     assert value_of(found, "lost_fraction") == pytest.approx(50 / 240)
     assert marked_s(found, "lost") == [(100.0, 150.0)]
@@ -193,7 +205,7 @@ def test_a_gap_longer_than_is_searched_for_a_cut_is_measured_whole(tmp_path, mon
 
 def test_pauses_and_restarts_belong_to_the_part_in_which_they_are(recording):
     counted = {"breaks": ((round(400 * HZ), 12.5, "ticks"),)}
-    (found,) = examine(converted([recording], **counted), SETTINGS, part_s=120.0)
+    (found,) = found_in([recording], 120.0, **counted)
     assert value_of(found, "longest_gap_s") == pytest.approx(12.5)
     told = [f for f in findings_of(found, "dropout") if "recorded nothing for 12.5 s" in f.explanation]
     assert [(f.start_s, f.stop_s) for f in told] == [(pytest.approx(387.5), pytest.approx(400.0))]
@@ -205,7 +217,7 @@ def test_an_entry_of_the_log_that_cannot_be_is_told_at_its_seconds(recording):
         Activity(140, 220, "carrying", "body", 0), Activity(260, 340, "watching kiln", "rest", 0),
         Activity(350, 700, "glazing", "hand", 0),
     )  # fmt: skip
-    (found,) = examine(converted([recording], log), SETTINGS, part_s=120.0)
+    (found,) = found_in([recording], 120.0, log)
     told = findings_of(found, "activity_mismatch", "warning")
     assert any(f.measure == "outside_s" and f.stop_s == 700 for f in told)
     resting = [f for f in told if "'watching kiln' is rest by the log" in f.explanation]
@@ -217,8 +229,8 @@ def test_an_entry_of_the_log_that_cannot_be_is_told_at_its_seconds(recording):
 @pytest.mark.parametrize("axes_s", [None, (10.0, 100.0), (150.0, 230.0)])
 def test_recordings_of_two_rates_are_cut_at_the_same_time(tmp_path, axes_s):
     recordings = record_apart(tmp_path, replace(WEARING, seconds=240), 250.0, 31.25, axes_s=axes_s)
-    whole = examine(converted(recordings), SETTINGS)
-    found = examine(converted(recordings), SETTINGS, part_s=120.0)
+    whole = found_in(recordings)
+    found = found_in(recordings, 120.0)
     assert [faults_in(one) for one in found] == [faults_in(one) for one in whole]
     for measure in ("lost_fraction", "longest_gap_s"):
         for one, other in zip(found, whole, strict=True):
@@ -305,3 +317,19 @@ def test_every_pause_is_kept_by_one_part():
     conversion = Conversion(1, 1, 0, 0, 0, 0, 0, 1, "nominal", None, None, 250.0, breaks=pauses)
     halves = conversion.part(0, 50), conversion.part(50, 100)
     assert [half.breaks for half in halves] == [(Paused(10, 1.0),), (Paused(0, 2.0), Paused(49, 3.0))]
+
+
+def test_a_session_in_parts_comes_to_the_same_verdict_and_its_page_says_so(tmp_path, monkeypatch):
+    """A session of the demo, in parts of a minute."""
+    study = small_study(tmp_path / "study", ("throw-02",))
+    whole = finished(study, tmp_path / "whole") / "throw-02"
+    monkeypatch.setattr("pipeline.steps.detect.parts_of", partial(parts_of, part_s=60.0))
+    in_parts = finished(study, tmp_path / "parts") / "throw-02"
+    one, other = (json.loads((folder / "quality.json").read_text()) for folder in (whole, in_parts))
+    assert other["verdict"] == one["verdict"]
+    assert {r["measure"] for r in other["reasons"]} == {r["measure"] for r in one["reasons"]}
+    (note,) = set(other["notes"]) - set(one["notes"])
+    assert note.startswith("The recording was examined in")
+    page = (in_parts / "report.html").read_text()
+    assert "examined in 3 parts" in page.replace("\xa0", " ")
+    assert other["n_samples"] == one["n_samples"]

@@ -26,7 +26,7 @@ from pipeline.detectors import (
 )
 from pipeline.detectors.evidence import Began, Conversion, Evidence, Logged, Paused, Stepped
 from pipeline.detectors.findings import Detected, Finding, Measure, Spans
-from pipeline.detectors.parts import PART_S, Part, entries_in, parts_of, united
+from pipeline.detectors.parts import Part, entries_in, parts_of, united
 from pipeline.detectors.together import on_main
 from pipeline.detectors.tracks import Settings, measure_tracks
 from pipeline.machine import give_back_memory
@@ -79,9 +79,8 @@ class Converted:
         return Converted(recordings, conversions, self.mains_hz, activities)
 
 
-def examine(session: Converted, settings: Settings, part_s: float = PART_S) -> tuple[Detected, ...]:
-    """Measure a session and run all detectors, part by part where it is long: a result for each recording."""
-    parts = parts_of(session.recordings, session.conversions[0], part_s)
+def examine(session: Converted, parts: Sequence[Part], settings: Settings) -> tuple[Detected, ...]:
+    """Measure a session and run all detectors on each of its parts: a result for each recording."""
     if len(parts) == 1:
         return _examine(session, settings)
     found = [_examine(session.part(part), settings) for part in parts]
@@ -177,5 +176,6 @@ __all__ = [
     "examine",
     "measure_tracks",
     "on_main",
+    "parts_of",
     "run_detectors",
 ]

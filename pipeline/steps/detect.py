@@ -19,6 +19,7 @@ from pipeline.detectors import (
     Spans,
     Stepped,
     examine,
+    parts_of,
 )
 from pipeline.detectors.lines import Line
 from pipeline.recording import open_recording
@@ -42,8 +43,10 @@ def detect(job: Job) -> str:
         for i, one in enumerate(counted)
     ]
     converted = Converted(recordings, conversions, session.mains_hz, session.activities)
-    detected = examine(converted, settings)
-    write_detected(places, detected, {"status": "ok"})
+    parts = parts_of(recordings, conversions[0])
+    detected = examine(converted, parts, settings)
+    cuts_s = [recordings[0].at_s(part.rows[0][0]) for part in parts[1:]]
+    write_detected(places, detected, {"status": "ok", "cuts_s": cuts_s})
     return f"{sum(len(one.findings) for one in detected)} findings"
 
 
@@ -78,7 +81,12 @@ def write_detected(places: Places, detected: Sequence[Detected], outcome: Mappin
         }
         for one in detected
     ]
-    content = {"status": outcome["status"], "why": outcome.get("why", ""), "recordings": recordings}
+    content = {
+        "status": outcome["status"],
+        "why": outcome.get("why", ""),
+        "cuts_s": outcome.get("cuts_s", []),
+        "recordings": recordings,
+    }
     write_json(places.detected, content)
 
 

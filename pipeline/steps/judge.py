@@ -125,7 +125,7 @@ def _quality(job: Job, recorded: Sequence[Recorded], whole: Detected, verdict: V
         "ledger": {dump["name"]: dump["ledger"] for dump in conversion["dumps"]},
         "frames": _frames(counted, conversion),
         "clock": _clock(counted),
-        "notes": conversion.get("notes", []),
+        "notes": [*conversion.get("notes", []), *_of_parts(read_json(job.places.detected).get("cuts_s", []))],
         "made_by": {
             "version": __version__,
             "layout_sha256": job.layouts_sha256,
@@ -134,6 +134,17 @@ def _quality(job: Job, recorded: Sequence[Recorded], whole: Detected, verdict: V
             "dumps": {dump["name"]: dump["sha256"] for dump in conversion["dumps"]},
         },
     }
+
+
+def _of_parts(cuts_s: Sequence[float]) -> list[str]:
+    """What to know of a recording that was too long to be examined at once."""
+    if not cuts_s:
+        return []
+    at = ", ".join(f"{cut_s / 3600:.2f}" for cut_s in cuts_s)
+    return [
+        f"The recording was examined in {len(cuts_s) + 1} parts, cut at {at} h: what is found is told for "
+        "each of them, shares are counted over all."
+    ]
 
 
 def _stretches(main: Recording | None, verdict: Verdict) -> dict[str, Any]:
