@@ -1,11 +1,12 @@
 """One grid laid on another of the same wearing: whose rows go where, and which frames are needed."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.timebase.grid import Grid, JoinedGrid, Restart
+from pipeline.frames.room import AT_ONCE, Room, blocks_of, let_go, n_true
+from pipeline.timebase.grid import Bools, Grid, JoinedGrid, Restart
 from pipeline.timebase.matching import AnyGrid, match_rows
 from pipeline.timebase.sequence import Ints
 from pipeline.timebase.weave import Segment, Shift, moved, weave
@@ -71,7 +72,7 @@ def _further(laid: Laid, own: Grid) -> Laid:
     """A further part of the other: where its own counts tell, else along with the part that is laid."""
     rows = own.start_row
     for shift in laid.their_way:
-        rows = shift.of(rows)
+        rows = shift.of(rows, own.frames.table.room)
     along = replace(own, start_row=rows, n_rows=laid.n_rows, restarts=laid.restarts)
     clock = own.clock
     whole = JoinedGrid(laid.mine, laid.n_rows, clock, restarts=laid.restarts)
@@ -93,12 +94,12 @@ def _further(laid: Laid, own: Grid) -> Laid:
 
 def _trimmed(segments: Sequence[Segment], part: Grid) -> list[Segment]:
     """Segments from the first row that the part has in each to the last."""
-    ends, trimmed = part.start_row + part.frames.table.n_samples[part.placed], list[Segment]()
+    n_samples, trimmed = part.frames.table.n_samples, list[Segment]()
     for segment in segments:
         first, last = np.searchsorted(part.start_row, [segment.start, segment.stop]).tolist()
         if first < last:
-            own = replace(segment, start=int(part.start_row[first]), stop=int(ends[last - 1]))
-            trimmed.append(own)
+            stop = int(part.start_row[last - 1]) + int(n_samples[part.placed[last - 1]])
+            trimmed.append(replace(segment, start=int(part.start_row[first]), stop=stop))
     return trimmed
 
 
@@ -107,27 +108,54 @@ def needed(part: Grid, base: Sequence[Grid]) -> Grid:
     names = {channel.name for channel in part.channels}
     covering = [own for own in base if names <= {channel.name for channel in own.channels}]
     start, stop = _gaps(covering, part.n_rows)
-    ends = part.start_row + part.frames.table.n_samples[part.placed]
-    place = np.searchsorted(stop, part.start_row, side="right")
-    nearest = np.append(start, part.n_rows + 1)[place]
-    covered = nearest >= ends
-    duplicate = part.duplicate.copy()
-    duplicate[part.placed[covered]] = True
-    return replace(
-        part, placed=part.placed[~covered], start_row=part.start_row[~covered], duplicate=duplicate
-    )
+    start = np.append(start, part.n_rows + 1)
+    table, n = part.frames.table, len(part.placed)
+    duplicate, left = table.room.copy(part.duplicate), table.room.zeros(n, bool)
+    for block in blocks_of(n):
+        placed, begins = part.placed[block], part.start_row[block]
+        nearest = start[np.searchsorted(stop, begins, side="right")]
+        left[block] = nearest < begins + table.n_samples[placed]
+        duplicate[placed[~left[block]]] = True
+    placed, start_row = (_where(left, column, table.room) for column in (part.placed, part.start_row))
+    return replace(part, placed=placed, start_row=start_row, duplicate=duplicate)
+
+
+def _where(mask: Bools, column: Ints, room: Room) -> Ints:
+    """A column's numbers where the mask is true."""
+    found, n = room.zeros(n_true(mask)), 0
+    for block in blocks_of(len(mask)):
+        kept = column[block][mask[block]]
+        found[n : n + len(kept)] = kept
+        n += len(kept)
+    return found
 
 
 def _gaps(parts: Sequence[Grid], n_rows: int) -> tuple[Ints, Ints]:
     """Rows [start, stop) that none of the parts has."""
-    starts = np.concatenate([part.start_row for part in parts] or [np.zeros(0, dtype=np.int64)])
-    sizes = [part.frames.table.n_samples[part.placed] for part in parts]
-    stops = starts + np.concatenate(sizes or [np.zeros(0, dtype=np.int64)])
-    order = np.argsort(starts, kind="stable")
-    start = np.append(starts[order], n_rows)
-    reached = np.concatenate((np.zeros(1, dtype=np.int64), np.maximum.accumulate(stops[order])))
-    open_ = start > reached
-    return reached[open_], start[open_]
+    found, reached = list[tuple[Ints, Ints]](), 0
+    for slices in _side_by_side(parts):
+        own = list(zip(parts, slices, strict=True))
+        starts = np.concatenate([part.start_row[at] for part, at in own])
+        sizes = np.concatenate([part.frames.table.n_samples[part.placed[at]] for part, at in own])
+        order = np.argsort(starts, kind="stable")
+        until = np.maximum.accumulate(np.concatenate(([reached], (starts + sizes)[order])))
+        open_ = starts[order] > until[:-1]
+        found.append((until[:-1][open_], starts[order][open_]))
+        reached = int(until[-1])
+        let_go()
+    if n_rows > reached:
+        found.append((np.array([reached]), np.array([n_rows])))
+    none = np.zeros(0, dtype=np.int64)
+    return tuple(np.concatenate([none, *(pair[i] for pair in found)]) for i in (0, 1))  # type: ignore[return-value]
+
+
+def _side_by_side(parts: Sequence[Grid]) -> Iterator[list[slice]]:
+    """Frames of all parts that begin in the same rows, as many as are looked at together."""
+    longest = max((part.start_row for part in parts), key=len, default=np.zeros(0, dtype=np.int64))
+    edges = [longest[at] for at in range(AT_ONCE, len(longest), AT_ONCE)]
+    places = [[0, *np.searchsorted(p.start_row, edges).tolist(), len(p.start_row)] for p in parts]
+    for k in range(len(edges) + 1 if parts else 0):
+        yield [slice(own[k], own[k + 1]) for own in places]
 
 
 def frames_lost(joined: JoinedGrid, base: AnyGrid) -> tuple[int, int]:

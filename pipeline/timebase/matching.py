@@ -7,8 +7,9 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.frames.room import let_go, taken
 from pipeline.timebase.grid import BLOCK_ROWS, Bools, Counts, Grid, JoinedGrid
-from pipeline.timebase.sequence import Ints, signed_difference
+from pipeline.timebase.sequence import Floats, Ints, pieces_of, signed_difference
 from pipeline.timebase.weave import Segment
 
 AnyGrid = Grid | JoinedGrid
@@ -122,6 +123,7 @@ def _agrees(pair: _Pair, run: Span, home: Span, delta: int) -> bool:
         n_compared += len(equal)
         n_equal += int(equal.sum())
         n_varied += int(np.any(one[both] != one[both][:1])) if len(equal) else 0
+        let_go()
     return n_varied > 0 and n_equal >= max(_LEAST_EQUAL * n_compared, min(_FEWEST_ROWS, n_compared), 1)
 
 
@@ -133,7 +135,7 @@ def _spread(span: Span, n: int, grid: AnyGrid) -> list[int]:
     if not len(inside):
         return [span.start]
     which = np.unique(np.linspace(0, len(inside) - 1, min(n, len(inside))).astype(np.int64))
-    return [int(row) for row in inside[which]]
+    return [int(row) for row in taken(inside, which)]
 
 
 def _by_numbers(pair: _Pair, run: Span) -> list[Segment] | None:
@@ -169,14 +171,18 @@ def _first_number(grid: AnyGrid, run: Span) -> tuple[int, int] | None:
     first, last = np.searchsorted(part.start_row, [run.start, run.stop])
     if sequence is None or sequence.shared or last - first < 2:
         return None
-    at = part.placed[first:last]
-    step = signed_difference(table.sequence[at[1:]], table.sequence[at[:-1]], sequence.wraps_at_bits)
-    rows = np.diff(part.start_row[first:last])
-    if not np.any(step > 0):
+    ratios = list[Floats]()
+    for piece in pieces_of(int(last - first) - 1):
+        own = slice(first + piece.start, first + piece.stop + 1)
+        number, rows = table.sequence[part.placed[own]], np.diff(part.start_row[own])
+        step = signed_difference(number[1:], number[:-1], sequence.wraps_at_bits)
+        ratios.append(rows[step > 0] / step[step > 0])
+    if not any(map(len, ratios)):
         return None
-    per_number = round(float(np.median(rows[step > 0] / step[step > 0])))
+    per_number = round(float(np.median(np.concatenate(ratios))))
     wraps = (1 << sequence.wraps_at_bits) * per_number if 0 < sequence.wraps_at_bits < 40 else 0
-    return int(table.sequence[at[0]]) * per_number - int(part.start_row[first] - run.start), wraps
+    number_of_first = int(table.sequence[part.placed[first]])
+    return number_of_first * per_number - int(part.start_row[first] - run.start), wraps
 
 
 def _by_search(pair: _Pair, runs: list[Span]) -> list[list[Segment] | None]:
@@ -243,6 +249,7 @@ def _probes(pair: _Pair, run: Span) -> tuple[Hashes, Ints]:
             hashes.append(int(value))
             rows.append(start + int(at))
             break
+        let_go()
     return np.array(hashes, dtype=np.uint64), np.array(rows, dtype=np.int64)
 
 
@@ -259,6 +266,7 @@ def _hits(pair: _Pair, wanted: Hashes) -> dict[int, list[int]]:
             rows = hits.setdefault(int(values[k]), [])
             if len(rows) < _MOST_CANDIDATES:
                 rows.append(start + int(at[k]))
+        let_go()
     return hits
 
 

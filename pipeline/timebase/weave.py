@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from pipeline.frames.room import MEMORY, Room, blocks_of
 from pipeline.timebase.grid import Grid, Restart
 from pipeline.timebase.sequence import Ints
 
@@ -17,10 +18,13 @@ class Shift:
     begin: Ints
     by: Ints
 
-    def of(self, rows: Ints) -> Ints:
+    def of(self, rows: Ints, room: Room = MEMORY) -> Ints:
         """Where rows go."""
-        which = np.searchsorted(self.begin, rows, side="right") - 1
-        return np.asarray(rows + self.by[np.maximum(which, 0)])
+        found = room.zeros(len(rows))
+        for block in blocks_of(len(rows)):
+            which = np.searchsorted(self.begin, rows[block], side="right") - 1
+            found[block] = rows[block] + self.by[np.maximum(which, 0)]
+        return found
 
     def row_of(self, row: int) -> int:
         """Where one row goes."""
@@ -114,4 +118,5 @@ def _order_of_runs(n_runs: int, segments: Sequence[Segment]) -> list[tuple[int, 
 
 def moved(grid: Grid, shift: Shift, woven: Woven) -> Grid:
     """A grid on the rows of the whole."""
-    return replace(grid, start_row=shift.of(grid.start_row), n_rows=woven.n_rows, restarts=woven.restarts)
+    rows = shift.of(grid.start_row, grid.frames.table.room)
+    return replace(grid, start_row=rows, n_rows=woven.n_rows, restarts=woven.restarts)
