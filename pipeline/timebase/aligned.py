@@ -5,6 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from pipeline.frames.room import blocks_of, taken
 from pipeline.timebase.grid import Clock, ClockBreak, Grid, JoinedGrid, Restart
 from pipeline.timebase.knots import fit_piece, increasing, joined
 from pipeline.timebase.sequence import Floats, Ints
@@ -17,6 +18,8 @@ _LEAST_OFF_S = 0.1
 _LONG_S = 60.0
 _FEWEST = 8
 _ERRORS = 3.0
+_MOST_KEPT = 1 << 20
+_MOST_JUMPS = 100_000
 
 
 def alongside(grid: Grid, lead: Grid) -> Grid:
@@ -75,7 +78,7 @@ def timed(grid: Grid, seconds: Seconds, main: Grid | JoinedGrid) -> Grid:
     fast = (main.clock.rate_hz or main.sample_hz) / main.sample_hz
     period = 1 / (grid.sample_hz * fast)
     row, second, period, residual_s = (_by_ticks if seconds.by == "ticks" else _by_delays)(
-        grid, seconds, main, period
+        *_thinned(grid, seconds, period), main, period
     )
     clock = Clock(main.clock.source, row, second, 1 / period, residual_s)
     restarts = tuple(_with_off(clock, restart, period) for restart in grid.restarts)
@@ -86,6 +89,26 @@ def timed(grid: Grid, seconds: Seconds, main: Grid | JoinedGrid) -> Grid:
         if 0 < at_row < grid.n_rows:
             breaks.append(replace(pause, row=at_row))
     return replace(grid, clock=clock, restarts=restarts, breaks=tuple(breaks))
+
+
+def _thinned(grid: Grid, seconds: Seconds, period: float) -> tuple[Grid, Seconds]:
+    """Of many frames every so many one, and those beside jumps and restarts: enough for a clock."""
+    n = len(grid.placed)
+    if n <= _MOST_KEPT:
+        return grid, seconds
+    begins = np.searchsorted(grid.start_row, [restart.row for restart in grid.restarts]).astype(np.int64)
+    jumps = [begins]
+    for block in blocks_of(n - 1):
+        own = slice(block.start, block.stop + 1)
+        excess = np.diff(seconds.second[own]) - np.diff(grid.start_row[own]) * period
+        far = (np.abs(excess) > _LEAST_CUT_S) | (np.diff(seconds.run[own]) != 0)
+        jumps.append(np.flatnonzero(far) + block.start + 1)
+    jump = np.concatenate(jumps)[:_MOST_JUMPS]
+    kept = np.unique(np.concatenate((np.arange(0, n, n // _MOST_KEPT + 1), jump - 1, jump, [n - 1])))
+    kept = kept[(kept >= 0) & (kept < n)]
+    thin = replace(grid, placed=taken(grid.placed, kept), start_row=taken(grid.start_row, kept))
+    second, run, room_s = (taken(own, kept) for own in (seconds.second, seconds.run, seconds.room_s))
+    return thin, replace(seconds, second=second, run=run, room_s=room_s)
 
 
 def _with_off(clock: Clock, restart: Restart, period: float) -> Restart:

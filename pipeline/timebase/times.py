@@ -1,18 +1,22 @@
 """When frames of other kinds were sampled, told by the main stream's frames near them in the dump."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from pipeline.frames import Frames, FrameTable
+from pipeline.frames.room import Room, blocks_of
 from pipeline.timebase.device import ticks_hz
 from pipeline.timebase.grid import Grid
-from pipeline.timebase.sequence import Floats, Ints, extend, wrapped
+from pipeline.timebase.sequence import Floats, Ints, extend, pieces_of, wrapped
 
 _OFFSET_BITS = 44
 _SAME_COUNTER_S = 60.0
 _FLOOR_FRAMES = 64
+_REACH = 2 * _FLOOR_FRAMES - 1
+"""As far as minima of neighbours 1, 2, 4 and so on up to `_FLOOR_FRAMES` places away reach together."""
 
 
 By = Literal["ticks", "stamps", "order"]
@@ -83,14 +87,45 @@ class Seconds:
 
 def make_anchor(grid: Grid) -> Anchor:
     """The anchor of a grid with its corrected clock; at least one placed frame."""
-    key = _keys(grid.frames.table, grid.placed)
-    place = np.argsort(key, kind="stable")
-    return Anchor(grid, key[place], place)
+    table, n = grid.frames.table, len(grid.placed)
+    key, place = table.room.zeros(n), table.room.zeros(n)
+    ascends, last = True, -1
+    for block in blocks_of(n):
+        keys = _keys(table, grid.placed[block])
+        ascends = ascends and last < keys[0] and bool(np.all(keys[1:] > keys[:-1]))
+        key[block], place[block], last = keys, np.arange(block.start, block.stop), int(keys[-1])
+    if not ascends:
+        place = np.argsort(key, kind="stable")
+        key = key[place]
+    return Anchor(grid, key, place)
 
 
 def _keys(table: FrameTable, which: Ints) -> Ints:
     """Numbers in the order of dump and offset."""
     return (table.dump[which].astype(np.int64) << _OFFSET_BITS) + table.offset[which]
+
+
+@dataclass(frozen=True)
+class _Beside:
+    """Frames of another kind, and the main frames that they arrived between."""
+
+    anchor: Anchor
+    frames: Frames
+    which: Ints
+
+    def between(self, block: slice) -> tuple[Ints, Ints]:
+        """The main frames before some of them, and behind them."""
+        behind = np.searchsorted(self.anchor.key, _keys(self.frames.table, self.which[block]))
+        return np.maximum(behind - 1, 0), np.minimum(behind, len(self.anchor.key) - 1)
+
+    def median_of(self, value: Callable[[slice], Floats]) -> float:
+        """The median of what some of them give; of many, of some stretches."""
+        found = [value(piece) for piece in pieces_of(len(self.which))]
+        return float(np.median(np.concatenate(found)))
+
+
+_Dated = Callable[[slice], tuple[Floats, Ints]]
+"""Seconds of some of the frames, and the main frames between whose restarts they lie."""
 
 
 def seconds_of(anchor: Anchor, frames: Frames, which: Ints) -> Seconds:
@@ -108,24 +143,27 @@ def seconds_of(anchor: Anchor, frames: Frames, which: Ints) -> Seconds:
     which : int64, shape (n,)
         Their indices in its table.
     """
-    key = _keys(frames.table, which)
-    behind = np.searchsorted(anchor.key, key)
-    before, behind = np.maximum(behind - 1, 0), np.minimum(behind, len(anchor.key) - 1)
-    room_s = anchor.start_s(behind) - anchor.start_s(before)
-    by_ticks = _by_ticks(anchor, frames, which, before, behind)
-    if by_ticks is not None:
-        second, at, wraps_s = by_ticks
-        return Seconds(second, "ticks", anchor.run(at), room_s, wraps_s)
-    by_stamps = _by_stamps(anchor, frames, which, before)
-    if by_stamps is not None:
-        return Seconds(by_stamps, "stamps", anchor.run(before), room_s)
-    return Seconds(_by_order(anchor, before, behind), "order", anchor.run(before), room_s)
+    beside, room = _Beside(anchor, frames, which), frames.table.room
+    by: By = "order"
+    wraps_s, dated = 0.0, None
+    if (by_ticks := _by_ticks(beside)) is not None:
+        by, (dated, wraps_s) = "ticks", by_ticks
+    elif (by_stamps := _by_stamps(beside)) is not None:
+        by, dated = "stamps", by_stamps
+    dated = dated or _by_order(beside)
+    n = len(which)
+    second, run, room_s = room.zeros(n, np.float64), room.zeros(n), room.zeros(n, np.float64)
+    for block in blocks_of(n):
+        before, behind = beside.between(block)
+        room_s[block] = anchor.start_s(behind) - anchor.start_s(before)
+        second[block], at = dated(block)
+        run[block] = anchor.run(at)
+    return Seconds(second, by, run, room_s, wraps_s)
 
 
-def _by_ticks(
-    anchor: Anchor, frames: Frames, which: Ints, before: Ints, behind: Ints
-) -> tuple[Floats, Ints, float] | None:
-    """Seconds, the main frame from which they were counted, and after how long the ticks wrap."""
+def _by_ticks(beside: _Beside) -> tuple[_Dated, float] | None:
+    """Seconds from the nearer main frame on, and after how long the ticks wrap."""
+    anchor, frames = beside.anchor, beside.frames
     main = anchor.grid.frames
     hz = ticks_hz(main)
     part, own = main.stream.frame.part("ticks"), frames.stream.frame.part("ticks")
@@ -134,37 +172,67 @@ def _by_ticks(
     bits = [p.wraps_at_bits for p in (part, own) if p.wraps_at_bits]
     modulus = float(1 << min(bits)) if bits and min(bits) < 63 else 0.0
     tick_s = 1 / (anchor.grid.clock.tick_hz or hz)
-    ticks = frames.table.ticks[which]
-    gone = [
-        wrapped((ticks - main.table.ticks[anchor.frame(at)]).astype(np.float64), modulus)
-        for at in (before, behind)
-    ]
-    nearer = np.abs(gone[1]) < np.abs(gone[0])
-    at, steps = np.where(nearer, behind, before), np.where(nearer, gone[1], gone[0])
-    if len(which) and float(np.median(np.abs(steps))) * tick_s > _SAME_COUNTER_S:
+
+    def steps_from(block: slice) -> tuple[Floats, Ints]:
+        ticks, sides = frames.table.ticks[beside.which[block]], beside.between(block)
+        gone = [
+            wrapped((ticks - main.table.ticks[anchor.frame(at)]).astype(np.float64), modulus) for at in sides
+        ]
+        nearer = np.abs(gone[1]) < np.abs(gone[0])
+        return np.where(nearer, gone[1], gone[0]), np.where(nearer, sides[1], sides[0])
+
+    def dated(block: slice) -> tuple[Floats, Ints]:
+        steps, at = steps_from(block)
+        return anchor.start_s(at) + steps * tick_s, at
+
+    if len(beside.which) and beside.median_of(lambda b: np.abs(steps_from(b)[0])) * tick_s > _SAME_COUNTER_S:
         return None  # counters of two crystals, or one of them is no counter
-    return anchor.start_s(at) + steps * tick_s, at, modulus * tick_s
+    return dated, modulus * tick_s
 
 
-def _by_stamps(anchor: Anchor, frames: Frames, which: Ints, before: Ints) -> Floats | None:
-    main = anchor.grid.frames
+def _by_stamps(beside: _Beside) -> _Dated | None:
+    anchor, frames, which = beside.anchor, beside.frames, beside.which
+    main, n = anchor.grid.frames, len(anchor.key)
     part, own = main.stream.frame.part("received"), frames.stream.frame.part("received")
     if part is None or own is None or not part.hz or not own.hz or part.epoch_s != own.epoch_s:
         return None
-    everything = np.arange(len(anchor.key))
-    stamps = extend(main.table.received[anchor.frame(everything)], part.wraps_at_bits or part.bits) / part.hz
-    ahead = _floor(stamps - anchor.end_s(everything))
-    own_s = extend(frames.table.received[which], own.wraps_at_bits or own.bits) / own.hz
-    if not np.any(stamps != stamps[0]) or not len(own_s):
+    room, hz, own_hz = frames.table.room, part.hz, own.hz
+    stamps = extend(_received(main, anchor.frame, n, room), part.wraps_at_bits or part.bits, room)
+    received = extend(
+        _received(frames, lambda at: which[at], len(which), room), own.wraps_at_bits or own.bits, room
+    )
+    if not any(np.any(stamps[block] != stamps[0]) for block in blocks_of(n)) or not len(which):
         return None
-    near = own_s - stamps[before]
-    if float(np.median(np.abs(near))) > _SAME_COUNTER_S:
+
+    def near(block: slice) -> Floats:
+        before, _ = beside.between(block)
+        return np.asarray(np.abs(received[block] / own_hz - stamps[before] / hz))
+
+    if beside.median_of(near) > _SAME_COUNTER_S:
         return None
-    return np.asarray(own_s - ahead[before])
+    ahead = room.zeros(n, np.float64)
+    for block in blocks_of(n):
+        around = np.arange(max(block.start - _REACH, 0), min(block.stop + _REACH, n))
+        least = _floor(stamps[around] / hz - anchor.end_s(around))
+        ahead[block] = least[block.start - around[0] : block.stop - around[0]]
+
+    def dated(block: slice) -> tuple[Floats, Ints]:
+        before, _ = beside.between(block)
+        return received[block] / own_hz - ahead[before], before
+
+    return dated
+
+
+def _received(frames: Frames, frame_at: Callable[[Ints], Ints], n: int, room: Room) -> Ints:
+    """The receiver's stamps of frames, as they were read, in a new column."""
+    found = room.zeros(n)
+    for block in blocks_of(n):
+        found[block] = frames.table.received[frame_at(np.arange(block.start, block.stop))]
+    return found
 
 
 def _floor(values: Floats) -> Floats:
-    """The least of the values up to 64 places to either side."""
+    """The least of the values up to `_REACH` places to either side."""
     least, step = values.copy(), 1
     while step <= _FLOOR_FRAMES and step < len(values):
         shrunk = least.copy()
@@ -174,8 +242,19 @@ def _floor(values: Floats) -> Floats:
     return least
 
 
-def _by_order(anchor: Anchor, before: Ints, behind: Ints) -> Floats:
+def _by_order(beside: _Beside) -> _Dated:
     """A frame was full after the main frame before it was, and before the one behind it was."""
-    period = float(np.median(anchor.end_s(before) - anchor.start_s(before)))
-    full = anchor.end_s(before)
-    return 0.5 * (full + np.minimum(anchor.end_s(behind), full + period))
+    anchor = beside.anchor
+
+    def lasts_s(block: slice) -> Floats:
+        before, _ = beside.between(block)
+        return anchor.end_s(before) - anchor.start_s(before)
+
+    period = beside.median_of(lasts_s)
+
+    def dated(block: slice) -> tuple[Floats, Ints]:
+        before, behind = beside.between(block)
+        full = anchor.end_s(before)
+        return 0.5 * (full + np.minimum(anchor.end_s(behind), full + period)), before
+
+    return dated
