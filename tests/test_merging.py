@@ -9,12 +9,22 @@ import pytest
 from encode import encode_frame
 from shapes import binary_layout, channel, kinds_layout, read_all, sync_layout, text_layout
 
+from pipeline.frames import room
 from pipeline.layouts import Layout
-from pipeline.timebase import Placing, place_session
+from pipeline.timebase import Placing, laying, place_session
 
 HZ = 250.0
 TICK_HZ = 32768.0
 N_ROWS = 30_000
+
+
+@pytest.fixture(params=["in memory", "in files"], autouse=True)
+def where(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where columns are, and how many frames are looked at together, changes nothing."""
+    if request.param == "in files":
+        monkeypatch.setattr(room, "IN_MEMORY_BYTES", 0)
+        for module in (room, laying):
+            monkeypatch.setattr(module, "AT_ONCE", 41)
 
 
 def _counts(n: int = N_ROWS, seed: int = 0) -> np.ndarray:
@@ -283,3 +293,22 @@ def test_events_of_two_readings_are_counted_once(tmp_path: Path) -> None:
     (events,) = placing.events
     assert events.counts[:, 0].tolist() == [100, 300]
     assert placing.dumps[1].ledger.decoded == 0
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_gaps_are_the_rows_that_no_part_has(tmp_path, seed):
+    """Against a mask of all rows."""
+    chance = np.random.default_rng(seed)
+    n_rows, parts, mask = 3000, [], np.zeros(3000, bool)
+    grid = _session(tmp_path, (_radio(), [b"".join(_frames(_radio(), _counts(1000)))])).main.parts[0]
+    table = grid.frames.table
+    for _ in range(int(chance.integers(0, 4))):
+        which = np.flatnonzero(chance.random(len(table)) < 0.6)
+        start = np.sort(chance.choice(n_rows - 10, len(which), replace=False)).astype(np.int64)
+        parts.append(replace(grid, placed=which, start_row=start, n_rows=n_rows))
+        for at in start:
+            mask[at : at + 10] = True
+    start, stop = laying._gaps(parts, n_rows)
+    edges = np.flatnonzero(np.diff(~mask, prepend=False, append=False))
+    assert start.tolist() == edges[::2].tolist()
+    assert stop.tolist() == edges[1::2].tolist()

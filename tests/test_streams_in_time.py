@@ -10,10 +10,20 @@ from encode import encode_frame, streams_of
 from shapes import binary_layout, kinds_layout, part, read_all, received_column, text_kinds_layout
 
 from pipeline.errors import Unreadable
+from pipeline.frames import room
 from pipeline.layouts import Layout
-from pipeline.timebase import Placing, place_session
+from pipeline.timebase import Placing, aligned, place_session
 
 TICK_HZ = 32768.0
+
+
+@pytest.fixture(params=["in memory", "in files"], autouse=True)
+def where(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where columns are, how many frames are looked at together, and of how many a clock is drawn."""
+    if request.param == "in files":
+        monkeypatch.setattr(room, "IN_MEMORY_BYTES", 0)
+        monkeypatch.setattr(room, "AT_ONCE", 41)
+        monkeypatch.setattr(aligned, "_MOST_KEPT", 600)
 
 
 @dataclass(frozen=True)
