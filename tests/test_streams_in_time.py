@@ -23,7 +23,7 @@ def where(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> No
     if request.param == "in files":
         monkeypatch.setattr(room, "IN_MEMORY_BYTES", 0)
         monkeypatch.setattr(room, "AT_ONCE", 41)
-        monkeypatch.setattr(aligned, "_MOST_KEPT", 600)
+        monkeypatch.setattr(aligned, "_MOST_KEPT", 150)
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,7 @@ _FEWEST = 8
 _ERRORS = 3.0
 _MOST_KEPT = 1 << 20
 _MOST_JUMPS = 100_000
+_GOLDEN = (5**0.5 - 1) / 2
 
 
 def alongside(grid: Grid, lead: Grid) -> Grid:
@@ -104,7 +105,10 @@ def _thinned(grid: Grid, seconds: Seconds, period: float) -> tuple[Grid, Seconds
         far = (np.abs(excess) > _LEAST_CUT_S) | (np.diff(seconds.run[own]) != 0)
         jumps.append(np.flatnonzero(far) + block.start + 1)
     jump = np.concatenate(jumps)[:_MOST_JUMPS]
-    kept = np.unique(np.concatenate((np.arange(0, n, n // _MOST_KEPT + 1), jump - 1, jump, [n - 1])))
+    # Not at one distance: where frames of two kinds arrive in a pattern, that would be of one place in it.
+    step, nth = n // _MOST_KEPT + 1, np.arange(n // (n // _MOST_KEPT + 1))
+    some = nth * step + (nth * _GOLDEN % 1 * step).astype(np.int64)
+    kept = np.unique(np.concatenate(([0], some, jump - 1, jump, [n - 1])))
     kept = kept[(kept >= 0) & (kept < n)]
     thin = replace(grid, placed=taken(grid.placed, kept), start_row=taken(grid.start_row, kept))
     second, run, room_s = (taken(own, kept) for own in (seconds.second, seconds.run, seconds.room_s))
