@@ -1,4 +1,4 @@
-"""kill -9 of a run, its engine and its workers: ten times here, fifty times in `tests/faults/kills.py`."""
+"""kill -9 of a run, its engine and its workers: six times here, fifty times in `tests/faults/kills.py`."""
 
 import json
 import os
