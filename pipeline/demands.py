@@ -1,15 +1,15 @@
 """What a session asks of a cluster: memory and time, by the size of its dumps.
 
-Measured on 2 cores: the process that drives the steps takes 170 MB, the one that does them 370 to 480 MB, whether
-dumps have 8 MB or 3.9 GB (500 MB is its bar). All steps of a session take 1.2 s of CPU for
-8 MB, and 28 s for 194 MB.
+Measured on 2 cores: the process that drives the steps takes 170 MB, the one that does them 370 to 480 MB,
+whether dumps have 8 MB or 3.9 GB (500 MB is its bar). All steps of a session take 1.2 s of CPU for 8 MB, and
+11 s for 194 MB.
 """
 
 import math
 
 MEMORY_MB = 750.0
 MEMORY_PER_MB = 0.5
-"""What was measured is 0.03. A recording that stands in the dumps twice takes more; tried again, it gets more."""
+"""Measured: 0.03. A recording that stands in the dumps twice takes more, and gets more when it is tried again."""
 
 MINUTES = 0.5
 MINUTES_PER_MB = 0.03
