@@ -9,7 +9,7 @@ import math
 
 MEMORY_MB = 750.0
 MEMORY_PER_MB = 0.5
-"""Measured: 0.03. A recording that stands in the dumps twice takes more, and gets more when it is tried again."""
+"""Measured: 0.03. What stands in the dumps twice takes more, and gets it when it is tried again."""
 
 MINUTES = 0.5
 MINUTES_PER_MB = 0.03
