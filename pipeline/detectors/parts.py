@@ -24,7 +24,7 @@ from schemas.measures import BY_NAME
 PART_S, FEW_CHANNELS = 43_200.0, 4
 """Longest part of a recording with so many channels of the field; with more of them it is shorter."""
 
-CLEAR_S, SEARCHED_S = 5.0, 600.0
+CLEAR_S, SEARCHED_S, SEARCHED_ROWS = 5.0, 600.0, 1 << 20
 """How far from a cut nothing is lost or at an end of the range, and how far such a place is looked for."""
 
 
@@ -74,7 +74,8 @@ def _clear_row(recording: Recording, near: int, conversion: Conversion) -> int:
     """The row from `near` on around which all goes on: else the first that lies in no gap, else `near`."""
     reach = max(1, round(CLEAR_S * recording.sample_hz))
     start = max(near - reach, 0)
-    stop = min(near + max(round(SEARCHED_S * recording.sample_hz), 2 * reach), recording.n_rows)
+    n_searched = max(min(round(SEARCHED_S * recording.sample_hz), SEARCHED_ROWS), 2 * reach)
+    stop = min(near + n_searched, recording.n_rows)
     columns = recording.read([channel.name for channel in recording.channels], start, stop)
     lost, away = _disturbed(columns, recording.channels)
     for row, *_ in (*conversion.restarts, *conversion.breaks, *conversion.steps):
