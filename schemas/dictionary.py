@@ -63,8 +63,8 @@ def dictionary() -> str:
         _columns(FINDINGS),
         "## `sessions.parquet`, `sessions.csv`",
         _columns(SESSIONS),
-        "A recording of more than half a day is examined in parts of at most that length. What is measured of the parts "
-        "makes one value:",
+        "A recording of more than half a day (of less, where it has more than four channels of the field) is examined in "
+        "parts. What is measured of the parts makes one value:",
         _parts(),
         "## `exclusions.csv`",
         _columns(EXCLUSIONS),

@@ -10,20 +10,25 @@ IN_PARTS: dict[InParts, str] = {
     "counted": "counted over all parts together, as of a short recording",
     "squares": "root of the mean square, each part by its length",
     "largest": "the largest of any part",
-    "middle": "that of the part in the middle when all are put in order, each as often as it is long",
+    "middle": "that of the part in the middle when all are put in the order of their size, each as often as it is "
+    "long, and the larger of two; an uncertainty or spread is that of the same part",
     "same": "taken of the whole recording",
 }
 
 
 @dataclass(frozen=True)
 class MeasureDef:
-    """Definition of one measure. ``title`` is how reports call it, ``in_parts`` how parts make one value."""
+    """Definition of one measure. ``title`` is how reports call it, ``in_parts`` how parts make one value.
+
+    ``goes_with`` is the measure from whose part it is taken then.
+    """
 
     name: str
     unit: str
     title: str
     description: str
     in_parts: InParts = "middle"
+    goes_with: str = ""
 
 
 MEASURES = (
@@ -107,6 +112,7 @@ MEASURES = (
         "s",
         "Time constant's uncertainty",
         "standard uncertainty of settling_tau_s, by the spread over recoveries",
+        goes_with="settling_tau_s",
     ),
     MeasureDef(
         "settling_fraction",
@@ -139,6 +145,7 @@ MEASURES = (
         "V",
         "Mains' uncertainty",
         "standard uncertainty of mains_rms_v, by the spread of the median over eight shares of the windows",
+        goes_with="mains_rms_v",
     ),
     MeasureDef("mains_hz", "Hz", "Mains found at", "frequency of the line before any folding"),
     MeasureDef(
@@ -146,6 +153,7 @@ MEASURES = (
         "Hz",
         "Frequency's uncertainty",
         "standard uncertainty of mains_hz: the bound that noise sets, and wander of the means of 10 s",
+        goes_with="mains_hz",
     ),
     MeasureDef(
         "mains_in_movement_v",
@@ -257,6 +265,7 @@ MEASURES = (
         "s",
         "Lag's uncertainty",
         "standard uncertainty of step_lag_s, by the spread over stretches of movement",
+        goes_with="step_lag_s",
     ),
     MeasureDef(
         "gravity_m_s2", "m/s2", "Gravity at rest", "median length of the acceleration vector while still"
@@ -272,6 +281,7 @@ MEASURES = (
         "m/s2",
         "Its error, calibrated",
         "gravity_error_m_s2 with the gain and offset of each axis that fit these windows best",
+        goes_with="gravity_error_m_s2",
     ),
     MeasureDef(
         "log_shift_s",
@@ -284,6 +294,7 @@ MEASURES = (
         "s",
         "Shift's uncertainty",
         "standard uncertainty of log_shift_s, by what the log leaves unexplained",
+        goes_with="log_shift_s",
     ),
     MeasureDef(
         "cadence_hz",
@@ -296,6 +307,7 @@ MEASURES = (
         "Hz",
         "Cadence's spread",
         "half of what the middle two thirds of the stretches behind cadence_hz cover",
+        goes_with="cadence_hz",
     ),
     MeasureDef(
         "noise_v",

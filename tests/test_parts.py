@@ -10,13 +10,22 @@ from pathlib import Path
 import numpy as np
 import pytest
 from finished import finished
-from make import FIELD, SETTINGS, evidence_of, evidence_together, findings_of, recording_of, value_of
+from make import (
+    FIELD,
+    SETTINGS,
+    acceleration_axes,
+    evidence_of,
+    evidence_together,
+    findings_of,
+    recording_of,
+    value_of,
+)
 from small import small_study
 from wearing import HZ, Wearing, faults_in, marked_s, put, record_apart, record_wearing
 
 from pipeline.detectors import Conversion, Converted, Detected, Finding, Measure, Paused, Spans, examine
 from pipeline.detectors.parts import PART_S, Part, parts_of, united
-from pipeline.recording import Recording
+from pipeline.recording import Recording, open_recording, write_samples
 from pipeline.study import Activity
 from pipeline.timebase.grid import Clock
 
@@ -226,7 +235,7 @@ def test_an_entry_of_the_log_that_cannot_be_is_told_at_its_seconds(recording):
     ]
 
 
-@pytest.mark.parametrize("axes_s", [None, (10.0, 100.0), (150.0, 230.0)])
+@pytest.mark.parametrize("axes_s", [None, (10.0, 100.0), (150.0, 230.0), (100.0, 240.0)])
 def test_recordings_of_two_rates_are_cut_at_the_same_time(tmp_path, axes_s):
     recordings = record_apart(tmp_path, replace(WEARING, seconds=240), 250.0, 31.25, axes_s=axes_s)
     whole = found_in(recordings)
@@ -246,7 +255,7 @@ def test_recordings_of_two_rates_are_cut_at_the_same_time(tmp_path, axes_s):
 def united_found(found: Sequence[Detected]) -> Detected:
     """What was found in parts of 1,000 rows."""
     clock = Clock("nominal", np.array([0.0, HZ]), np.array([0.0, 1.0]), HZ, None)
-    recording = Recording(Path("nowhere"), (), HZ, 1000 * len(found), clock, {})
+    recording = Recording(Path("nowhere"), (), HZ, 0, clock, {})
     rows = [Part(((1000 * i, 1000 * (i + 1)),)) for i in range(len(found))]
     return united(rows, [(one,) for one in found], [recording], SETTINGS)[0]
 
@@ -269,6 +278,8 @@ def test_shares_are_counted_together_by_what_they_are_of():
         ("movement_rms_v", (3.0, 4.0), 12.5**0.5),
         ("longest_saturated_s", (0.2, 7.0, 0.1), 7.0),
         ("mains_rms_v", (1.0, 9.0, 2.0), 2.0),
+        ("noise_v", (0.05, 0.0001), 0.05),
+        ("log_shift_s", (0.0, -700.0), -700.0),
         ("rate_hz", (250.1, 250.1), 250.1),
     ],
 )
@@ -333,3 +344,37 @@ def test_a_session_in_parts_comes_to_the_same_verdict_and_its_page_says_so(tmp_p
     page = (in_parts / "report.html").read_text()
     assert "examined in 3 parts" in page.replace("\xa0", " ")
     assert other["n_samples"] == one["n_samples"]
+
+
+def test_an_uncertainty_is_that_of_the_part_whose_value_is_taken():
+    parts = [
+        (Measure("step_lag_s", lag, "s"), Measure("step_lag_uncertainty_s", doubt, "s"))
+        for lag, doubt in ((0.0, 0.2), (0.5, 0.01))
+    ]
+    assert [m.value for m in united_of(*parts).values()] == [0.5, 0.01]
+
+
+def test_a_gap_across_a_cut_is_that_of_its_channel_alone(tmp_path):
+    channels = [FIELD, *acceleration_axes()]
+    rng = np.random.default_rng(2)
+    path = tmp_path / "r.parquet"
+    rows = np.arange(240 * HZ)
+    values = {c.name: (2048 + rng.integers(-9, 9, len(rows))) * c.scale for c in channels}
+    there = np.ones((len(rows), 4), bool)
+    there[100 * HZ : 170 * HZ, 2] = False
+    there[20 * HZ : 25 * HZ, 1] = False
+    blocks = iter([(there, {**values, "sample": rows, "time_s": rows / HZ})])
+    write_samples(
+        path, channels, blocks, {"sample_hz": "250.0", "clock_rows": "[0, 250]", "clock_s": "[0, 1]"}
+    )
+    recording = open_recording(path)
+    cut = [Part(((0, 120 * HZ),)), Part(((120 * HZ, 240 * HZ),))]
+    whole, in_parts = found_in([recording])[0], examine(converted([recording]), cut, SETTINGS)[0]
+    for name in ("lost_fraction", "longest_gap_s"):
+        one, other = ({m.channel: m.value for m in f.measures if m.name == name} for f in (whole, in_parts))
+        assert other == {channel: pytest.approx(value, abs=0.01) for channel, value in one.items()}
+
+
+def test_a_place_that_is_the_next_clear_one_of_two_is_one_cut(tmp_path):
+    made = record_wearing(tmp_path / "r.parquet", Wearing(seconds=400), lost=((95, 290),))
+    assert cuts_s(made, 100.0) == [pytest.approx(295.0, abs=0.1), pytest.approx(300.0, abs=6)]
