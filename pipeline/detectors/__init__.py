@@ -73,7 +73,10 @@ class Converted:
     def part(self, part: Part) -> "Converted":
         """A part of it as a session of its own."""
         recordings = [one.part(*rows) for one, rows in zip(self.recordings, part.rows, strict=True)]
-        conversions = [one.part(*rows) for one, rows in zip(self.conversions, part.rows, strict=True)]
+        conversions = [
+            replace(one.part(*rows), n_rows_of_whole=recording.n_rows)
+            for one, rows, recording in zip(self.conversions, part.rows, self.recordings, strict=True)
+        ]
         is_first, is_last = part.rows[0][0] == 0, part.rows[0][1] == self.recordings[0].n_rows
         activities = entries_in(self.activities, recordings[0], is_first, is_last)
         return Converted(recordings, conversions, self.mains_hz, activities)

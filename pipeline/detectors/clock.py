@@ -116,7 +116,8 @@ def _about_other_rates(recordings: Sequence[Evidence], settings: Settings) -> It
     if main.clock_source == "receiver" and main.clock_skew_ppm is None:
         return  # the stamps tell nothing of the rate
     for evidence in recordings[1:]:
-        error_ppm, n_rows = _error_ppm(evidence.conversion), evidence.recording.n_rows
+        error_ppm = _error_ppm(evidence.conversion)
+        n_rows = evidence.conversion.n_rows_of_whole or evidence.recording.n_rows
         if error_ppm is None or not n_rows:
             continue
         beyond_ppm = limit_ppm + 2e6 / n_rows

@@ -57,6 +57,7 @@ class Conversion:
     Damaged frames and bytes are those of all the session's dumps, ``damaged_bytes`` with unrecognised ones.
     ``shares_frames``: its frames carry an earlier recording, too, and are counted there. ``nothing_of``: with
     the main recording, the session's channels of field and acceleration of which not a sample came.
+    ``n_rows_of_whole``: where this is a part of a recording, the rows by which its rate was measured.
     """
 
     n_frames: int
@@ -80,6 +81,7 @@ class Conversion:
     steps: tuple[Stepped, ...] = ()
     shares_frames: bool = False
     nothing_of: tuple[str, ...] = ()
+    n_rows_of_whole: int | None = None
 
     def part(self, start: int, stop: int) -> "Conversion":
         """What concerns the rows [start, stop), as rows of their own; where frames were lost is not known."""
