@@ -145,7 +145,7 @@ def _log(recordings: Sequence[Evidence], entries: tuple[Entry, ...], settings: S
     moved = moved_by(rms, main.recording.clock.time_s(rows), still, body)
     sensors = [(e.recording, track) for e in recordings for track in e.tracks.sensors.values()]
     recording, track = max(sensors, key=lambda one: float(np.nanmean(np.append(one[1].rms, 0.0))))
-    return _Log(entries, moved, (recording, track.axes), main.recording.start_s, main.recording.stop_s)
+    return _Log(entries, moved, (recording, track.axes), *main.recording.ends_s)
 
 
 def _log_by_field(main: Evidence, entries: tuple[Entry, ...], settings: Settings) -> _Log | str:
@@ -158,8 +158,7 @@ def _log_by_field(main: Evidence, entries: tuple[Entry, ...], settings: Settings
     level = np.where(np.isnan(most.field), np.nan, most.answers.astype(np.float64))
     moved = in_seconds(level, main.recording.clock.time_s(rows))
     name = most.track.channel.name
-    ends_s = main.recording.start_s, main.recording.stop_s
-    return _Log(entries, moved, (main.recording, (name,)), *ends_s, by_field=True)
+    return _Log(entries, moved, (main.recording, (name,)), *main.recording.ends_s, by_field=True)
 
 
 # ---- what explains several entries at once ---------------------------------------------------------------

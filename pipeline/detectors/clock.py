@@ -219,5 +219,4 @@ def _of_all(
     text: str,
     unit: str = "[ppm]",
 ) -> Finding:
-    ends_s = evidence.recording.start_s, evidence.recording.stop_s
-    return Finding("clock", None, *ends_s, severity, measure, value, limit, unit, text)
+    return Finding("clock", None, *evidence.recording.ends_s, severity, measure, value, limit, unit, text)

@@ -76,7 +76,7 @@ def _summary(evidence: Evidence, lost: Spans, longest_s: float, settings: Settin
     )
     severity: Severity = "warning" if longest_s >= settings["dropout.note_gap_s"] else "note"
     share = lost.n_samples / recording.n_rows
-    yield _finding(recording.start_s, recording.stop_s, severity, "lost_fraction", share, "1", text)
+    yield _finding(*recording.ends_s, severity, "lost_fraction", share, "1", text)
 
 
 def _long_gaps(
@@ -144,8 +144,7 @@ def _never_came(evidence: Evidence) -> Iterator[Finding]:
             f"Not a sample of {names} came: look whether the device has that sensor and sends its frames; if "
             "it does not, use a layout without them."
         )
-        ends_s = evidence.recording.start_s, evidence.recording.stop_s
-        yield _finding(*ends_s, "fault", "lost_fraction", 1.0, "1", text)
+        yield _finding(*evidence.recording.ends_s, "fault", "lost_fraction", 1.0, "1", text)
 
 
 def _pauses(conversion: Conversion) -> list[tuple[int, float]]:
@@ -233,7 +232,7 @@ def _summary_beside(
         f"while {main.channels[0].name} arrived."
     )
     severity: Severity = "warning" if grave else "note"
-    return _finding(main.start_s, main.stop_s, severity, "lost_fraction", n / n_all, "1", text)
+    return _finding(*main.ends_s, severity, "lost_fraction", n / n_all, "1", text)
 
 
 def _channels_alike(lost: Lost, recording: Recording) -> list[tuple[str, Spans]]:

@@ -23,13 +23,11 @@ def detect(recordings: Sequence[Evidence], settings: Settings) -> Detected:
             "came after a later one; they were put in order",
         ),
     )
-    main = recordings[0].recording
     findings = tuple(
         Finding(
             "duplicate",
             None,
-            main.start_s,
-            main.stop_s,
+            *recordings[0].recording.ends_s,
             "note",
             measure,
             float(count),

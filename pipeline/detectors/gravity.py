@@ -228,5 +228,5 @@ def _first(title: str) -> str:
 def _finding(
     sensor: _Sensor, measure: str, value: float, limit: float, text: str, severity: Severity = "warning"
 ) -> Finding:
-    ends_s = sensor.evidence.recording.start_s, sensor.evidence.recording.stop_s
+    ends_s = sensor.evidence.recording.ends_s
     return Finding("gravity", None, *ends_s, severity, measure, value, limit, "m/s2", text)

@@ -60,7 +60,7 @@ def not_covered(main: Recording, recording: Recording, least_s: float) -> Spans:
         return Spans()
     if not recording.n_rows:
         return Spans(np.array([0]), np.array([main.n_rows]))
-    begin_s, end_s = recording.start_s, recording.stop_s
+    begin_s, end_s = recording.ends_s
     first, last = main.rows_at(np.array([begin_s, end_s])).tolist()
     begin = first if begin_s - main.start_s >= least_s else 0
     end = last if main.stop_s - end_s >= least_s else main.n_rows

@@ -266,7 +266,7 @@ def _in_movement(evidence: Evidence, track: FieldTrack, settings: Settings) -> t
         )
     return (
         Finding(
-            "mains", track.channel.name, evidence.recording.start_s, evidence.recording.stop_s,
+            "mains", track.channel.name, *evidence.recording.ends_s,
             "warning" if notch.why_not else "note", "mains_in_movement_v", notch.rms, limit, unit, text,
         ),
     )  # fmt: skip
@@ -285,7 +285,7 @@ def _not_assessable(evidence: Evidence, track: FieldTrack) -> Detected:
     why = track.lines[0].why
     name, unit = track.channel.name, track.channel.unit
     text = f"Mains is not assessable: {why}; record at another rate, such as 250 Hz, to see it."
-    ends_s = evidence.recording.start_s, evidence.recording.stop_s
+    ends_s = evidence.recording.ends_s
     finding = Finding("mains", name, *ends_s, "note", "mains_rms_v", None, None, unit, text)
     measures = tuple(
         Measure(measure, None, u, name, f"not assessable: {why}")
@@ -322,6 +322,6 @@ def _other_grid(evidence: Evidence, track: FieldTrack, intruder: tuple[Line, ...
         f"A line of {first.nominal_hz:g} Hz mains was found at {first.found_hz:.2f} Hz, though the study "
         f"states {evidence.mains_hz:g} Hz: correct mains_hz in study.toml."
     )
-    ends_s, stated = (evidence.recording.start_s, evidence.recording.stop_s), evidence.mains_hz
+    ends_s, stated = evidence.recording.ends_s, evidence.mains_hz
     name = track.channel.name
     return (Finding("mains", name, *ends_s, "warning", "mains_hz", first.found_hz, stated, "Hz", text),)

@@ -169,5 +169,5 @@ def _known(values: Floats) -> Floats:
 def _finding(
     evidence: Evidence, track: FieldTrack, measure: str, value: float, limit: float, text: str
 ) -> Finding:
-    ends_s, channel = (evidence.recording.start_s, evidence.recording.stop_s), track.channel
+    ends_s, channel = evidence.recording.ends_s, track.channel
     return Finding("noise_floor", channel.name, *ends_s, "warning", measure, value, limit, channel.unit, text)

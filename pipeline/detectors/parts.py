@@ -27,7 +27,6 @@ PART_S, FEW_CHANNELS = 43_200.0, 4
 CLEAR_S, SEARCHED_S, SEARCHED_VALUES = 5.0, 600.0, 1 << 22
 """How far from a cut nothing is lost or at an end of the range, and how far such a place is looked for."""
 
-
 MIDDLE = 0.55
 """Share of the whole that the middle part and smaller ones make up: of two equal ones it is the larger."""
 
@@ -219,9 +218,8 @@ def _joined(findings: Iterator[Finding], apart_s: float) -> list[Finding]:
     last: dict[Finding, int] = {}
     for finding in findings:
         said = replace(finding, start_s=0.0, stop_s=0.0)
-        at = last.get(said)
-        goes_on = at is not None and abs(joined[at].stop_s - finding.start_s) <= apart_s
-        if at is not None and goes_on and finding.detector != "dropout":
+        at = last.get(said) if finding.detector != "dropout" else None
+        if at is not None and abs(joined[at].stop_s - finding.start_s) <= apart_s:
             joined[at] = replace(joined[at], stop_s=finding.stop_s)
         else:
             last[said] = len(joined)
@@ -258,7 +256,7 @@ def _measures(parts: Sequence[_Measured]) -> Iterator[Measure]:
             several = dict(sorted({**several, **others}.items()))
         lead = BY_NAME[key[0]].goes_with
         led = {i: part.own[lead, key[1]] for i, part in enumerate(parts) if (lead, key[1]) in part.own}
-        at = _middle(led, parts) if lead else -1
+        at = _middle(led, parts)
         yield several[at] if at in several else _one_of(several, parts)
 
 

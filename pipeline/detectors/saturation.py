@@ -137,8 +137,7 @@ def _wrong_range(evidence: Evidence, channel: Channel, n_beyond: int) -> Detecte
     finding = Finding(
         "saturation",
         channel.name,
-        evidence.recording.start_s,
-        evidence.recording.stop_s,
+        *evidence.recording.ends_s,
         "warning",
         "codes_beyond",
         float(n_beyond),
@@ -232,8 +231,7 @@ def _of_rail(evidence: Evidence, channel: Channel, side: str, rail: SoftRail) ->
     return Finding(
         "saturation",
         channel.name,
-        evidence.recording.start_s,
-        evidence.recording.stop_s,
+        *evidence.recording.ends_s,
         "note",
         f"rail_{side}_v",
         rail.level,

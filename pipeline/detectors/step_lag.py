@@ -90,7 +90,7 @@ def _detect_channel(
         f"The steps of the acceleration come {abs(found.lag_s):.2f} s {way} those of "
         f"{channel}: their clocks do not agree, or one of them was labelled wrongly."
     )
-    ends_s = evidence.recording.start_s, evidence.recording.stop_s
+    ends_s = evidence.recording.ends_s
     warning = Finding("clock", channel, *ends_s, "warning", "step_lag_s", found.lag_s, limit_s, "s", text)
     return Detected((warning,), measures)
 

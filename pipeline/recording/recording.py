@@ -110,6 +110,11 @@ class Recording:
         return self.until_s(self.n_rows) if self.n_rows else 0.0
 
     @property
+    def ends_s(self) -> tuple[float, float]:
+        """Where what concerns all of it begins and ends."""
+        return self.start_s, self.stop_s
+
+    @property
     def duration_s(self) -> float:
         """Length of the recording."""
         return self.stop_s - self.start_s

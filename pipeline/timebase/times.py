@@ -7,10 +7,11 @@ from typing import Literal
 import numpy as np
 
 from pipeline.frames import Frames, FrameTable
-from pipeline.frames.room import Room, blocks_of
+from pipeline.frames.room import blocks_of
 from pipeline.timebase.device import ticks_hz
 from pipeline.timebase.grid import Grid
 from pipeline.timebase.sequence import Floats, Ints, extend, pieces_of, wrapped
+from pipeline.timebase.sorting import in_order
 
 _OFFSET_BITS = 44
 _SAME_COUNTER_S = 60.0
@@ -89,12 +90,9 @@ def make_anchor(grid: Grid) -> Anchor:
     """The anchor of a grid with its corrected clock; at least one placed frame."""
     table, n = grid.frames.table, len(grid.placed)
     key, place = table.room.zeros(n), table.room.zeros(n)
-    ascends, last = True, -1
     for block in blocks_of(n):
-        keys = _keys(table, grid.placed[block])
-        ascends = ascends and last < keys[0] and bool(np.all(keys[1:] > keys[:-1]))
-        key[block], place[block], last = keys, np.arange(block.start, block.stop), int(keys[-1])
-    if not ascends:
+        key[block], place[block] = _keys(table, grid.placed[block]), np.arange(block.start, block.stop)
+    if not in_order(np.broadcast_to(np.int32(0), n), key):
         place = np.argsort(key, kind="stable")
         key = key[place]
     return Anchor(grid, key, place)
@@ -197,10 +195,9 @@ def _by_stamps(beside: _Beside) -> _Dated | None:
     if part is None or own is None or not part.hz or not own.hz or part.epoch_s != own.epoch_s:
         return None
     room, hz, own_hz = frames.table.room, part.hz, own.hz
-    stamps = extend(_received(main, anchor.frame, n, room), part.wraps_at_bits or part.bits, room)
-    received = extend(
-        _received(frames, lambda at: which[at], len(which), room), own.wraps_at_bits or own.bits, room
-    )
+    frame = room.arranged(anchor.grid.placed, anchor.place)
+    stamps = extend(room.arranged(main.table.received, frame), part.wraps_at_bits or part.bits, room)
+    received = extend(room.arranged(frames.table.received, which), own.wraps_at_bits or own.bits, room)
     if not any(np.any(stamps[block] != stamps[0]) for block in blocks_of(n)) or not len(which):
         return None
 
@@ -221,14 +218,6 @@ def _by_stamps(beside: _Beside) -> _Dated | None:
         return received[block] / own_hz - ahead[before], before
 
     return dated
-
-
-def _received(frames: Frames, frame_at: Callable[[Ints], Ints], n: int, room: Room) -> Ints:
-    """The receiver's stamps of frames, as they were read, in a new column."""
-    found = room.zeros(n)
-    for block in blocks_of(n):
-        found[block] = frames.table.received[frame_at(np.arange(block.start, block.stop))]
-    return found
 
 
 def _floor(values: Floats) -> Floats:
